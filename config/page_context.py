@@ -1,0 +1,2 @@
+def member_and_inbox(request):
+    return {}

@@ -1,0 +1,4 @@
+"""What the donors app announces through the outbox. Payloads hold ids, never rows."""
+
+CATALOGUE_CHANGED = "donors.catalogue-changed"
+DONOR_RECEIVED = "donors.donor-received"  # {"donor_id": int}

@@ -1,0 +1,151 @@
+"""Machines: what kinds there are, which model numbers are known, which donors came in."""
+
+import uuid
+from typing import Any, ClassVar
+
+from django.db import models
+from django.db.models import Q
+
+from donors.machine_columns import MachineColumns
+from workshop.scoping import WorkshopOwned
+
+
+class Appliance(models.Model):
+    """Reference: a kind of household machine."""
+
+    slug = models.SlugField(max_length=40, primary_key=True)
+    name = models.CharField(max_length=60)
+    mean_life_years = models.FloatField(null=True)
+    mass_kg_low = models.FloatField(null=True)
+    mass_kg_high = models.FloatField(null=True)
+    two_persons = models.BooleanField(default=False)
+    plate_places = models.JSONField(default=list)
+    source = models.TextField()
+
+    class Meta:
+        ordering: ClassVar = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class FailureCause(models.Model):
+    """Reference: why a machine was scrapped. Decides which of its parts are good."""
+
+    appliance = models.ForeignKey(Appliance, on_delete=models.CASCADE, related_name="causes")
+    slug = models.SlugField(max_length=40)
+    name = models.CharField(max_length=80)
+    words = models.JSONField(default=list, help_text="words that name it in free text")
+    source = models.TextField()
+
+    class Meta:
+        ordering: ClassVar = ["appliance", "id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["appliance", "slug"], name="cause_once_per_appliance"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Make(WorkshopOwned):
+    """A maker's name, its other spellings and the pattern of its model numbers."""
+
+    name = models.CharField(max_length=80)
+    key = models.CharField(max_length=80, editable=False, help_text="canonical form of the name")
+    aliases = models.JSONField(default=list, blank=True)
+    pattern = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["name"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "key"], name="make_once_per_workshop"),
+            models.CheckConstraint(condition=~Q(key=""), name="make_has_a_name"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class ModelNumber(WorkshopOwned):
+    """A distinct known model number, perhaps with open positions (`*`, `#`)."""
+
+    make = models.ForeignKey(Make, on_delete=models.CASCADE, related_name="numbers")
+    number = models.CharField(max_length=80, help_text="as printed")
+    canonical = models.CharField(max_length=80, editable=False)
+    folded = models.CharField(max_length=80, editable=False)
+    wildcard = models.BooleanField(default=False, editable=False)
+    appliance = models.ForeignKey(
+        Appliance, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    family = models.CharField(max_length=60, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["workshop", "make", "canonical"], name="model_once_per_make"
+            ),
+            models.CheckConstraint(condition=~Q(canonical=""), name="model_has_a_number"),
+        ]
+        indexes: ClassVar = [
+            models.Index(fields=["workshop", "canonical"], name="model_by_canonical"),
+            models.Index(fields=["workshop", "folded"], name="model_by_folded"),
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class ModelAlias(WorkshopOwned):
+    """Another name of a known model: a commercial code, a number without its market."""
+
+    model = models.ForeignKey(ModelNumber, on_delete=models.CASCADE, related_name="aliases")
+    alias = models.CharField(max_length=80)
+    canonical = models.CharField(max_length=80, editable=False)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["model", "canonical"], name="alias_once_per_model"),
+            models.CheckConstraint(condition=~Q(canonical=""), name="alias_has_a_name"),
+        ]
+        indexes: ClassVar = [
+            models.Index(fields=["workshop", "canonical"], name="alias_by_canonical"),
+        ]
+
+
+class Donor(MachineColumns):
+    """A scrapped machine kept to be stripped."""
+
+    class State(models.TextChoices):
+        WHOLE = "whole", "whole"
+        STRIPPING = "stripping", "being stripped"
+        STRIPPED = "stripped", "stripped"
+        GONE = "gone", "gone"
+
+    ref = models.CharField(max_length=40)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.WHOLE)
+    received_on = models.DateField()
+    cause = models.ForeignKey(
+        FailureCause, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    note = models.TextField(blank=True)
+    arrival = models.UUIDField(
+        default=uuid.uuid4, editable=False, help_text="new each time the machine comes in"
+    )
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta(MachineColumns.Meta):
+        ordering: ClassVar = ["-received_on", "-id"]
+        constraints: ClassVar[list[Any]] = [
+            *MachineColumns.Meta.constraints,
+            models.UniqueConstraint(fields=["workshop", "ref"], name="donor_ref_once"),
+            models.CheckConstraint(
+                condition=Q(state__in=["whole", "stripping", "stripped", "gone"]),
+                name="donor_state_is_known",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.ref

@@ -1,0 +1,137 @@
+"""From what stands on a plate to the columns of a machine."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from donors.catalogue import Catalogue, Recognition
+from donors.domain import model_numbers
+from donors.models import Appliance, Make
+from workshop.errors import InputRefused
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """A rating plate as a person read it. Blank means not known.
+
+    built_from, built_to: the build date as an interval; one of them may be missing.
+    """
+
+    appliance: str = ""
+    make: str = ""
+    model_number: str = ""
+    serial_number: str = ""
+    built_from: date | None = None
+    built_to: date | None = None
+
+
+def find_make(catalogue: Catalogue, text: str) -> Make | None:
+    """Return the make, None when blank. Raises InputRefused, naming near ones, when unknown."""
+    if not text.strip():
+        return None
+    make = catalogue.find_make(text)
+    if make is None:
+        near = catalogue.nearest_makes(text)
+        hint = f"Did you mean {' or '.join(near)}?" if near else "No known make reads like it."
+        raise InputRefused(
+            f"The make {text!r} is not known here. {hint} Add it under Makes first, "
+            "or leave the make blank to have it guessed.",
+            fields={"make": f"{text!r} is not known. {hint}"},
+        )
+    return make
+
+
+def check_number(text: str, *, may_be_blank: bool) -> None:
+    """Raise InputRefused when the model number is blank (unless allowed) or junk."""
+    if not text.strip():
+        if may_be_blank:
+            return
+        raise InputRefused(
+            "The model number is blank. Type what can be read on the rating plate, even a part "
+            "of it; if there is no plate left, say so.",
+            fields={"model_number": "Blank. Type what can be read, or say there is no plate."},
+        )
+    letters = [c for c in model_numbers.canonical(text) if c not in model_numbers.WILDCARDS]
+    if len(letters) < 2:
+        raise InputRefused(
+            f"The model number {text!r} holds fewer than two letters or digits. Type the "
+            "characters on the plate; leave it blank if none can be read.",
+            fields={"model_number": f"{text!r} holds fewer than two letters or digits."},
+        )
+
+
+def check_built(plate: Plate) -> None:
+    """Raise InputRefused when the build interval runs backwards."""
+    if plate.built_from and plate.built_to and plate.built_to < plate.built_from:
+        raise InputRefused(
+            f"The build date ends on {plate.built_to} before it begins on {plate.built_from}. "
+            "Swap the two, or leave one blank.",
+            fields={"built_to": f"{plate.built_to} lies before {plate.built_from}."},
+        )
+
+
+def columns(
+    catalogue: Catalogue,
+    plate: Plate,
+    *,
+    appliances: set[str],
+    may_be_blank: bool = False,
+) -> tuple[dict[str, Any], Recognition]:
+    """Return the values of MachineColumns for a plate, and what it was recognised as.
+
+    The plate's own text is stored as it is; what it is taken for stands beside it.
+    Raises InputRefused for a blank or junk number, an unknown make or appliance, or a build
+    interval that runs backwards.
+    """
+    check_number(plate.model_number, may_be_blank=may_be_blank)
+    check_built(plate)
+    make = find_make(catalogue, plate.make)
+    seen = catalogue.recognise(plate.model_number, make=make)
+    appliance = plate.appliance or (seen.settled.appliance if seen.settled else "")
+    if appliance not in appliances:
+        found = repr(appliance) if appliance else "blank"
+        raise InputRefused(
+            f"The appliance is {found}; choose one of: {', '.join(sorted(appliances))}.",
+            fields={"appliance": f"{found}; choose one of the known appliances."},
+        )
+    values = {
+        "appliance_id": appliance,
+        "make_as_read": plate.make.strip(),
+        "model_number": plate.model_number.strip(),
+        "serial_number": plate.serial_number.strip(),
+        "built_from": plate.built_from,
+        "built_to": plate.built_to,
+        **recognised_columns(seen),
+    }
+    return values, seen
+
+
+def recognised_columns(seen: Recognition) -> dict[str, Any]:
+    """Return the columns that say what a plate was taken for."""
+    return {
+        "make_id": seen.make_id,
+        "make_is_guess": seen.make_is_guess,
+        "model_canonical": seen.canonical,
+        "recognised_id": seen.settled.id if seen.settled else None,
+        "recognised_how": seen.how.value,
+        "likely_number": seen.likely_number,
+        "family": seen.family,
+        "fields": seen.fields,
+        "certainty": certainty(seen),
+    }
+
+
+def certainty(seen: Recognition) -> float:
+    """Return how far the machine's identity may be trusted, 0..1.
+
+    A number the make's pattern explains in full is trusted even when it is not in the
+    catalogue: its fields were read off it.
+    """
+    if seen.settled is not None:
+        return 1.0
+    read_off = 0.85 if seen.fields else (0.5 if seen.make_id and seen.canonical else 0.0)
+    return max(seen.certainty, read_off)
+
+
+def appliance_slugs() -> set[str]:
+    return set(Appliance.objects.values_list("slug", flat=True))

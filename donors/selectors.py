@@ -1,0 +1,62 @@
+"""Reads on machines. Each returns finished rows or one object of the given workshop."""
+
+from typing import Any
+
+from django.db.models import QuerySet
+
+from donors.catalogue import Catalogue, Recognition
+from donors.models import Appliance, Donor, FailureCause, Make, ModelNumber
+from donors.plates import find_make
+from workshop.errors import NotFound
+from workshop.models import Workshop
+
+
+def list_appliances() -> list[Appliance]:
+    return list(Appliance.objects.order_by("name"))
+
+
+def list_causes() -> list[FailureCause]:
+    return list(FailureCause.objects.select_related("appliance").order_by("appliance_id", "id"))
+
+
+def list_makes(workshop: Workshop) -> "QuerySet[Make]":
+    return Make.of(workshop).order_by("name", "id")
+
+
+def list_model_numbers(workshop: Workshop) -> "QuerySet[ModelNumber]":
+    rows = ModelNumber.of(workshop).select_related("make").prefetch_related("aliases")
+    return rows.order_by("make__name", "canonical", "id")
+
+
+def get_make(workshop: Workshop, name: str) -> Make:
+    """Return the make by name or alias. Raises InputRefused naming near ones."""
+    found = find_make(Catalogue.load(workshop), name)
+    if found is None:
+        raise NotFound("No make was named.")
+    return found
+
+
+def list_donors(workshop: Workshop) -> "QuerySet[Donor]":
+    rows = Donor.of(workshop).select_related("make", "appliance", "cause", "recognised")
+    return rows.order_by("-received_on", "-id")
+
+
+def get_donor(workshop: Workshop, ref: str) -> Donor:
+    """Return the donor or raise NotFound."""
+    donor = list_donors(workshop).filter(ref=ref).first()
+    if donor is None:
+        raise NotFound(f"There is no donor {ref} in this workshop.")
+    return donor
+
+
+def recognise(workshop: Workshop, text: str, *, make: str = "") -> Recognition:
+    """Say what a model number as read is taken for. Raises InputRefused for an unknown make."""
+    catalogue = Catalogue.load(workshop)
+    return catalogue.recognise(text, make=find_make(catalogue, make))
+
+
+def candidates_for(row: Any) -> Recognition:
+    """Return what a stored machine's plate may be (for pages that ask a person)."""
+    catalogue = Catalogue.load(row.workshop_id)
+    told = None if row.make_is_guess else row.make
+    return catalogue.recognise(row.model_number, make=told)

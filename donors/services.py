@@ -1,0 +1,211 @@
+"""Writes on makes, model numbers and donors."""
+
+from collections.abc import Iterable
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+
+from donors import events, plates
+from donors.catalogue import Catalogue
+from donors.domain import model_numbers, patterns
+from donors.domain.recognising import How
+from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
+from donors.plates import Plate
+from workshop import outbox, refs
+from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import Workshop
+
+
+@transaction.atomic
+def save_make(
+    *, workshop: Workshop, name: str, aliases: Iterable[str] = (), pattern: str = ""
+) -> Make:
+    """Add a make. Raises InputRefused for a bad pattern or name, Conflict when it is known."""
+    key = model_numbers.canonical(name)
+    if not key:
+        raise InputRefused(
+            f"The make's name {name!r} holds no letter or digit.", fields={"name": "No letters."}
+        )
+    if Make.of(workshop).filter(key=key).exists():
+        raise Conflict(f"The make {name} is already known.", fields={"name": "Already known."})
+    check_pattern(pattern)
+    return Make.objects.create(
+        workshop=workshop, name=name.strip(), key=key, aliases=list(aliases), pattern=pattern
+    )
+
+
+def check_pattern(pattern: str) -> None:
+    """Raise InputRefused with the reason when the pattern cannot be stored. Blank is allowed."""
+    if not pattern:
+        return
+    try:
+        patterns.compile_pattern(pattern)
+    except patterns.PatternRefused as bad:
+        raise InputRefused(f"The pattern cannot be used: {bad}.", fields={"pattern": str(bad)}) from bad
+
+
+@transaction.atomic
+def add_model_number(
+    *,
+    workshop: Workshop,
+    make: Make,
+    number: str,
+    aliases: Iterable[str] = (),
+    appliance: str = "",
+    family: str = "",
+) -> ModelNumber:
+    """Add a known model number with its other names; machines waiting for it are re-read."""
+    plates.check_number(number, may_be_blank=False)
+    canonical = model_numbers.canonical(number)
+    if ModelNumber.of(workshop).filter(make=make, canonical=canonical).exists():
+        raise Conflict(
+            f"{make.name} {number} is already known.", fields={"number": "Already known."}
+        )
+    model = ModelNumber.objects.create(
+        workshop=workshop,
+        make=make,
+        number=number.strip(),
+        canonical=canonical,
+        folded=model_numbers.folded(number),
+        wildcard=model_numbers.has_wildcard(canonical),
+        appliance_id=appliance or None,
+        family=family,
+    )
+    ModelAlias.objects.bulk_create(alias_rows(model, aliases))
+    announce_catalogue(workshop.pk)
+    return model
+
+
+def alias_rows(model: ModelNumber, aliases: Iterable[str]) -> list[ModelAlias]:
+    """Return rows for the aliases that say something and differ from the number itself."""
+    by_key = {model_numbers.canonical(alias): alias for alias in aliases}
+    return [
+        ModelAlias(workshop_id=model.workshop_id, model=model, alias=alias, canonical=key)
+        for key, alias in by_key.items()
+        if key and key != model.canonical
+    ]
+
+
+def announce_catalogue(workshop_id: int) -> None:
+    """Record that makes or numbers changed, so that machines are recognised anew."""
+    outbox.record(events.CATALOGUE_CHANGED, workshop_id=workshop_id, payload={})
+
+
+@transaction.atomic
+def receive_donor(
+    *,
+    workshop: Workshop,
+    plate: Plate,
+    received_on: date,
+    cause: str = "",
+    note: str = "",
+    ref: str = "",
+    no_plate: bool = False,
+    catalogue: Catalogue | None = None,
+) -> Donor:
+    """Store a machine that came in. Its parts are laid by parts.services.take_in_donor.
+
+    Raises InputRefused for what cannot be used, Conflict when the reference is taken.
+    """
+    values, _ = plates.columns(
+        catalogue or Catalogue.load(workshop),
+        plate,
+        appliances=plates.appliance_slugs(),
+        may_be_blank=no_plate,
+    )
+    if ref and Donor.of(workshop).filter(ref=ref).exists():
+        raise Conflict(
+            f"There is already a donor {ref}. Leave the reference blank to get the next one.",
+            fields={"ref": f"{ref} is taken."},
+        )
+    if received_on < (plate.built_from or received_on):
+        raise InputRefused(
+            f"Received on {received_on}, before it was built ({plate.built_from}). Check both.",
+            fields={"received_on": "Lies before the build date."},
+        )
+    return Donor.objects.create(
+        workshop=workshop,
+        ref=ref or refs.next_ref(Donor.of(workshop), workshop_id=workshop.pk, prefix="D"),
+        received_on=received_on,
+        cause=find_cause(values["appliance_id"], cause),
+        note=note.strip(),
+        **values,
+    )
+
+
+def find_cause(appliance: str, slug: str) -> FailureCause | None:
+    """Return the cause, None when blank. Raises InputRefused naming those there are."""
+    if not slug:
+        return None
+    causes = {cause.slug: cause for cause in FailureCause.objects.filter(appliance_id=appliance)}
+    if slug not in causes:
+        raise InputRefused(
+            f"The failure cause {slug!r} is not known for this appliance. "
+            f"Choose one of: {', '.join(causes)}; or leave it blank.",
+            fields={"cause": f"{slug!r} is not known; choose one of: {', '.join(causes)}."},
+        )
+    return causes[slug]
+
+
+@transaction.atomic
+def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
+    """Note that a person said which known model a machine (donor or job) is.
+
+    The plate's text stays as it was read. Raises NotFound when the model is not known here.
+    """
+    catalogue = Catalogue.load(workshop)
+    model = catalogue.models.get(model_id)
+    if model is None:
+        raise NotFound("That model number is not known in this workshop.")
+    make = next(make for make in catalogue.makes if make.pk == model.make_id)
+    wild = model_numbers.has_wildcard(model.canonical)
+    row.make, row.make_is_guess = make, False
+    row.recognised_id, row.recognised_how, row.confirmed = model.id, How.EXACT, True
+    row.likely_number = row.model_canonical if wild else model.canonical
+    row.family = model.family
+    row.fields = patterns.fields_of(make.pattern, row.likely_number)
+    row.family = row.family or row.fields.get("family", "")
+    row.certainty = 1.0
+    row.save()
+
+
+def recognise_anew(rows: Iterable[Any], catalogue: Catalogue) -> list[Any]:
+    """Return the machines whose recognition changed, their columns set but not saved.
+
+    Machines a person confirmed are left alone.
+    """
+    makes = {make.pk: make for make in catalogue.makes}
+    changed = []
+    for row in rows:
+        told = None if row.make_is_guess else makes.get(row.make_id)
+        values = plates.recognised_columns(catalogue.recognise(row.model_number, make=told))
+        if any(getattr(row, name) != value for name, value in values.items()):
+            for name, value in values.items():
+                setattr(row, name, value)
+            changed.append(row)
+    return changed
+
+
+RECOGNISED_COLUMNS = (
+    "make",
+    "make_is_guess",
+    "model_canonical",
+    "recognised",
+    "recognised_how",
+    "likely_number",
+    "family",
+    "fields",
+    "certainty",
+)
+
+
+def recognise_donors_anew(*, workshop_id: int) -> list[int]:
+    """Read the plates of unconfirmed donors again; returns the ids of those that changed."""
+    catalogue = Catalogue.load(workshop_id)
+    rows = Donor.of(workshop_id).filter(confirmed=False).exclude(state=Donor.State.GONE)
+    changed = recognise_anew(rows, catalogue)
+    Donor.objects.unscoped().bulk_update(changed, RECOGNISED_COLUMNS, batch_size=500)
+    return [donor.pk for donor in changed]
+
+

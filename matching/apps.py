@@ -1,0 +1,27 @@
+"""The matching app: jobs, needs, scores, holds, outcomes, alerts."""
+
+from typing import Any
+
+from django.apps import AppConfig
+from django.db import connections
+from django.db.models.signals import post_migrate
+
+
+def _load_reference(*, using: str, **_: Any) -> None:
+    """Bring the reference data up to date once every table is there."""
+    from parts.models import Caution
+    from workshop import reference
+    from workshop.models import ReferenceRelease
+
+    tables = set(connections[using].introspection.table_names())
+    if {ReferenceRelease._meta.db_table, Caution._meta.db_table} <= tables:
+        reference.load_all()
+
+
+class MatchingConfig(AppConfig):
+    name = "matching"
+
+    def ready(self) -> None:
+        from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+
+        post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

@@ -1,0 +1,149 @@
+"""Compare two sides, one kind of evidence at a time. Unknown comes first and is its own level."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from donors.domain.machines import Machine
+from donors.domain.recognising import similarity
+from matching.domain.sides import Side
+from parts.domain.interchange import InterchangeGraph
+from parts.domain.kinds import Attribute, Kind
+from parts.domain.part_numbers import NumberLevel, compare
+from workshop.domain.intervals import Interval
+
+ALIKE = 0.85
+LEAST_SURE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class NumberFinding:
+    """How the two part numbers relate, and the way from one to the other if there is one."""
+
+    level: str
+    path: tuple[str, ...] = ()
+
+    @property
+    def agrees(self) -> bool:
+        return self.level in {"same", "interchange", "one-confusable-apart"}
+
+    @property
+    def group(self) -> str:
+        """agrees | differs | unknown: how much the model still has to say."""
+        if self.agrees:
+            return "agrees"
+        return "unknown" if self.level in {"unknown", "other-make-number"} else "differs"
+
+
+def compare_numbers(offer: Side, want: Side, graph: InterchangeGraph) -> NumberFinding:
+    """Return how the offered part's number relates to the wanted one."""
+    level = compare(offer.number, want.number)
+    if level in {NumberLevel.UNKNOWN, NumberLevel.SAME}:
+        return NumberFinding(level.value)
+    path = graph.path(want.number.canonical, offer.number.canonical)
+    if path:
+        return NumberFinding("interchange", tuple(path))
+    makes = {offer.machine.make, want.machine.make}
+    if level is NumberLevel.DIFFERENT and len(makes - {""}) == 2:
+        return NumberFinding("other-make-number")
+    return NumberFinding(level.value)
+
+
+def compare_models(a: Machine, b: Machine, kind: Kind) -> str:
+    """Return the level of model evidence between two machines. Symmetric."""
+    if a.appliance and b.appliance and a.appliance != b.appliance:
+        return "other-appliance"
+    if not a.make or not b.make:
+        return _compare_loose(a, b)
+    if a.make != b.make:
+        return "other-make"
+    if a.sure < LEAST_SURE or b.sure < LEAST_SURE:
+        return _compare_loose(a, b)
+    if a.number and a.number == b.number:
+        return "same"
+    if a.fields and b.fields:
+        return _compare_fields(a, b, kind)
+    if a.family and b.family:
+        return "same-family" if a.family == b.family else "other-family"
+    return _compare_loose(a, b)
+
+
+def _compare_loose(a: Machine, b: Machine) -> str:
+    """Compare two numbers whose fields are not known."""
+    if not a.number or not b.number:
+        return "unknown"
+    if a.number == b.number:
+        return "same"
+    return "alike" if similarity(a.number, b.number) >= ALIKE else "unknown"
+
+
+def _compare_fields(a: Machine, b: Machine, kind: Kind) -> str:
+    differing = {
+        name
+        for name in {*a.fields, *b.fields}
+        if a.fields.get(name) and b.fields.get(name) and a.fields[name] != b.fields[name]
+    }
+    if a.family and b.family and a.family != b.family:
+        return "other-family"
+    if not (a.family and b.family) and "family" in differing:
+        return "other-family"
+    if not differing & kind.matters:
+        missing = {n for n in kind.matters if bool(a.fields.get(n)) != bool(b.fields.get(n))}
+        return "same-family" if missing else "immaterial"
+    if "revision" in differing:
+        return "other-revision"
+    return "same-revision"
+
+
+def compare_builds(a: Interval | None, b: Interval | None, years: Mapping[str, float]) -> str:
+    """Return near, apart or far-apart by the years between two build intervals. Symmetric."""
+    if a is None or b is None:
+        return "unknown"
+    gap = a.gap_years(b)
+    if gap <= years["near"]:
+        return "near"
+    return "apart" if gap <= years["apart"] else "far-apart"
+
+
+@dataclass(frozen=True, slots=True)
+class AttributeFinding:
+    """How one attribute compares: agrees, within-tolerance or conflict."""
+
+    name: str
+    level: str
+    offered: str
+    wanted: str
+    hard: bool = False
+
+
+def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFinding]:
+    """Return a finding for each attribute both sides state, in alphabetical order."""
+    found = []
+    for name in sorted(offer.attributes.keys() & want.attributes.keys()):
+        attribute = kind.attributes.get(name, Attribute(name))
+        a, b = offer.attributes[name], want.attributes[name]
+        found.append(
+            AttributeFinding(name, _compare_values(a, b, attribute), a, b, attribute.hard)
+        )
+    if offer.position and want.position:
+        same = offer.position.casefold() == want.position.casefold()
+        level = "agrees" if same else "conflict"
+        found.append(AttributeFinding("position", level, offer.position, want.position))
+    return found
+
+
+def _compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
+    a, b = _as_number(offered), _as_number(wanted)
+    if a is None or b is None:
+        same = offered.strip().casefold() == wanted.strip().casefold()
+        return "agrees" if same else "conflict"
+    if a == b:
+        return "agrees"
+    allowed = max(attribute.tolerance_abs or 0.0, abs(b) * (attribute.tolerance_rel or 0.0))
+    return "within-tolerance" if abs(a - b) <= allowed * (1 + 1e-9) else "conflict"
+
+
+def _as_number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None

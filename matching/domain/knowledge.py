@@ -1,0 +1,27 @@
+"""All that is known about one kind of part, gathered once and asked for many pairs."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from matching.domain.outcomes import OutcomeIndex
+from matching.domain.rules import ApprovedRule
+from matching.domain.sightings import SightingIndex
+from matching.domain.weights import Weights
+from parts.domain.interchange import InterchangeGraph
+from parts.domain.kinds import Kind
+
+
+@dataclass
+class Knowledge:
+    """What the engine consults for one kind: never changes while it is in use."""
+
+    kind: Kind
+    weights: Weights
+    graph: InterchangeGraph = field(default_factory=InterchangeGraph)
+    rules: Sequence[ApprovedRule] = ()
+    sightings: SightingIndex = field(init=False)
+    outcomes: OutcomeIndex = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.sightings = SightingIndex(self.kind, self.weights)
+        self.outcomes = OutcomeIndex(self.weights)

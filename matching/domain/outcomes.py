@@ -1,0 +1,98 @@
+"""What past fittings say about a new one: Beta-binomial counts at three distances."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from donors.domain.machines import Machine
+from matching.domain.sides import Side
+from matching.domain.sightings import era_weight
+from matching.domain.weights import Weights
+
+MachineKey = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """One past fitting: what was offered, for what, and whether it went in and worked."""
+
+    offer: Side
+    want: Side
+    fitted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Weighted fits among weighted tries at one distance.
+
+    basis: numbers (this number for that number), number-in-family (this number in that family
+    and revision) or families (a part of that family in this one).
+    """
+
+    basis: str = ""
+    fits: float = 0.0
+    tries: float = 0.0
+    plain_fits: int = 0
+    plain_tries: int = 0
+
+
+def machine_key(machine: Machine) -> MachineKey | None:
+    """Return what past fittings are grouped by; None when make or family is unknown."""
+    if not machine.make or not machine.family:
+        return None
+    return (machine.make, machine.family, machine.revision)
+
+
+@dataclass
+class OutcomeIndex:
+    """Past fittings of one kind, found by number pair, number and machine, machine pair."""
+
+    weights: Weights
+    _pasts: dict[tuple[object, ...], list[Past]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+
+    def add_all(self, pasts: Iterable[Past]) -> None:
+        for past in pasts:
+            for _, key in self._keys(past.offer, past.want):
+                self._pasts[key].append(past)
+
+    def counts(self, offer: Side, want: Side) -> Counts:
+        """Return the counts at the nearest distance that has enough to say something."""
+        for basis, key in self._keys(offer, want):
+            found = self._count(basis, self._pasts.get(key, ()), offer, want)
+            if found.tries >= self.weights.number("outcomes", "least"):
+                return found
+        return Counts()
+
+    def _keys(self, offer: Side, want: Side) -> list[tuple[str, tuple[object, ...]]]:
+        keys: list[tuple[str, tuple[object, ...]]] = []
+        donor, job = machine_key(offer.machine), machine_key(want.machine)
+        if offer.number and want.number:
+            pair = (offer.number.canonical, want.number.canonical)
+            keys.append(("numbers", ("numbers", *pair)))
+        if offer.number and job:
+            keys.append(("number-in-family", ("number", offer.number.canonical, job)))
+        if donor and job:
+            keys.append(("families", ("families", donor, job)))
+        return keys
+
+    def _count(
+        self, basis: str, pasts: Iterable[Past], offer: Side, want: Side
+    ) -> Counts:
+        fits = tries = 0.0
+        plain_fits = plain_tries = 0
+        for past in pasts:
+            weight = 1.0 if basis == "numbers" else self._weight(basis, past, offer, want)
+            tries += weight
+            fits += weight * past.fitted
+            plain_tries += 1
+            plain_fits += past.fitted
+        return Counts(basis, fits, tries, plain_fits, plain_tries)
+
+    def _weight(self, basis: str, past: Past, offer: Side, want: Side) -> float:
+        """Return how far a past fitting speaks for this one: by build dates on both sides."""
+        weight = era_weight(past.want.machine.built, want.machine.built, self.weights)
+        if basis == "families":
+            weight *= era_weight(past.offer.machine.built, offer.machine.built, self.weights)
+        return weight

@@ -1,0 +1,230 @@
+"""Does this part fit that job: evidence rows first, then their sum, then the verdict.
+
+The rows are the score: prior odds of the kind plus one weight a piece of evidence, in bits
+(log2 of a likelihood ratio; Fellegi and Sunter 1969). Nothing is added that is not a row.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from matching.domain import sentences
+from matching.domain.comparisons import (
+    AttributeFinding,
+    NumberFinding,
+    compare_attributes,
+    compare_builds,
+    compare_models,
+    compare_numbers,
+)
+from matching.domain.knowledge import Knowledge
+from matching.domain.odds import shift_by_counts, to_p
+from matching.domain.outcomes import Counts
+from matching.domain.rules import strongest
+from matching.domain.sides import Row, Side
+from matching.domain.sightings import overlap
+from matching.domain.verdicts import Verdict
+
+FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """The odds that one part fits one need, and why. `bits` equals the sum of the rows."""
+
+    rows: tuple[Row, ...]
+    bits: float
+    verdict: Verdict
+    stopped: bool = False
+
+    @property
+    def p_fit(self) -> float:
+        return to_p(self.bits)
+
+
+def score(offer: Side, want: Side, known: Knowledge) -> Score:
+    """Return the score of one pair. Pure: the same sides and knowledge give the same rows."""
+    tally = _Tally(offer, want, known)
+    for step in STEPS:
+        step(tally)
+        if tally.stopped:
+            break
+    bits = sum(row.bits for row in tally.rows)
+    return Score(tuple(tally.rows), bits, _verdict(tally, bits), tally.stopped)
+
+
+class _Tally:
+    """The rows so far, and the findings later steps look back at."""
+
+    def __init__(self, offer: Side, want: Side, known: Knowledge) -> None:
+        self.offer, self.want, self.known = offer, want, known
+        self.kind, self.weights = known.kind, known.weights
+        self.rows: list[Row] = []
+        self.number = NumberFinding("unknown")
+        self.model = "unknown"
+        self.counts = Counts()
+        self.rule_says = ""
+        self.stopped = False
+
+    @property
+    def bits(self) -> float:
+        return sum(row.bits for row in self.rows)
+
+    def add(self, evidence: str, level: str, bits: float, sentence: str, *shown: str) -> None:
+        offered, wanted = (*shown, "", "")[:2]
+        self.rows.append(Row(evidence, level, bits, offered, wanted, sentence))
+
+    def table(self, evidence: str, level: str) -> float:
+        return self.weights.bits(evidence, level, self.kind.fit_class)
+
+    def stop(self, evidence: str, level: str, sentence: str, *shown: str) -> None:
+        self.add(evidence, level, self.weights.number("hard_stop"), sentence, *shown)
+        self.stopped = True
+
+
+def _prior(tally: _Tally) -> None:
+    bits = tally.weights.prior(tally.kind.fit_class)
+    tally.add("start", tally.kind.fit_class, bits, sentences.prior(tally.kind))
+
+
+def _reuse(tally: _Tally) -> None:
+    if tally.kind.never_reused:
+        tally.stop("reuse", "never", sentences.never_reused(tally.kind))
+
+
+def _number(tally: _Tally) -> None:
+    tally.number = compare_numbers(tally.offer, tally.want, tally.known.graph)
+    level = tally.number.level
+    shown = (tally.offer.number.raw, tally.want.number.raw)
+    sentence = sentences.number(tally.number, *shown)
+    tally.add("part number", level, tally.table("number", level), sentence, *shown)
+
+
+def _model(tally: _Tally) -> None:
+    ours, theirs = tally.offer.machine, tally.want.machine
+    tally.model = compare_models(ours, theirs, tally.kind)
+    share = tally.weights.number("model_given_number", tally.number.group)
+    if tally.model == "other-appliance":
+        share = 1.0
+    bits = tally.table("model", tally.model) * share * min(ours.sure, theirs.sure, 1.0)
+    sentence = sentences.model(tally.model, ours, theirs, tally.kind)
+    tally.add("model", tally.model, bits, sentence, ours.number, theirs.number)
+
+
+def _build(tally: _Tally) -> None:
+    ours, theirs = tally.offer.machine.built, tally.want.machine.built
+    level = compare_builds(ours, theirs, tally.weights.table["build_years"])
+    share = tally.weights.number("model_given_number", tally.number.group)
+    related = tally.model in FAMILY_LEVELS
+    bits = tally.table("build", level) * share if related else 0.0
+    sentence = sentences.build(level, ours, theirs)
+    tally.add("build date", level, bits, sentence, str(ours or ""), str(theirs or ""))
+
+
+def _attributes(tally: _Tally) -> None:
+    found = compare_attributes(tally.offer, tally.want, tally.kind)
+    for one in found:
+        if one.level == "conflict" and one.hard:
+            tally.stop("attributes", "conflict", sentences.stop(one), one.offered, one.wanted)
+            return
+    level, bits = _attribute_bits(tally, found)
+    tally.add("attributes", level, bits, sentences.attributes(found))
+
+
+def _attribute_bits(tally: _Tally, found: list[AttributeFinding]) -> tuple[str, float]:
+    """Return the level and bits of all attributes together.
+
+    Ratings nearly every part of a kind shares (mains voltage) say little when they agree,
+    so hard attributes count only against; at most a few agreements are counted.
+    """
+    if not found:
+        return "unknown", 0.0
+    conflicts = [one for one in found if one.level == "conflict"]
+    if conflicts:
+        return "conflict", tally.table("attributes", "conflict") * len(conflicts)
+    telling = [one for one in found if not one.hard]
+    most = int(tally.weights.number("attributes", "most_counted"))
+    bits = sum(sorted((tally.table("attributes", one.level) for one in telling), reverse=True)[:most])
+    level = "agrees" if all(one.level == "agrees" for one in found) else "within-tolerance"
+    share = tally.weights.number("model_given_number", tally.number.group)
+    return level, bits * max(share, 0.1)
+
+
+def _sightings(tally: _Tally) -> None:
+    if tally.number.agrees or tally.number.level == "same-stem":
+        tally.add("sightings", "not-needed", 0.0, sentences.SIGHTINGS_IDLE)
+        return
+    index = tally.known.sightings
+    ours, theirs = index.belief(tally.offer), index.belief(tally.want)
+    both_printed = bool(tally.offer.number and tally.want.number)
+    hits, tries = overlap(ours, theirs, tally.known.graph)
+    other_make = tally.model == "other-make" and hits == 0.0
+    if both_printed or not tries or other_make:
+        tally.add("sightings", "unknown", 0.0, sentences.SIGHTINGS_UNKNOWN)
+        return
+    strength = tally.weights.number("sightings", "strength")
+    bits = shift_by_counts(tally.bits, hits=hits, tries=tries, strength=strength)
+    level = theirs.nearest if ours.nearest == "printed" else ours.nearest
+    seen = level if hits > 0 else "never"
+    sentence = sentences.sightings(ours, theirs, hits, tries)
+    tally.add("sightings", seen, bits, sentence, ours.likeliest(), theirs.likeliest())
+
+
+def _outcomes(tally: _Tally) -> None:
+    counts = tally.known.outcomes.counts(tally.offer, tally.want)
+    tally.counts = counts
+    if not counts.tries:
+        tally.add("past fittings", "unknown", 0.0, sentences.OUTCOMES_UNKNOWN)
+        return
+    strength = tally.weights.number("outcomes", "strength", counts.basis)
+    bits = shift_by_counts(
+        tally.bits, hits=counts.fits, tries=counts.tries, strength=strength
+    )
+    tally.add("past fittings", counts.basis, bits, sentences.outcomes(counts))
+
+
+def _rule(tally: _Tally) -> None:
+    rule = strongest(tally.known.rules, tally.offer, tally.want)
+    if rule is None:
+        tally.add("rule", "none", 0.0, sentences.NO_RULE)
+        return
+    tally.rule_says = rule.says
+    if rule.says == "does-not-fit":
+        tally.stop("rule", rule.says, sentences.rule(rule))
+        return
+    tally.add("rule", rule.says, tally.weights.number("rule", rule.says), sentences.rule(rule))
+
+
+STEPS: tuple[Callable[[_Tally], None], ...] = (
+    _prior,
+    _reuse,
+    _number,
+    _model,
+    _build,
+    _attributes,
+    _sightings,
+    _outcomes,
+    _rule,
+)
+
+
+def _verdict(tally: _Tally, bits: float) -> Verdict:
+    """Return the word for the odds: what is printed or proved first, then how likely."""
+    p = to_p(bits)
+    limits = tally.weights.table["verdicts"]
+    if tally.stopped or p < limits["check"]:
+        return Verdict.DOES_NOT_FIT
+    if tally.rule_says == "fits-with-conditions":
+        return Verdict.LIKELY_FITS if p >= limits["likely"] else Verdict.CHECK_FIRST
+    if tally.number.level == "same" and p >= limits["known"]:
+        return Verdict.SAME_PART
+    if _proved(tally, limits) and p >= limits["known"]:
+        return Verdict.KNOWN_TO_FIT
+    return Verdict.LIKELY_FITS if p >= limits["likely"] else Verdict.CHECK_FIRST
+
+
+def _proved(tally: _Tally, limits: dict[str, float]) -> bool:
+    if tally.number.level == "interchange" or tally.rule_says == "fits":
+        return True
+    counts = tally.counts
+    enough = counts.fits >= limits["known_outcomes"] and counts.fits >= 0.9 * counts.tries
+    return counts.basis in {"numbers", "number-in-family"} and enough

@@ -1,0 +1,33 @@
+"""The two sides of a match: a part on offer and a part wanted."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from donors.domain.machines import Machine
+from parts.domain.part_numbers import Printed
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One side. Blank and {} mean unknown.
+
+    number: as printed on the part (on the job's old part). machine: the donor it sits in or
+    came from, or the job's own machine.
+    """
+
+    number: Printed = field(default_factory=Printed)
+    position: str = ""
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    machine: Machine = field(default_factory=Machine)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of an explanation. `bits` is log2 of how much it moves the odds of fit."""
+
+    evidence: str
+    level: str
+    bits: float
+    offered: str
+    wanted: str
+    sentence: str

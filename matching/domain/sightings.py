@@ -1,0 +1,122 @@
+"""Which part number a machine carries, judged by where numbers have been seen.
+
+A sighting says: this number was seen in this machine. For another machine, each sighting of
+the same make and family counts by how close that machine is (same model, same revision, other
+revision) and how close its build date is. The counts give odds for each number.
+"""
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from donors.domain.machines import Machine
+from matching.domain.comparisons import compare_models
+from matching.domain.sides import Side
+from matching.domain.weights import Weights
+from parts.domain.interchange import InterchangeGraph
+from parts.domain.kinds import Kind
+from workshop.domain.intervals import Interval
+
+CERTAIN = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One sighting: a canonical part number and the machine it was seen in."""
+
+    number: str
+    machine: Machine
+    position: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """Weighted counts of the numbers a machine may carry. `total` 0 means nothing is known."""
+
+    counts: Mapping[str, float]
+    total: float
+    nearest: str = ""
+
+    def share(self, number: str) -> float:
+        return self.counts.get(number, 0.0) / self.total if self.total else 0.0
+
+    def likeliest(self) -> str:
+        return max(self.counts, key=lambda number: (self.counts[number], number), default="")
+
+
+def era_weight(a: Interval | None, b: Interval | None, weights: Weights) -> float:
+    """Return 0..1: how far what was built then says something about what was built now."""
+    if a is None or b is None:
+        return weights.number("sightings", "era_unknown")
+    return math.exp(-a.gap_years(b) / weights.number("sightings", "era_years"))
+
+
+def closeness(level: str, kind: Kind, weights: Weights) -> float:
+    """Return 0..1: how far a machine at this model level says something about another."""
+    table = "closeness" if kind.fit_class in {"exact-only", "cosmetic"} else "closeness_spec"
+    return float(weights.table["sightings"][table].get(level, 0.0))
+
+
+@dataclass
+class SightingIndex:
+    """Sightings of one kind, found by make and family. Beliefs are kept while it lives."""
+
+    kind: Kind
+    weights: Weights
+    _by_family: dict[tuple[str, str], list[Seen]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+    _beliefs: dict[tuple[object, ...], Belief] = field(default_factory=dict)
+
+    def add_all(self, seen: Iterable[Seen]) -> None:
+        for one in seen:
+            self._by_family[one.machine.make, one.machine.family].append(one)
+
+    def belief(self, side: Side) -> Belief:
+        """Return which number the side's part carries: certain when it is printed."""
+        if side.number:
+            return Belief({side.number.canonical: CERTAIN}, CERTAIN, "printed")
+        return self._about(side.machine, side.position)
+
+    def _about(self, machine: Machine, position: str) -> Belief:
+        key = (machine.make, machine.family, machine.number, machine.built, machine.ref, position)
+        if key not in self._beliefs:
+            self._beliefs[key] = self._count(machine, position)
+        return self._beliefs[key]
+
+    def _count(self, machine: Machine, position: str) -> Belief:
+        if not machine.make or not machine.family:
+            return Belief({}, 0.0)
+        counts: dict[str, float] = defaultdict(float)
+        nearest, best = "", 0.0
+        for seen in self._by_family.get((machine.make, machine.family), ()):
+            if position and seen.position and position != seen.position:
+                continue
+            level = compare_models(machine, seen.machine, self.kind)
+            weight = closeness(level, self.kind, self.weights)
+            weight *= era_weight(machine.built, seen.machine.built, self.weights)
+            weight *= min(machine.sure, seen.machine.sure)
+            if weight > 0.01:
+                counts[seen.number] += weight
+            if weight > best:
+                nearest, best = level, weight
+        return Belief(dict(counts), sum(counts.values()), nearest)
+
+
+def overlap(offered: Belief, wanted: Belief, graph: InterchangeGraph) -> tuple[float, float]:
+    """Return (hits, tries): how far the two beliefs agree, in weighted counts.
+
+    hits / tries is the chance that the offered number serves the wanted one; tries is what the
+    weaker of the two beliefs rests on.
+    """
+    if not offered.total or not wanted.total:
+        return 0.0, 0.0
+    agree = sum(
+        offered.share(a) * wanted.share(b)
+        for a in offered.counts
+        for b in wanted.counts
+        if a == b or graph.serves(a, b)
+    )
+    tries = min(offered.total, wanted.total)
+    return agree * tries, tries

@@ -1,0 +1,5 @@
+"""What the matching app announces through the outbox. Payloads hold ids, never rows."""
+
+NEEDS_OPENED = "matching.needs-opened"  # {"need_ids": [int]}
+NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge or the need changed
+OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}

@@ -1,0 +1,318 @@
+"""jobs.csv, outcomes.csv and, for export only, matches.csv."""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db.models import Prefetch
+
+from donors import plates
+from donors.catalogue import Catalogue
+from matching import fittings, services
+from matching.models import Job, Match, Need, Outcome
+from parts.exchange import MACHINE, machine_cells, machine_values
+from parts.models import PartKind
+from workshop.domain import money
+from workshop.errors import InputRefused
+from workshop.exchange import cells
+from workshop.exchange.reading import Column, Row
+from workshop.exchange.sheets import (
+    Imported,
+    Sheet,
+    count,
+    refuse,
+    register,
+    set_values,
+    shown,
+)
+from workshop.models import Workshop
+
+
+class Jobs(Sheet):
+    """One row a need; rows of one job must agree in what describes the job."""
+
+    kind = "jobs"
+    columns = (
+        Column("job_ref", cells.text(40), required=True),
+        *MACHINE,
+        Column("opened_on", cells.day, required=True),
+        Column("wait_until", cells.day),
+        Column("kind", cells.text(40), required=True),
+        Column("position", cells.text(40)),
+        Column("part_number", cells.text(80)),
+        Column("attributes", cells.attributes),
+        Column("max_price", cells.cents),
+        Column("symptom", cells.text(2000)),
+    )
+    job_columns = (*(c.name for c in MACHINE), "opened_on", "wait_until", "symptom")
+
+    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+        jobs = self._jobs(workshop, rows)
+        kinds = {kind.slug: kind for kind in PartKind.objects.all()}
+        known = {
+            (need.job.ref, need.kind_id, need.position): need
+            for need in Need.of(workshop).select_related("job")
+        }
+        new: dict[tuple[str, str, str], Need] = {}
+        changed: list[Need] = []
+        for row in rows:
+            job, kind = jobs.get(row["job_ref"] or ""), kinds.get(row["kind"] or "")
+            if row["kind"] and kind is None:
+                row.refuse("kind", "is no known part kind")
+            if job is None or kind is None:
+                continue
+            key = (job.ref, kind.slug, row["position"] or "")
+            if key in new:
+                row.refuse("kind", "stands twice for this job; give each its position")
+                continue
+            self._take(row, job, kind, key, known, new, changed)
+        if any(row.problems for row in rows):
+            return Imported()
+        self._write(workshop, jobs, list(new.values()), changed)
+        return count(rows, len(new), len(changed))
+
+    def _take(
+        self,
+        row: Row,
+        job: Job,
+        kind: PartKind,
+        key: tuple[str, str, str],
+        known: dict[tuple[str, str, str], Need],
+        new: dict[tuple[str, str, str], Need],
+        changed: list[Need],
+    ) -> None:
+        facts = services.NeedFacts(
+            kind=kind.slug,
+            position=key[2],
+            part_number=row["part_number"] or "",
+            attributes=row["attributes"] or {},
+            max_price_cents=row["max_price"],
+        )
+        try:
+            need = services.need_row(job, facts, kind)
+        except InputRefused as bad:
+            refuse(row, bad)
+            return
+        if key not in known:
+            new[key] = need
+            return
+        names = ("part_number", "number_canonical", "attributes", "max_price_cents")
+        stored = known[key]
+        job_changed = getattr(job, "was_changed", False)
+        if set_values(stored, {name: getattr(need, name) for name in names}) or job_changed:
+            changed.append(stored)
+
+    def _jobs(self, workshop: Workshop, rows: list[Row]) -> dict[str, Job]:
+        """Return the jobs of the file by reference, new ones unsaved."""
+        catalogue, appliances = Catalogue.load(workshop), plates.appliance_slugs()
+        stored = {job.ref: job for job in Job.of(workshop)}
+        found: dict[str, Job] = {}
+        first: dict[str, Row] = {}
+        for row in rows:
+            ref = row["job_ref"]
+            if ref in first:
+                self._agree(row, first[ref])
+                continue
+            if ref is None or row["opened_on"] is None:
+                continue
+            first[ref] = row
+            values = self._job_values(row, catalogue, appliances)
+            if values is None:
+                continue
+            job = stored.get(ref) or Job(workshop=workshop, ref=ref)
+            changed = set_values(job, values)
+            job.was_changed = changed and job.pk is not None
+            found[ref] = job
+        return found
+
+    def _agree(self, row: Row, other: Row) -> None:
+        for name in self.job_columns:
+            if row[name] != other[name]:
+                there = shown(other[name]) or "blank"
+                row.refuse(name, f"differs from row {other.number} of the same job ({there})")
+
+    def _job_values(
+        self, row: Row, catalogue: Catalogue, appliances: set[str]
+    ) -> dict[str, Any] | None:
+        values = machine_values(row, catalogue, appliances)
+        if row["wait_until"] and row["wait_until"] < row["opened_on"]:
+            row.refuse("wait_until", f"lies before the job was opened ({row['opened_on']})")
+        if values is None:
+            return None
+        return {
+            **values,
+            "opened_on": row["opened_on"],
+            "wait_until": row["wait_until"],
+            "symptom": row["symptom"] or "",
+        }
+
+    def _write(
+        self, workshop: Workshop, jobs: dict[str, Job], new: list[Need], changed: list[Need]
+    ) -> None:
+        fresh = [job for job in jobs.values() if job.pk is None]
+        Job.objects.bulk_create(fresh, batch_size=500)
+        for job in jobs.values():
+            if getattr(job, "was_changed", False):
+                job.save()
+        needs = Need.objects.bulk_create(new, batch_size=500)
+        Need.objects.unscoped().bulk_update(
+            changed,
+            ["part_number", "number_canonical", "attributes", "max_price_cents"],
+            batch_size=500,
+        )
+        services.note_job_numbers(workshop.pk, [*needs, *changed])
+        services.announce_needs(workshop.pk, [need.pk for need in needs])
+        services.rematch_jobs(workshop.pk, [need.job_id for need in changed])
+
+    def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
+        """Yield open needs of open jobs: closed jobs are history, told by outcomes.csv."""
+        rows = Need.of(workshop).filter(state=Need.State.OPEN, job__state=Job.State.OPEN)
+        for need in rows.select_related("job").order_by("job__ref", "kind", "position"):
+            yield {
+                "job_ref": need.job.ref,
+                **machine_cells(need.job),
+                "opened_on": shown(need.job.opened_on),
+                "wait_until": shown(need.job.wait_until),
+                "kind": need.kind_id,
+                "position": need.position,
+                "part_number": need.part_number,
+                "attributes": cells.attributes_text(need.attributes),
+                "max_price": money.to_text(need.max_price_cents),
+                "symptom": need.job.symptom,
+            }
+
+
+class Outcomes(Sheet):
+    kind = "outcomes"
+    columns = (
+        Column("kind", cells.text(40), required=True),
+        Column("part_number", cells.text(80)),
+        Column("donor_make", cells.text(80)),
+        Column("donor_model_number", cells.text(80)),
+        Column("donor_built_from", cells.day),
+        Column("donor_built_to", cells.day),
+        Column("job_make", cells.text(80)),
+        Column("job_model_number", cells.text(80)),
+        Column("job_built_from", cells.day),
+        Column("job_built_to", cells.day),
+        Column("job_part_number", cells.text(80)),
+        Column("part_attributes", cells.attributes),
+        Column("job_attributes", cells.attributes),
+        Column("fitted_on", cells.day, required=True),
+        Column("result", cells.one_of(*Outcome.Result.values), required=True),
+        Column("days_to_failure", cells.whole),
+    )
+    texts = (
+        "part_number donor_make donor_model_number job_make job_model_number job_part_number"
+    ).split()
+    days = "donor_built_from donor_built_to job_built_from job_built_to".split()
+
+    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+        catalogue = Catalogue.load(workshop)
+        kinds = set(PartKind.objects.values_list("slug", flat=True))
+        known = set(Outcome.of(workshop).values_list("fingerprint", flat=True))
+        equals: Counter[str] = Counter()
+        new: list[Outcome] = []
+        for row in rows:
+            outcome = self._outcome(workshop, row, kinds, catalogue)
+            if outcome is None:
+                continue
+            plain = fittings.fingerprint(outcome, 0)
+            outcome.fingerprint = fittings.fingerprint(outcome, equals[plain])
+            equals[plain] += 1
+            if outcome.fingerprint not in known:
+                new.append(outcome)
+        if any(row.problems for row in rows):
+            return Imported()
+        Outcome.objects.bulk_create(new, batch_size=500)
+        if new:
+            fittings.announce(workshop.pk, [outcome.kind_id for outcome in new])
+        return count(rows, len(new), 0)
+
+    def _outcome(
+        self, workshop: Workshop, row: Row, kinds: set[str], catalogue: Catalogue
+    ) -> Outcome | None:
+        if row["kind"] and row["kind"] not in kinds:
+            row.refuse("kind", "is no known part kind")
+        for side in ("donor", "job"):
+            start, end = row[f"{side}_built_from"], row[f"{side}_built_to"]
+            if start and end and end < start:
+                row.refuse(f"{side}_built_to", f"lies before {side}_built_from ({start})")
+        if row["days_to_failure"] is not None and row["result"] != Outcome.Result.FAILED:
+            row.refuse("days_to_failure", "is given, but the result is not failed")
+        learned = {side: self._learned(row, side, catalogue) for side in ("donor", "job")}
+        if row.problems:
+            return None
+        return Outcome(
+            workshop=workshop,
+            kind_id=row["kind"],
+            part_attributes=row["part_attributes"] or {},
+            job_attributes=row["job_attributes"] or {},
+            fitted_on=row["fitted_on"],
+            result=row["result"],
+            days_to_failure=row["days_to_failure"],
+            learned=learned,
+            **{name: row[name] or "" for name in self.texts},
+            **{name: row[name] for name in self.days},
+        )
+
+    def _learned(self, row: Row, side: str, catalogue: Catalogue) -> dict[str, Any]:
+        make, number = row[f"{side}_make"] or "", row[f"{side}_model_number"] or ""
+        try:
+            return fittings.learned_from_plate(catalogue, make, number)
+        except InputRefused as bad:
+            refuse(row, bad, make=f"{side}_make")
+            return {}
+
+    def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
+        for row in Outcome.of(workshop).order_by("fitted_on", "id"):
+            yield {
+                "kind": row.kind_id,
+                **{name: getattr(row, name) for name in self.texts},
+                **{name: shown(getattr(row, name)) for name in self.days},
+                "part_attributes": cells.attributes_text(row.part_attributes),
+                "job_attributes": cells.attributes_text(row.job_attributes),
+                "fitted_on": shown(row.fitted_on),
+                "result": row.result,
+                "days_to_failure": shown(row.days_to_failure),
+            }
+
+
+class Matches(Sheet):
+    """What stock is offered to each open need, best first. Written, never read."""
+
+    kind = "matches"
+    importable = False
+    columns = tuple(
+        Column(name, cells.text())
+        for name in "job_ref kind rank part_ref donor_ref verdict p_fit p_good reasons".split()
+    )
+
+    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+        raise InputRefused("matches files cannot be imported.")
+
+    def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
+        ranked = Match.of(workshop).select_related("part__donor").order_by("-worth", "part_id")
+        needs = Need.of(workshop).filter(state=Need.State.OPEN, job__state=Job.State.OPEN)
+        needs = needs.select_related("job").prefetch_related(Prefetch("matches", ranked))
+        for need in needs.order_by("job__ref", "kind", "position"):
+            for rank, match in enumerate(need.matches.all(), start=1):
+                yield {
+                    "job_ref": need.job.ref,
+                    "kind": need.kind_id,
+                    "rank": str(rank),
+                    "part_ref": match.part.ref,
+                    "donor_ref": match.part.donor.ref if match.part.donor else "",
+                    "verdict": match.verdict,
+                    "p_fit": f"{match.p_fit:.4f}",
+                    "p_good": f"{match.p_good:.4f}",
+                    "reasons": " ".join(
+                        row["sentence"] for row in match.reasons if row["bits"] or row["evidence"] == "condition"
+                    ),
+                }
+
+
+register(Jobs())
+register(Outcomes())
+register(Matches())

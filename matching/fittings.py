@@ -1,0 +1,200 @@
+"""What became of a part that was fitted; every report teaches the matching."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+
+from donors import plates
+from donors.catalogue import Catalogue
+from matching import events, holds
+from matching.models import Hold, Job, Need, Outcome
+from parts import services as part_services
+from parts.models import Part
+from workshop import outbox
+from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import Workshop
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a technician reports after fitting. days_to_failure only when it failed later."""
+
+    result: Outcome.Result
+    fitted_on: date
+    days_to_failure: int | None = None
+    note: str = ""
+
+
+@transaction.atomic
+def report_fitting(
+    *, workshop: Workshop, hold_id: int, report: Report, now: datetime
+) -> Outcome:
+    """Mark a held part fitted, with its outcome.
+
+    worked: the part is used up and the need filled. did not fit: the part goes back to stock
+    and the need stays open. failed: the part is scrap and the need stays open.
+    Raises Conflict when the hold has ended, InputRefused for days without a failure.
+    """
+    _check(report)
+    hold = holds.get_hold_locked(workshop, hold_id)
+    part, need = hold.part, hold.need
+    part_services.refuse_if_gone(part)
+    if report.result == Outcome.Result.DID_NOT_FIT:
+        _give_back(hold, report, now)
+    else:
+        _use_up(hold, report, now)
+    outcome = Outcome(
+        workshop=workshop,
+        kind=part.kind,
+        part=part,
+        need=need,
+        fitted_on=report.fitted_on,
+        result=report.result,
+        days_to_failure=report.days_to_failure,
+        note=report.note,
+        **_both_sides(part, need),
+    )
+    outcome.fingerprint = fingerprint(outcome, hold.pk)
+    outcome.save()
+    announce(workshop.pk, [part.kind_id])
+    return outcome
+
+
+def _check(report: Report) -> None:
+    failed = report.result == Outcome.Result.FAILED
+    if report.days_to_failure is not None and not failed:
+        raise InputRefused(
+            "Days to failure are given, but the part did not fail.",
+            fields={"days_to_failure": "Only for a part that failed."},
+        )
+
+
+def _give_back(hold: Hold, report: Report, now: datetime) -> None:
+    holds.release_hold(workshop=hold.workshop, hold_id=hold.pk, now=now)
+    if hold.part.state == Part.State.IN_MACHINE:
+        part_services.remove_part(
+            workshop=hold.workshop, ref=hold.part.ref, removed_on=report.fitted_on
+        )
+
+
+def _use_up(hold: Hold, report: Report, now: datetime) -> None:
+    """The part is gone; when it worked, so is the need, and the job if it was the last."""
+    worked = report.result == Outcome.Result.WORKED
+    state = Part.State.FITTED if worked else Part.State.SCRAPPED
+    if hold.part.removed_on is None:
+        hold.part.removed_on = report.fitted_on
+        hold.part.save(update_fields=["removed_on"])
+    part_services.take_from_stock(workshop=hold.workshop, ref=hold.part.ref, state=state)
+    holds.end_as_fitted(hold, now)
+    if worked:
+        _fill(hold, now)
+
+
+def _fill(hold: Hold, now: datetime) -> None:
+    need, job = hold.need, hold.need.job
+    need.state = Need.State.FILLED
+    need.save(update_fields=["state"])
+    holds.release_for_needs(workshop_id=need.workshop_id, need_ids=[need.pk], now=now)
+    holds.forget(need.workshop_id, [need.pk])
+    if not job.needs.filter(state=Need.State.OPEN).exists():
+        job.state = Job.State.DONE
+        job.save(update_fields=["state"])
+
+
+@transaction.atomic
+def report_failure(*, workshop: Workshop, outcome_id: int, failed_on: date, note: str = "") -> Outcome:
+    """Note that a part that had worked failed later. The days count from fitting."""
+    rows = Outcome.of(workshop).select_for_update()
+    outcome = rows.filter(pk=outcome_id).first()
+    if outcome is None:
+        raise NotFound("There is no such fitting in this workshop.")
+    if outcome.result != Outcome.Result.WORKED:
+        raise Conflict(f"This fitting is on record as: {outcome.get_result_display()}.")
+    if failed_on < outcome.fitted_on:
+        raise InputRefused(
+            f"It failed on {failed_on}, before it was fitted ({outcome.fitted_on}).",
+            fields={"failed_on": "Lies before the day it was fitted."},
+        )
+    outcome.result = Outcome.Result.FAILED
+    outcome.days_to_failure = (failed_on - outcome.fitted_on).days
+    outcome.note = " ".join(filter(None, (outcome.note, note)))
+    outcome.save(update_fields=["result", "days_to_failure", "note"])
+    announce(workshop.pk, [outcome.kind_id])
+    found: Outcome = outcome
+    return found
+
+
+def _both_sides(part: Part, need: Need) -> dict[str, Any]:
+    donor, job = part.donor, need.job
+    sides: dict[str, Any] = {
+        "part_number": part.part_number,
+        "part_attributes": part.attributes,
+        "job_part_number": need.part_number,
+        "job_attributes": need.attributes,
+        "job_make": job.make.name if job.make else "",
+        "job_model_number": job.model_number,
+        "job_built_from": job.built_from,
+        "job_built_to": job.built_to,
+        "learned": {"job": learned(job.machine())},
+    }
+    if donor is not None:
+        sides |= {
+            "donor_make": donor.make.name if donor.make else "",
+            "donor_model_number": donor.model_number,
+            "donor_built_from": donor.built_from,
+            "donor_built_to": donor.built_to,
+        }
+        sides["learned"]["donor"] = learned(donor.machine())
+    return sides
+
+
+def learned(machine: Any) -> dict[str, Any]:
+    """Return what is kept of a recognised machine beside an outcome."""
+    return {
+        "appliance": machine.appliance,
+        "make": machine.make,
+        "number": machine.number,
+        "fields": dict(machine.fields),
+        "family": machine.family,
+        "sure": machine.sure,
+    }
+
+
+def learned_from_plate(catalogue: Catalogue, make: str, model_number: str) -> dict[str, Any]:
+    """Return what a past machine is recognised as; {} when nothing was noted of it."""
+    if not make and not model_number:
+        return {}
+    seen = catalogue.recognise(model_number, make=plates.find_make(catalogue, make))
+    return {
+        "appliance": seen.likely.appliance if seen.likely else "",
+        "make": seen.make,
+        "number": seen.likely_number,
+        "fields": seen.fields,
+        "family": seen.family,
+        "sure": plates.certainty(seen),
+    }
+
+
+def fingerprint(outcome: Outcome, nth: int) -> str:
+    """Return what tells two outcomes apart: all that was stated, and which of equals it is."""
+    stated = {
+        name: str(getattr(outcome, name))
+        for name in (
+            "kind_id part_number donor_make donor_model_number donor_built_from donor_built_to "
+            "job_make job_model_number job_built_from job_built_to job_part_number "
+            "part_attributes job_attributes fitted_on result days_to_failure part_id need_id"
+        ).split()
+    }
+    text = json.dumps([stated, nth], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def announce(workshop_id: int, kinds: list[str]) -> None:
+    """Record that outcomes of these kinds came in, so that open needs are matched anew."""
+    payload: Mapping[str, Any] = {"kinds": sorted(set(kinds))}
+    outbox.record(events.OUTCOMES_RECORDED, workshop_id=workshop_id, payload=payload)

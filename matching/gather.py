@@ -1,0 +1,108 @@
+"""From stored rows to what the engine reads: sides, knowledge, conditions."""
+
+from functools import lru_cache
+from typing import Any
+
+from donors.domain.machines import Machine
+from matching.domain.knowledge import Knowledge
+from matching.domain.outcomes import Past
+from matching.domain.rules import ApprovedRule
+from matching.domain.sides import Side
+from matching.domain.sightings import Seen
+from matching.domain.weights import Weights
+from matching.models import Need, Outcome, Rule
+from parts.domain.part_numbers import Printed
+from parts.models import Part, Sighting
+from parts.reference import kinds
+from parts.selectors import list_sightings
+from parts.services import interchange_graph
+from workshop import reference
+from workshop.domain.intervals import from_ends
+
+
+@lru_cache(maxsize=1)
+def weights() -> Weights:
+    """Return the evidence weights in force."""
+    return Weights(reference.read("evidence"))
+
+
+def offer_of(part: Part) -> Side:
+    """Return a part as the engine sees it. Needs donor and its make to be loaded."""
+    return Side(
+        number=Printed(part.part_number, part.number_canonical),
+        position=part.position,
+        attributes=part.attributes,
+        machine=part.donor.machine() if part.donor else Machine(),
+    )
+
+
+def want_of(need: Need) -> Side:
+    """Return a need as the engine sees it. Needs job and its make to be loaded."""
+    return Side(
+        number=Printed(need.part_number, need.number_canonical),
+        position=need.position,
+        attributes=need.attributes,
+        machine=need.job.machine(),
+    )
+
+
+def knowledge(workshop_id: int, kind: str) -> Knowledge:
+    """Return all that is known about one kind: four queries, however much there is."""
+    found = Knowledge(
+        kind=kinds()[kind],
+        weights=weights(),
+        graph=interchange_graph(workshop_id, kind),
+        rules=approved_rules(workshop_id, kind),
+    )
+    found.sightings.add_all(map(_seen, list_sightings(workshop_id, kind=kind)))
+    rows = Outcome.of(workshop_id).filter(kind=kind).order_by("fitted_on", "id")
+    found.outcomes.add_all(map(_past, rows))
+    return found
+
+
+def approved_rules(workshop_id: int, kind: str) -> list[ApprovedRule]:
+    """Return the approved rules of a kind, oldest first."""
+    rows = Rule.of(workshop_id).filter(kind=kind, state=Rule.State.APPROVED).order_by("id")
+    return [
+        ApprovedRule(
+            rule.pk, rule.says, rule.donor_side, rule.job_side, rule.both_ways, rule.conditions
+        )
+        for rule in rows
+    ]
+
+
+def _seen(row: Sighting) -> Seen:
+    machine = Machine(
+        appliance=row.appliance_id,
+        make=row.make,
+        number=row.model_canonical,
+        fields=row.fields,
+        family=row.family,
+        built=row.built(),
+        sure=row.certainty,
+        ref=row.source_ref,
+    )
+    return Seen(row.number_canonical, machine, row.position)
+
+
+def _past(row: Outcome) -> Past:
+    """Return a past fitting. `failed` fitted too: that it died later is a matter of condition."""
+    return Past(
+        offer=Side(
+            number=Printed.of(row.part_number),
+            attributes=row.part_attributes,
+            machine=machine_from(row.learned.get("donor", {}), row, "donor"),
+        ),
+        want=Side(
+            number=Printed.of(row.job_part_number),
+            attributes=row.job_attributes,
+            machine=machine_from(row.learned.get("job", {}), row, "job"),
+        ),
+        fitted=row.result != Outcome.Result.DID_NOT_FIT,
+    )
+
+
+def machine_from(learned: dict[str, Any], row: Outcome, side: str) -> Machine:
+    """Return one machine of a past fitting, as it was recognised when it was recorded."""
+    built = from_ends(getattr(row, f"{side}_built_from"), getattr(row, f"{side}_built_to"))
+    return Machine(built=built, **learned)

@@ -1,0 +1,141 @@
+"""Holds: a promise of one part to one need. The database lets one stand per part."""
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from django.db import IntegrityError, transaction
+
+from matching.models import Hold, Match, Need
+from parts import services as part_services
+from parts.models import Part
+from workshop.errors import Conflict, NotFound
+from workshop.models import Member, Workshop
+
+
+@transaction.atomic
+def hold_part(
+    *, workshop: Workshop, part_ref: str, need_id: int, member: Member, now: datetime, note: str = ""
+) -> Hold:
+    """Hold a part for a need until the workshop's usual days are over.
+
+    Raises Conflict naming who holds it already, or why it cannot be held.
+    """
+    part = part_services.lock_part(workshop, part_ref)
+    need = _open_need(workshop, need_id)
+    _refuse_unfit(part, need)
+    _lapse(Hold.objects.unscoped().filter(part=part, expires_at__lte=now), now)
+    standing = standing_hold(part)
+    if standing is not None:
+        if standing.need_id == need.pk:
+            return standing
+        raise _held_already(part, standing)
+    try:
+        with transaction.atomic():
+            return Hold.objects.create(
+                workshop=workshop,
+                part=part,
+                need=need,
+                held_by=member,
+                held_at=now,
+                expires_at=now + timedelta(days=workshop.hold_days),
+                note=note,
+            )
+    except IntegrityError:
+        raise _held_already(part, standing_hold(part)) from None
+
+
+def standing_hold(part: Part) -> Hold | None:
+    """Return the hold that stands on a part, with who and for which job."""
+    rows = Hold.of(part.workshop_id).filter(part=part, released_at__isnull=True)
+    found: Hold | None = rows.select_related("held_by__user", "need__job").first()
+    return found
+
+
+def _held_already(part: Part, hold: Hold | None) -> Conflict:
+    if hold is None:
+        return Conflict(f"Part {part.ref} was held by someone else just now. Look again.")
+    return Conflict(
+        f"Part {part.ref} is held for job {hold.need.job.ref} by {hold.held_by} until "
+        f"{hold.expires_at:%Y-%m-%d %H:%M}. Ask them to release it, or choose another part."
+    )
+
+
+def _open_need(workshop: Workshop, need_id: int) -> Need:
+    need = Need.of(workshop).select_related("job", "kind").filter(pk=need_id).first()
+    if need is None:
+        raise NotFound("There is no such need in this workshop.")
+    if need.state != Need.State.OPEN:
+        raise Conflict(
+            f"Job {need.job.ref} no longer needs its {need.kind.name.lower()}: "
+            f"it is {need.get_state_display()}."
+        )
+    found: Need = need
+    return found
+
+
+def _refuse_unfit(part: Part, need: Need) -> None:
+    part_services.refuse_if_gone(part)
+    if part.kind_id != need.kind_id:
+        raise Conflict(
+            f"Part {part.ref} is a {part.kind.name.lower()}; job {need.job.ref} needs a "
+            f"{need.kind.name.lower()}."
+        )
+    if part.kind.reuse == "never":
+        raise Conflict(f"{part.kind.name} is never reused and cannot be held.")
+    if part.grade == "scrap":
+        raise Conflict(f"Part {part.ref} is graded scrap and cannot be held.")
+
+
+@transaction.atomic
+def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
+    """End a hold by hand. Raises NotFound, or Conflict when it has ended already."""
+    hold = get_hold_locked(workshop, hold_id)
+    _end([hold], Hold.Ended.RELEASED, now)
+    return hold
+
+
+def get_hold_locked(workshop: Workshop, hold_id: int) -> Hold:
+    """Return a standing hold locked for writing. Raises NotFound or Conflict."""
+    rows = Hold.of(workshop).select_for_update(of=("self",))
+    hold = rows.select_related("part__donor__make", "part__kind", "need__job__make").filter(
+        pk=hold_id
+    ).first()
+    if hold is None:
+        raise NotFound("There is no such hold in this workshop.")
+    if hold.released_at is not None:
+        raise Conflict(
+            f"The hold on {hold.part.ref} has ended already ({hold.get_ended_display()})."
+        )
+    found: Hold = hold
+    return found
+
+
+def end_as_fitted(hold: Hold, now: datetime) -> None:
+    _end([hold], Hold.Ended.FITTED, now)
+
+
+def _end(rows: Iterable[Hold], how: Hold.Ended, now: datetime) -> None:
+    for hold in rows:
+        hold.released_at, hold.ended = now, how
+        hold.save(update_fields=["released_at", "ended"])
+
+
+def release_for_needs(*, workshop_id: int, need_ids: Iterable[int], now: object) -> int:
+    """End every standing hold for these needs. Returns how many."""
+    rows = Hold.of(workshop_id).filter(need__in=list(need_ids), released_at__isnull=True)
+    return int(rows.update(released_at=now, ended=Hold.Ended.RELEASED))
+
+
+def lapse_holds(*, now: datetime) -> int:
+    """End holds whose time is over, in every workshop (the sweep). Returns how many."""
+    return _lapse(Hold.objects.unscoped().filter(expires_at__lte=now), now)
+
+
+def _lapse(rows: "object", now: datetime) -> int:
+    standing = rows.filter(released_at__isnull=True)  # type: ignore[attr-defined]
+    return int(standing.update(released_at=now, ended=Hold.Ended.LAPSED))
+
+
+def forget(workshop_id: int, need_ids: Iterable[int]) -> None:
+    """Drop the matches of needs that are filled or withdrawn."""
+    Match.of(workshop_id).filter(need__in=list(need_ids)).delete()

@@ -1,0 +1,201 @@
+"""Store matches and tell people of new ones. Runs in the dispatcher's transaction only.
+
+The row of a workshop is locked while one of its events is handled (dispatcher.py), so two
+handlers never write scores of the same pair, and what is read here is committed.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from django.utils import timezone
+
+from matching import gather
+from matching.domain.sides import Row
+from matching.models import Alert, Job, Match, Need
+from matching.searching import Offered, Searcher, preference
+from parts.models import AVAILABLE, Part
+from parts.selectors import list_by_ids
+from workshop.models import Member, Role, Workshop
+
+KEPT_PER_NEED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """A need and a part offered to it."""
+
+    need: Need
+    offered: Offered
+
+
+def open_needs(workshop_id: int, **which: object) -> list[Need]:
+    """Return open needs of open jobs with what the engine reads, oldest first."""
+    rows = Need.of(workshop_id).filter(
+        state=Need.State.OPEN, job__state=Job.State.OPEN, **which
+    )
+    return list(rows.select_related("job__make", "job__technician", "kind").order_by("id"))
+
+
+def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime) -> None:
+    """Match parts that arrived or changed against every open need of their kinds."""
+    parts = list(list_by_ids(workshop_id, part_ids))
+    gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
+    Match.of(workshop_id).filter(part__in=gone).delete()
+    there = [part for part in parts if part.pk not in set(gone)]
+    by_kind: dict[str, list[Part]] = defaultdict(list)
+    for part in there:
+        by_kind[part.kind_id].append(part)
+    searcher = Searcher(workshop_id, on=timezone.localdate(now))
+    pairs = []
+    for need in open_needs(workshop_id, kind__in=list(by_kind)):
+        want = gather.want_of(need)
+        fitting = [p for p in by_kind[need.kind_id] if _may_serve(p, need)]
+        pairs += [Pair(need, one) for one in searcher.search(need.kind_id, want, fitting)]
+    _store(workshop_id, pairs, now=now, stale={"part__in": [part.pk for part in there]})
+
+
+def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime, opened: bool) -> None:
+    """Match needs against all stock. For a need just opened only the best part is told of."""
+    needs = open_needs(workshop_id, pk__in=list(need_ids))
+    searcher = Searcher(workshop_id, on=timezone.localdate(now))
+    pairs = []
+    for need in needs:
+        found = searcher.search(need.kind_id, gather.want_of(need))
+        pairs += [Pair(need, one) for one in found[:KEPT_PER_NEED]]
+    ids = [need.pk for need in needs]
+    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, one_alert_per_need=opened)
+    Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
+
+
+def _may_serve(part: Part, need: Need) -> bool:
+    return part.donor is None or part.donor.appliance_id == need.job.appliance_id
+
+
+def _store(
+    workshop_id: int,
+    pairs: list[Pair],
+    *,
+    now: datetime,
+    stale: dict[str, list[int]],
+    one_alert_per_need: bool = False,
+) -> None:
+    """Write the matches, drop those no longer found, and tell of those that are new."""
+    known = Match.of(workshop_id).filter(**stale)
+    told_before = {
+        (match.need_id, match.part_id): match.p_fit
+        for match in known.only("need_id", "part_id", "p_fit")
+    }
+    found = {(pair.need.pk, pair.offered.part.pk) for pair in pairs}
+    lost = [match.pk for match in known if (match.need_id, match.part_id) not in found]
+    Match.of(workshop_id).filter(pk__in=lost).delete()
+    Match.objects.bulk_create(
+        [_match(workshop_id, pair, now) for pair in pairs],
+        update_conflicts=True,
+        unique_fields=["need", "part"],
+        update_fields=[
+            "verdict",
+            "score_bits",
+            "p_fit",
+            "p_good",
+            "worth",
+            "reasons",
+            "scored_at",
+        ],
+        batch_size=200,
+    )
+    _tell(workshop_id, pairs, told_before, now=now, one_per_need=one_alert_per_need)
+
+
+def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
+    one = pair.offered
+    return Match(
+        workshop_id=workshop_id,
+        need=pair.need,
+        part=one.part,
+        verdict=one.score.verdict,
+        score_bits=one.score.bits,
+        p_fit=one.score.p_fit,
+        p_good=one.condition.p_good,
+        worth=one.worth,
+        reasons=reasons(one),
+        scored_at=now,
+    )
+
+
+def reasons(one: Offered) -> list[dict[str, object]]:
+    """Return the rows of an explanation as stored and sent: the score's, then the condition."""
+    rows = [asdict(row) for row in one.score.rows]
+    condition = Row("condition", "", 0.0, "", "", one.condition.because)
+    return [*rows, {**asdict(condition), "p_good": one.condition.p_good}]
+
+
+def _tell(
+    workshop_id: int,
+    pairs: list[Pair],
+    told_before: dict[tuple[int, int], float],
+    *,
+    now: datetime,
+    one_per_need: bool,
+) -> None:
+    """Write an inbox row for each (recipient, arrival, need) that is new.
+
+    An arrival brings several parts that may serve one need: the best of them is told.
+    The unique constraint makes a repeat impossible, however often an event is handled.
+    """
+    workshop = Workshop.objects.get(pk=workshop_id)
+    least = workshop.alert_from_p_fit
+    best: dict[tuple[int, object], Pair] = {}
+    for pair in sorted(pairs, key=lambda pair: preference(pair.offered)):
+        one = pair.offered
+        before = told_before.get((pair.need.pk, one.part.pk), 0.0)
+        if one.score.p_fit < least or before >= least or one.condition.p_good <= 0:
+            continue
+        key = (pair.need.pk, None if one_per_need else one.part.arrival)
+        best.setdefault(key, pair)
+    if not best:
+        return
+    recipients = _technicians(workshop_id)
+    alerts = [
+        _alert(member, pair, now)
+        for pair in best.values()
+        for member in ([pair.need.job.technician] if pair.need.job.technician else recipients)
+    ]
+    Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+
+
+def _technicians(workshop_id: int) -> list[Member]:
+    """Return who is told of a job nobody has taken: the technicians, else every member."""
+    members = list(Member.of(workshop_id).filter(active=True).order_by("id"))
+    technicians = [member for member in members if member.role == Role.TECHNICIAN]
+    return technicians or members
+
+
+def _alert(member: Member, pair: Pair, now: datetime) -> Alert:
+    one = pair.offered
+    return Alert(
+        workshop_id=pair.need.workshop_id,
+        recipient=member,
+        arrival=one.part.arrival,
+        need=pair.need,
+        part=one.part,
+        summary=_summary(pair),
+        verdict=one.score.verdict,
+        p_fit=one.score.p_fit,
+        p_good=one.condition.p_good,
+        reasons=reasons(one),
+        told_at=now,
+    )
+
+
+def _summary(pair: Pair) -> str:
+    """Return the line a technician reads: which part, where it is, for which job."""
+    one, need = pair.offered, pair.need
+    place = f"donor {one.part.donor.ref}" if one.part.donor else "stock"
+    if one.part.state == Part.State.IN_MACHINE:
+        where = f"in {place}, not stripped yet"
+    else:
+        where = f"from {place}, {'bin ' + one.part.bin if one.part.bin else 'no bin yet'}"
+    kind = need.kind.name + (f" ({need.position})" if need.position else "")
+    return f"{need.job.ref}: {kind} {where} - {one.score.verdict.label}"[:300]

@@ -1,0 +1,322 @@
+"""Jobs and what they need, the parts offered to them, and what became of it."""
+
+import uuid
+from typing import Any, ClassVar
+
+from django.db import models
+from django.db.models import F, Q
+from django.utils import timezone
+
+from donors.machine_columns import MachineColumns
+from matching.domain.verdicts import Verdict
+from workshop.scoping import WorkshopOwned
+
+VERDICTS = [(verdict.value, verdict.label) for verdict in Verdict]
+
+
+class Job(MachineColumns):
+    """A broken machine standing in the workshop."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        DONE = "done", "done"
+        REFUSED = "refused", "refused by the customer"
+
+    ref = models.CharField(max_length=40)
+    state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
+    opened_on = models.DateField()
+    wait_until = models.DateField(null=True, blank=True)
+    symptom = models.TextField(blank=True)
+    technician = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="jobs"
+    )
+    recorded_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta(MachineColumns.Meta):
+        ordering: ClassVar = ["-opened_on", "-id"]
+        constraints: ClassVar[list[Any]] = [
+            *MachineColumns.Meta.constraints,
+            models.UniqueConstraint(fields=["workshop", "ref"], name="job_ref_once"),
+            models.CheckConstraint(
+                condition=Q(wait_until__isnull=True) | Q(wait_until__gte=F("opened_on")),
+                name="job_waits_forward",
+            ),
+            models.CheckConstraint(
+                condition=Q(state__in=["open", "done", "refused"]), name="job_state_is_known"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.ref
+
+
+class Need(WorkshopOwned):
+    """One part a job lacks."""
+
+    class State(models.TextChoices):
+        OPEN = "open", "open"
+        FILLED = "filled", "filled"
+        WITHDRAWN = "withdrawn", "withdrawn"
+
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="needs")
+    kind = models.ForeignKey("parts.PartKind", on_delete=models.PROTECT, related_name="+")
+    position = models.CharField(max_length=40, blank=True)
+    part_number = models.CharField(max_length=80, blank=True, help_text="printed on the old part")
+    number_canonical = models.CharField(max_length=80, blank=True, editable=False)
+    attributes = models.JSONField(default=dict, blank=True)
+    max_price_cents = models.PositiveIntegerField(null=True, blank=True)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    searched_at = models.DateTimeField(null=True, blank=True, editable=False)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["job", "kind", "position"], name="need_once_per_job"),
+            models.CheckConstraint(
+                condition=Q(state__in=["open", "filled", "withdrawn"]), name="need_state_is_known"
+            ),
+        ]
+        indexes: ClassVar = [
+            # Needs an arriving part may serve.
+            models.Index(
+                fields=["workshop", "kind", "id"],
+                condition=Q(state="open"),
+                name="need_open_by_kind",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.job_id}: {self.kind_id}"
+
+
+class Rule(WorkshopOwned):
+    """A reviewed statement on what fits what. Only approved rules count."""
+
+    class State(models.TextChoices):
+        PROPOSED = "proposed", "proposed"
+        APPROVED = "approved", "approved"
+        REJECTED = "rejected", "rejected"
+        RETIRED = "retired", "retired"
+
+    class Says(models.TextChoices):
+        FITS = "fits", "fits"
+        CONDITIONS = "fits-with-conditions", "fits with conditions"
+        NOT = "does-not-fit", "does not fit"
+
+    kind = models.ForeignKey("parts.PartKind", on_delete=models.PROTECT, related_name="+")
+    says = models.CharField(max_length=24, choices=Says.choices)
+    donor_side = models.JSONField(default=dict)
+    job_side = models.JSONField(default=dict)
+    both_ways = models.BooleanField(default=False)
+    conditions = models.TextField(blank=True)
+    evidence = models.TextField(blank=True)
+    source = models.CharField(max_length=200, blank=True)
+    state = models.CharField(max_length=10, choices=State.choices, default=State.PROPOSED)
+    proposed_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    proposed_at = models.DateTimeField(default=timezone.now)
+    decided_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    decided_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(state="proposed", decided_by__isnull=True, decided_at__isnull=True)
+                | Q(
+                    state__in=["approved", "rejected", "retired"],
+                    decided_by__isnull=False,
+                    decided_at__isnull=False,
+                ),
+                name="rule_decision_has_who_and_when",
+            ),
+            models.CheckConstraint(
+                condition=Q(says__in=["fits", "fits-with-conditions", "does-not-fit"]),
+                name="rule_says_something_known",
+            ),
+            models.CheckConstraint(
+                condition=~Q(says="fits-with-conditions") | ~Q(conditions=""),
+                name="rule_names_its_conditions",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"rule {self.pk}"
+
+
+class Match(WorkshopOwned):
+    """A part offered to a need, with the rows that make up its score."""
+
+    need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="matches")
+    part = models.ForeignKey("parts.Part", on_delete=models.CASCADE, related_name="matches")
+    verdict = models.CharField(max_length=16, choices=VERDICTS)
+    score_bits = models.FloatField(help_text="log2 odds of fit; the sum of the rows")
+    p_fit = models.FloatField()
+    p_good = models.FloatField()
+    worth = models.FloatField(help_text="P(fit) times P(good): what matches are ranked by")
+    reasons = models.JSONField(default=list)
+    scored_at = models.DateTimeField()
+
+    class Meta:
+        ordering: ClassVar = ["-worth", "part_id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["need", "part"], name="match_once"),
+            models.CheckConstraint(
+                condition=Q(p_fit__gte=0, p_fit__lte=1, p_good__gte=0, p_good__lte=1),
+                name="match_odds_are_probabilities",
+            ),
+        ]
+        indexes: ClassVar = [
+            models.Index(fields=["need", "-worth", "part"], name="match_best_first"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.part_id} for {self.need_id}: {self.verdict}"
+
+
+class Hold(WorkshopOwned):
+    """A promise of one part to one need. At most one stands per part; the database sees to it."""
+
+    class Ended(models.TextChoices):
+        RELEASED = "released", "released"
+        LAPSED = "lapsed", "lapsed"
+        FITTED = "fitted", "fitted"
+
+    part = models.ForeignKey("parts.Part", on_delete=models.PROTECT, related_name="holds")
+    need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="holds")
+    held_by = models.ForeignKey("workshop.Member", on_delete=models.PROTECT, related_name="+")
+    held_at = models.DateTimeField()
+    expires_at = models.DateTimeField()
+    released_at = models.DateTimeField(null=True, blank=True)
+    ended = models.CharField(max_length=8, choices=Ended.choices, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["-held_at", "-id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["part"], condition=Q(released_at__isnull=True), name="hold_one_per_part"
+            ),
+            models.CheckConstraint(
+                condition=Q(released_at__isnull=True, ended="")
+                | Q(released_at__isnull=False, ended__in=["released", "lapsed", "fitted"]),
+                name="hold_end_has_a_reason",
+            ),
+            models.CheckConstraint(
+                condition=Q(expires_at__gt=F("held_at")), name="hold_expires_later"
+            ),
+        ]
+        indexes: ClassVar = [
+            # The sweep: holds that ran out.
+            models.Index(
+                fields=["expires_at"], condition=Q(released_at__isnull=True), name="hold_standing"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.part_id} for {self.need_id}"
+
+
+class Outcome(WorkshopOwned):
+    """What happened after a part was fitted: teaches which parts fit which machines.
+
+    The two machines are kept as plain columns, so that past fittings can be imported whose
+    donor or job was never in this system.
+    """
+
+    class Result(models.TextChoices):
+        WORKED = "worked", "worked"
+        DID_NOT_FIT = "did-not-fit", "did not fit"
+        FAILED = "failed", "fitted, failed later"
+
+    kind = models.ForeignKey("parts.PartKind", on_delete=models.PROTECT, related_name="+")
+    part = models.ForeignKey(
+        "parts.Part", on_delete=models.PROTECT, null=True, blank=True, related_name="outcomes"
+    )
+    need = models.ForeignKey(
+        Need, on_delete=models.SET_NULL, null=True, blank=True, related_name="outcomes"
+    )
+    part_number = models.CharField(max_length=80, blank=True)
+    donor_make = models.CharField(max_length=80, blank=True)
+    donor_model_number = models.CharField(max_length=80, blank=True)
+    donor_built_from = models.DateField(null=True, blank=True)
+    donor_built_to = models.DateField(null=True, blank=True)
+    job_make = models.CharField(max_length=80, blank=True)
+    job_model_number = models.CharField(max_length=80, blank=True)
+    job_built_from = models.DateField(null=True, blank=True)
+    job_built_to = models.DateField(null=True, blank=True)
+    job_part_number = models.CharField(max_length=80, blank=True)
+    part_attributes = models.JSONField(default=dict, blank=True)
+    job_attributes = models.JSONField(default=dict, blank=True)
+    fitted_on = models.DateField()
+    result = models.CharField(max_length=12, choices=Result.choices)
+    days_to_failure = models.PositiveIntegerField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    fingerprint = models.CharField(max_length=64, editable=False)
+    learned = models.JSONField(default=dict, editable=False)
+
+    class Meta:
+        ordering: ClassVar = ["fitted_on", "id"]
+        constraints: ClassVar[list[Any]] = [
+            models.UniqueConstraint(fields=["workshop", "fingerprint"], name="outcome_once"),
+            models.CheckConstraint(
+                condition=Q(days_to_failure__isnull=True) | Q(result="failed"),
+                name="outcome_days_only_when_failed",
+            ),
+            models.CheckConstraint(
+                condition=Q(result__in=["worked", "did-not-fit", "failed"]),
+                name="outcome_result_is_known",
+            ),
+            *(
+                models.CheckConstraint(
+                    condition=Q(**{f"{side}_built_from__isnull": True})
+                    | Q(**{f"{side}_built_to__isnull": True})
+                    | Q(**{f"{side}_built_to__gte": F(f"{side}_built_from")}),
+                    name=f"outcome_{side}_build_interval_runs_forward",
+                )
+                for side in ("donor", "job")
+            ),
+        ]
+        indexes: ClassVar = [models.Index(fields=["workshop", "kind"], name="outcome_by_kind")]
+
+    def __str__(self) -> str:
+        return f"{self.kind_id} {self.result} on {self.fitted_on}"
+
+
+class Alert(WorkshopOwned):
+    """One line in a member's inbox: this arrival may serve that need. The row is the alert."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    recipient = models.ForeignKey(
+        "workshop.Member", on_delete=models.CASCADE, related_name="alerts"
+    )
+    arrival = models.UUIDField(help_text="the coming-in of the machine or part")
+    need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="alerts")
+    part = models.ForeignKey("parts.Part", on_delete=models.CASCADE, related_name="alerts")
+    summary = models.CharField(max_length=300)
+    verdict = models.CharField(max_length=16, choices=VERDICTS)
+    p_fit = models.FloatField()
+    p_good = models.FloatField()
+    reasons = models.JSONField(default=list)
+    told_at = models.DateTimeField()
+    read_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["-told_at", "id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["recipient", "arrival", "need"], name="alert_never_twice"
+            ),
+        ]
+        indexes: ClassVar = [
+            models.Index(
+                fields=["recipient"], condition=Q(read_at__isnull=True), name="alert_unread"
+            ),
+            models.Index(fields=["recipient", "-told_at"], name="alert_inbox"),
+        ]
+
+    def __str__(self) -> str:
+        return self.summary

@@ -1,0 +1,72 @@
+"""What happens on which event. Each handler makes one call; rules live in matcher and services.
+
+They run in the dispatcher, in the transaction that closes the event, never in a request.
+"""
+
+from datetime import datetime
+
+from donors import events as donor_events
+from donors import services as donor_services
+from matching import events, holds, matcher, services
+from matching.models import Need
+from parts import events as part_events
+from parts.models import Part
+from workshop import outbox
+from workshop.dispatcher import handles, sweeps
+from workshop.models import OutboxEvent
+
+NEEDS_PER_EVENT = 40
+
+
+@handles(donor_events.DONOR_RECEIVED)
+def donor_received(event: OutboxEvent, now: datetime) -> None:
+    ids = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"]).order_by("id")
+    matcher.match_parts(event.workshop_id, ids.values_list("id", flat=True), now=now)
+
+
+@handles(part_events.PARTS_ARRIVED, part_events.PARTS_CHANGED)
+def parts_changed(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_parts(event.workshop_id, event.payload["part_ids"], now=now)
+
+
+@handles(events.NEEDS_OPENED)
+def needs_opened(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now, opened=True)
+
+
+@handles(events.NEEDS_REMATCH)
+def needs_rematch(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now, opened=False)
+
+
+@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
+def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
+    """Ask for the open needs of these kinds to be matched anew, a page an event."""
+    rows = Need.of(event.workshop_id).filter(
+        kind__in=event.payload["kinds"], state=Need.State.OPEN
+    )
+    outbox.record_in_pages(
+        events.NEEDS_REMATCH,
+        workshop_id=event.workshop_id,
+        key="need_ids",
+        ids=list(rows.order_by("kind_id", "id").values_list("id", flat=True)),
+        page=NEEDS_PER_EVENT,
+    )
+
+
+@handles(donor_events.CATALOGUE_CHANGED)
+def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
+    """Read the plates again that a person has not confirmed, and match what that changes."""
+    donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
+    for donor_id in donors:
+        outbox.record(
+            donor_events.DONOR_RECEIVED,
+            workshop_id=event.workshop_id,
+            payload={"donor_id": donor_id},
+        )
+    services.recognise_jobs_anew(workshop_id=event.workshop_id)
+
+
+@sweeps
+def lapse_holds(now: datetime) -> int:
+    return holds.lapse_holds(now=now)

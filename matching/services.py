@@ -1,0 +1,185 @@
+"""Writes on jobs and needs: opening, refusing, confirming, recognising anew."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from django.db import transaction
+
+from donors import plates
+from donors import services as donor_services
+from donors.catalogue import Catalogue
+from donors.domain.model_numbers import canonical
+from donors.plates import Plate
+from matching import events, holds
+from matching.models import Job, Need
+from parts import services as part_services
+from parts.models import PartKind, Sighting
+from workshop import outbox, refs
+from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import Member, Workshop
+
+
+@dataclass(frozen=True, slots=True)
+class NeedFacts:
+    """One part a job lacks, as a person states it. Blank means not known."""
+
+    kind: str
+    position: str = ""
+    part_number: str = ""
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    max_price_cents: int | None = None
+
+
+@transaction.atomic
+def open_job(
+    *,
+    workshop: Workshop,
+    plate: Plate,
+    needs: Sequence[NeedFacts],
+    opened_on: date,
+    wait_until: date | None = None,
+    symptom: str = "",
+    technician: Member | None = None,
+    ref: str = "",
+    catalogue: Catalogue | None = None,
+) -> Job:
+    """Open a job with what it needs. The stock is searched by the dispatcher right after.
+
+    Raises InputRefused for what cannot be used, Conflict when the reference is taken;
+    nothing is written then. The wait ends after the workshop's usual days unless said.
+    """
+    if not needs:
+        raise InputRefused(
+            "A job needs at least one part kind to look for.", fields={"needs": "Name a part."}
+        )
+    if ref and Job.of(workshop).filter(ref=ref).exists():
+        raise Conflict(f"There is already a job {ref}.", fields={"ref": f"{ref} is taken."})
+    ends = wait_until or opened_on + timedelta(days=workshop.wait_days)
+    if ends < opened_on:
+        raise InputRefused(
+            f"The wait ends on {ends}, before the job was opened ({opened_on}).",
+            fields={"wait_until": "Lies before the day the job was opened."},
+        )
+    values, _ = plates.columns(
+        catalogue or Catalogue.load(workshop), plate, appliances=plates.appliance_slugs()
+    )
+    job = Job.objects.create(
+        workshop=workshop,
+        ref=ref or refs.next_ref(Job.of(workshop), workshop_id=workshop.pk, prefix="J"),
+        opened_on=opened_on,
+        wait_until=ends,
+        symptom=symptom.strip(),
+        technician=technician,
+        **values,
+    )
+    add_needs(job, needs)
+    return job
+
+
+def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
+    """Add needs to a job and record the news. Raises InputRefused for an unknown kind."""
+    places = [(need.kind, need.position) for need in needs]
+    if len(set(places)) < len(places):
+        raise InputRefused(
+            "The same part is named twice. Give each its position.",
+            fields={"needs": "The same part is named twice."},
+        )
+    rows = [need_row(job, need, part_services.get_kind(need.kind)) for need in needs]
+    found = list(Need.objects.bulk_create(rows))
+    note_job_numbers(job.workshop_id, found)
+    announce_needs(job.workshop_id, [need.pk for need in found])
+    return found
+
+
+def need_row(job: Job, facts: NeedFacts, kind: PartKind) -> Need:
+    """Return an unsaved need. Raises InputRefused for a kind that is never reused."""
+    if kind.reuse == PartKind.Reuse.NEVER:
+        raise InputRefused(
+            f"{kind.name} is never reused: fit a new one. {kind.reuse_advice}",
+            fields={"kind": "This kind is never reused; fit a new one."},
+        )
+    return Need(
+        workshop_id=job.workshop_id,
+        job=job,
+        kind=kind,
+        position=facts.position.strip(),
+        part_number=facts.part_number.strip(),
+        number_canonical=canonical(facts.part_number),
+        attributes=dict(facts.attributes),
+        max_price_cents=facts.max_price_cents,
+    )
+
+
+def announce_needs(workshop_id: int, ids: list[int]) -> None:
+    """Record that these needs were opened, so that the stock is searched for them."""
+    outbox.record_in_pages(
+        events.NEEDS_OPENED, workshop_id=workshop_id, key="need_ids", ids=ids, page=40
+    )
+
+
+def note_job_numbers(workshop_id: int, needs: Iterable[Need]) -> None:
+    """Remember the numbers printed on the jobs' own parts: they teach what a model carries."""
+    part_services.note_sightings(
+        part_services.sighting_of(need.job, need, source=Sighting.Source.JOB)
+        for need in needs
+        if need.number_canonical
+    )
+
+
+def get_job_locked(workshop: Workshop, ref: str) -> Job:
+    """Return the job locked for writing, or raise NotFound. Needs a transaction."""
+    job = Job.of(workshop).select_for_update(of=("self",)).filter(ref=ref).first()
+    if job is None:
+        raise NotFound(f"There is no job {ref} in this workshop.")
+    found: Job = job
+    return found
+
+
+@transaction.atomic
+def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
+    """The customer refuses: the job closes and what was held for it is free the same day."""
+    job = get_job_locked(workshop, ref)
+    if job.state != Job.State.OPEN:
+        raise Conflict(f"Job {ref} is {job.get_state_display()}.")
+    job.state = Job.State.REFUSED
+    job.save(update_fields=["state"])
+    needs = Need.of(workshop).filter(job=job, state=Need.State.OPEN)
+    ids = list(needs.values_list("id", flat=True))
+    holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
+    needs.update(state=Need.State.WITHDRAWN)
+    holds.forget(workshop.pk, ids)
+    return job
+
+
+def recognise_jobs_anew(*, workshop_id: int) -> list[int]:
+    """Read the plates of unconfirmed open jobs again; what changed is matched anew."""
+    catalogue = Catalogue.load(workshop_id)
+    rows = Job.of(workshop_id).filter(confirmed=False, state=Job.State.OPEN)
+    changed = donor_services.recognise_anew(rows, catalogue)
+    Job.objects.unscoped().bulk_update(
+        changed, donor_services.RECOGNISED_COLUMNS, batch_size=500
+    )
+    rematch_jobs(workshop_id, [job.pk for job in changed])
+    return [job.pk for job in changed]
+
+
+@transaction.atomic
+def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
+    """Note that a person said which known model a job is; its needs are matched anew."""
+    job = get_job_locked(workshop, ref)
+    donor_services.confirm_model(workshop=workshop, row=job, model_id=model_id)
+    rematch_jobs(workshop.pk, [job.pk])
+    return job
+
+
+def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
+    """Record that the open needs of these jobs are to be matched anew."""
+    needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
+    outbox.record_in_pages(
+        events.NEEDS_REMATCH,
+        workshop_id=workshop_id,
+        key="need_ids",
+        ids=list(needs.order_by("id").values_list("id", flat=True)),
+        page=40,
+    )

@@ -1,0 +1,59 @@
+"""Reference data on parts: kinds, who carries them, survival odds, cautions."""
+
+from functools import lru_cache
+from typing import Any
+
+from donors.models import FailureCause
+from parts.domain.kinds import Kind
+from parts.models import Caution, KindCarried, PartKind, SurvivalPrior
+from workshop import reference
+
+
+@reference.loads("part_kinds")
+def load_part_kinds(rows: list[dict[str, Any]]) -> None:
+    columns = [name for name in rows[0] if name != "slug"]
+    reference.upsert([PartKind(**row) for row in rows], unique=["slug"], update=columns)
+
+
+@reference.loads("carried")
+def load_carried(rows: list[dict[str, Any]]) -> None:
+    carried = [_referring(KindCarried, row, "appliance", "kind") for row in rows]
+    columns = ["positions", "part_of_intake", "guide_price", "source"]
+    reference.upsert(carried, unique=["appliance", "kind"], update=columns)
+
+
+@reference.loads("survival")
+def load_survival(rows: list[dict[str, Any]]) -> None:
+    causes = {(c.appliance_id, c.slug): c.pk for c in FailureCause.objects.all()}
+    priors = [
+        SurvivalPrior(
+            kind_id=row["kind"],
+            cause_id=causes[row["appliance"], row["cause"]],
+            percent=row["percent"],
+            source=row["source"],
+        )
+        for row in rows
+    ]
+    reference.upsert(priors, unique=["kind", "cause"], update=["percent", "source"])
+
+
+@reference.loads("cautions")
+def load_cautions(rows: list[dict[str, Any]]) -> None:
+    cautions = [
+        _referring(Caution, {**row, "licence": row["licence"] or ""}, "appliance", "kind")
+        for row in rows
+    ]
+    columns = ["appliance", "kind", "hazard", "text", "licence", "source"]
+    reference.upsert(cautions, unique=["slug"], update=columns)
+
+
+def _referring(model: Any, row: dict[str, Any], *references: str) -> Any:
+    """Return a row of `model` whose references are given by their slugs."""
+    values = {f"{name}_id" if name in references else name: row[name] for name in row}
+    return model(**values)
+
+
+@lru_cache(maxsize=1)
+def kinds() -> dict[str, Kind]:
+    """Return every kind as the engine sees it, by slug."""
+    return {row["slug"]: Kind.of(row) for row in reference.read("part_kinds")}

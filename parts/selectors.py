@@ -1,0 +1,63 @@
+"""Reads on parts. Each returns rows of the given workshop only."""
+
+from collections.abc import Iterable
+
+from django.db.models import QuerySet
+
+from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, Sighting
+from workshop.errors import NotFound
+from workshop.models import Workshop
+
+WITH_MACHINE = ("donor__make", "donor__cause", "grade_test", "kind")
+
+
+def list_kinds() -> list[PartKind]:
+    return list(PartKind.objects.order_by("name"))
+
+
+def list_kinds_carried(appliance: str) -> list[PartKind]:
+    """Return the kinds an appliance carries and that may be reused, by name."""
+    rows = PartKind.objects.filter(carried_by__appliance=appliance)
+    return list(rows.exclude(reuse=PartKind.Reuse.NEVER).order_by("name"))
+
+
+def list_parts(workshop: Workshop) -> "QuerySet[Part]":
+    return Part.of(workshop).select_related(*WITH_MACHINE).order_by("id")
+
+
+def list_available(workshop_id: int, *, kind: str, appliance: str = "") -> "QuerySet[Part]":
+    """Return the parts of a kind that can still be had; of one appliance when it is named.
+
+    Parts that came without a machine are of any appliance.
+    """
+    rows = Part.of(workshop_id).filter(kind=kind, state__in=AVAILABLE)
+    rows = rows.exclude(grade=Grade.SCRAP).select_related(*WITH_MACHINE)
+    if appliance:
+        rows = rows.filter(donor__appliance=appliance) | rows.filter(donor__isnull=True)
+    return rows.order_by("id")
+
+
+def list_by_ids(workshop_id: int, ids: Iterable[int]) -> "QuerySet[Part]":
+    rows = Part.of(workshop_id).filter(pk__in=list(ids)).select_related(*WITH_MACHINE)
+    return rows.order_by("id")
+
+
+def get_part(workshop: Workshop, ref: str) -> Part:
+    """Return the part or raise NotFound."""
+    part = list_parts(workshop).filter(ref=ref).first()
+    if part is None:
+        raise NotFound(f"There is no part {ref} in this workshop.")
+    return part
+
+
+def list_sightings(workshop_id: int, *, kind: str) -> "QuerySet[Sighting]":
+    return Sighting.of(workshop_id).filter(kind=kind).order_by("id")
+
+
+def list_cautions(appliance: str, kinds: Iterable[str] = ()) -> list[Caution]:
+    """Return the cautions for an appliance: those for all, its own, and of the named kinds."""
+    general = Caution.objects.filter(kind__isnull=True)
+    own = Caution.objects.filter(kind__in=list(kinds))
+    rows = general.filter(appliance=appliance) | general.filter(appliance__isnull=True)
+    rows = rows | own.filter(appliance=appliance) | own.filter(appliance__isnull=True)
+    return list(rows.distinct().order_by("appliance_id", "hazard", "slug"))

@@ -1,0 +1,417 @@
+"""Writes on parts: intake, taking out, testing, grading, numbers and their interchanges."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db import transaction
+
+from donors import events as donor_events
+from donors import services as donor_services
+from donors.catalogue import Catalogue
+from donors.domain.model_numbers import canonical
+from donors.models import Donor
+from donors.plates import Plate
+from parts import events
+from parts.domain.interchange import Edge, InterchangeGraph
+from parts.models import (
+    AVAILABLE,
+    BenchTest,
+    Grade,
+    Interchange,
+    KindCarried,
+    Part,
+    PartKind,
+    PartNumber,
+    Sighting,
+)
+from workshop import outbox, refs
+from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import Member, Workshop
+
+# A bench verdict and the grade it gives.
+GRADE_OF = {
+    BenchTest.Verdict.GOOD: Grade.TESTED_GOOD,
+    BenchTest.Verdict.WORN: Grade.TESTED_WORN,
+    BenchTest.Verdict.FAILED: Grade.SCRAP,
+    BenchTest.Verdict.NOT_MEASURED: Grade.UNTESTED,
+}
+
+
+@transaction.atomic
+def take_in_donor(
+    *,
+    workshop: Workshop,
+    plate: Plate,
+    received_on: date,
+    cause: str = "",
+    note: str = "",
+    ref: str = "",
+    no_plate: bool = False,
+    catalogue: Catalogue | None = None,
+) -> Donor:
+    """Take a scrapped machine in: the donor, its parts *in machine*, and the news of it.
+
+    One transaction. Waiting jobs are matched afterwards by the dispatcher, never here.
+    Raises InputRefused or Conflict; nothing is written then.
+    """
+    donor = donor_services.receive_donor(
+        workshop=workshop,
+        plate=plate,
+        received_on=received_on,
+        cause=cause,
+        note=note,
+        ref=ref,
+        no_plate=no_plate,
+        catalogue=catalogue,
+    )
+    lay_parts([donor])
+    payload = {"donor_id": donor.pk}
+    outbox.record(donor_events.DONOR_RECEIVED, workshop_id=workshop.pk, payload=payload)
+    return donor
+
+
+def lay_parts(donors: Iterable[Donor]) -> list[Part]:
+    """Give each donor a part *in machine* for every kind its appliance carries at intake."""
+    carried: dict[str, list[tuple[str, str]]] = {}
+    for row in KindCarried.objects.filter(part_of_intake=True).order_by("id"):
+        places = [(row.kind_id, position) for position in row.positions]
+        carried.setdefault(row.appliance_id, []).extend(places)
+    laid = [
+        Part(
+            workshop_id=donor.workshop_id,
+            ref=part_ref(donor.ref, kind, position),
+            donor=donor,
+            kind_id=kind,
+            position=position,
+            arrival=donor.arrival,
+            laid_at_intake=True,
+        )
+        for donor in donors
+        for kind, position in carried.get(donor.appliance_id, [])
+    ]
+    return list(Part.objects.bulk_create(laid, batch_size=500))
+
+
+def part_ref(donor_ref: str, kind: str, position: str) -> str:
+    """Return the reference of a part nobody has named yet: D-0042.drain-pump."""
+    return ".".join(filter(None, (donor_ref, kind, position)))[:60]
+
+
+def get_kind(slug: str) -> PartKind:
+    """Return the kind or raise InputRefused naming near ones."""
+    kind = PartKind.objects.filter(slug=slug).first()
+    if kind is None:
+        raise InputRefused(
+            f"There is no part kind {slug!r}. Kinds are named like drain-pump or control-board.",
+            fields={"kind": f"{slug!r} is not known."},
+        )
+    return kind
+
+
+def lock_part(workshop: Workshop, ref: str) -> Part:
+    """Return the part locked for writing, or raise NotFound. Needs a transaction."""
+    rows = Part.of(workshop).select_for_update(of=("self",)).select_related("donor__make", "kind")
+    part = rows.filter(ref=ref).first()
+    if part is None:
+        raise NotFound(f"There is no part {ref} in this workshop.")
+    return part
+
+
+@dataclass(frozen=True, slots=True)
+class PartFacts:
+    """What a person notes about a part. None leaves a value as it is."""
+
+    part_number: str | None = None
+    attributes: Mapping[str, str] | None = None
+    bin: str | None = None
+    price_cents: int | None = None
+    note: str | None = None
+
+
+@transaction.atomic
+def describe_part(*, workshop: Workshop, ref: str, facts: PartFacts) -> Part:
+    """Note what was read off a part: number, attributes, price, bin. Its matches are redone."""
+    part = lock_part(workshop, ref)
+    refuse_if_gone(part)
+    _apply(part, facts)
+    part.save()
+    note_numbers([part])
+    _announce_change([part])
+    return part
+
+
+def _apply(part: Part, facts: PartFacts) -> None:
+    for name in ("bin", "price_cents", "note"):
+        value = getattr(facts, name)
+        if value is not None:
+            setattr(part, name, value)
+    if facts.attributes is not None:
+        part.attributes = dict(facts.attributes)
+    if facts.part_number is not None:
+        part.part_number = facts.part_number.strip()
+        part.number_canonical = canonical(part.part_number)
+
+
+@transaction.atomic
+def remove_part(
+    *, workshop: Workshop, ref: str, removed_on: date, facts: PartFacts | None = None
+) -> Part:
+    """Take a part out of its machine; with a bin it is shelved.
+
+    Raises Conflict when it is out already, or its kind is never reused and a bin is named.
+    """
+    part = lock_part(workshop, ref)
+    if part.state != Part.State.IN_MACHINE:
+        raise Conflict(f"Part {ref} is {part.get_state_display()}; it is not in a machine.")
+    _apply(part, facts or PartFacts())
+    if part.bin and part.kind.reuse == PartKind.Reuse.NEVER:
+        raise Conflict(
+            f"{part.kind.name} is never reused and cannot be shelved. {part.kind.reuse_advice}"
+        )
+    part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    part.removed_on = removed_on
+    part.save()
+    note_numbers([part])
+    _announce_change([part])
+    return part
+
+
+def refuse_if_gone(part: Part) -> None:
+    """Raise Conflict when the part can no longer be had."""
+    if part.state not in AVAILABLE:
+        raise Conflict(f"Part {part.ref} is {part.get_state_display()}; it can no longer be used.")
+
+
+@transaction.atomic
+def record_bench_test(
+    *,
+    workshop: Workshop,
+    ref: str,
+    verdict: BenchTest.Verdict,
+    method: str,
+    tested_on: date,
+    tested_by: Member | None,
+    readings: Mapping[str, Any] | None = None,
+    note: str = "",
+) -> BenchTest:
+    """Store a bench test and grade the part by it. A failed part is scrap.
+
+    Raises InputRefused without a method, Conflict when the part is gone.
+    """
+    part = lock_part(workshop, ref)
+    refuse_if_gone(part)
+    if not method.strip():
+        raise InputRefused(
+            f"Part {ref}: say how it was tested.", fields={"method": "Say how it was tested."}
+        )
+    test = BenchTest.objects.create(
+        workshop=workshop,
+        part=part,
+        tested_on=tested_on,
+        tested_by=tested_by,
+        verdict=verdict,
+        readings=dict(readings or {}),
+        method=method.strip(),
+        note=note,
+    )
+    grade_by(part, test)
+    part.save(update_fields=["grade", "grade_test"])
+    _announce_change([part])
+    return test
+
+
+def grade_by(part: Part, test: BenchTest) -> None:
+    """Set the grade a test gives. A test that measured nothing leaves the part as it was."""
+    if test.verdict != BenchTest.Verdict.NOT_MEASURED:
+        part.grade, part.grade_test = GRADE_OF[BenchTest.Verdict(test.verdict)], test
+
+
+def note_numbers(parts: Iterable[Part]) -> None:
+    """Remember the part numbers seen and where. Parts need donor and its make loaded."""
+    known = [part for part in parts if part.number_canonical]
+    numbers = {
+        (part.workshop_id, part.kind_id, part.number_canonical): PartNumber(
+            workshop_id=part.workshop_id,
+            kind_id=part.kind_id,
+            number=part.part_number,
+            canonical=part.number_canonical,
+        )
+        for part in known
+    }
+    PartNumber.objects.bulk_create(numbers.values(), ignore_conflicts=True, batch_size=500)
+    note_sightings(
+        sighting_of(part.donor, part, source=Sighting.Source.DONOR)
+        for part in known
+        if part.donor is not None
+    )
+
+
+def sighting_of(machine: Any, seen: Any, *, source: Sighting.Source) -> Sighting:
+    """Return the sighting of a number in a machine (a donor or a job, with make loaded)."""
+    return Sighting(
+        workshop_id=machine.workshop_id,
+        kind_id=seen.kind_id,
+        position=seen.position,
+        number_canonical=seen.number_canonical,
+        source=source,
+        source_ref=machine.ref,
+        make=machine.make.name if machine.make else "",
+        model_canonical=machine.likely_number or machine.model_canonical,
+        family=machine.family,
+        fields=machine.fields,
+        built_from=machine.built_from,
+        built_to=machine.built_to,
+        appliance_id=machine.appliance_id,
+        certainty=machine.certainty,
+    )
+
+
+def note_sightings(sightings: Iterable[Sighting]) -> None:
+    """Store sightings; one already there from the same machine is brought up to date."""
+    by_key = {
+        (s.workshop_id, s.source, s.source_ref, s.kind_id, s.position): s for s in sightings
+    }
+    Sighting.objects.bulk_create(
+        by_key.values(),
+        update_conflicts=True,
+        unique_fields=["workshop", "source", "source_ref", "kind", "position"],
+        update_fields=[
+            "number_canonical",
+            "make",
+            "model_canonical",
+            "family",
+            "fields",
+            "built_from",
+            "built_to",
+            "certainty",
+        ],
+        batch_size=500,
+    )
+
+
+def _announce_change(parts: Iterable[Part]) -> None:
+    rows = list(parts)
+    outbox.record_in_pages(
+        events.PARTS_CHANGED,
+        workshop_id=rows[0].workshop_id,
+        key="part_ids",
+        ids=[part.pk for part in rows],
+    )
+
+
+@transaction.atomic
+def add_loose_part(
+    *, workshop: Workshop, kind: str, facts: PartFacts, received_on: date, position: str = ""
+) -> Part:
+    """Add a part that came without its machine (bought, or left from before)."""
+    found = get_kind(kind)
+    if found.reuse == PartKind.Reuse.NEVER:
+        raise InputRefused(
+            f"{found.name} is never reused and cannot be taken into stock. {found.reuse_advice}",
+            fields={"kind": "This kind is never reused."},
+        )
+    part = Part(
+        workshop=workshop,
+        ref=refs.next_ref(Part.of(workshop), workshop_id=workshop.pk, prefix="P", width=5),
+        kind=found,
+        position=position,
+        removed_on=received_on,
+    )
+    _apply(part, facts)
+    part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    part.save()
+    note_numbers([part])
+    outbox.record(
+        events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]}
+    )
+    return part
+
+
+@transaction.atomic
+def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State) -> Part:
+    """Mark a part fitted, sold or scrapped. Raises Conflict when it is gone already."""
+    part = lock_part(workshop, ref)
+    refuse_if_gone(part)
+    part.state = state
+    part.save(update_fields=["state"])
+    _announce_change([part])
+    return part
+
+
+@transaction.atomic
+def add_interchange(
+    *,
+    workshop: Workshop,
+    kind: str,
+    from_number: str,
+    to_number: str,
+    both_ways: bool = False,
+    note: str = "",
+) -> Interchange:
+    """Record that `to_number` goes in where `from_number` is asked for.
+
+    Raises InputRefused for a blank number or a circle (the path is named), Conflict when known.
+    """
+    edge = Edge(canonical(from_number), canonical(to_number), both_ways)
+    refuse_bad_edge(edge, interchange_graph(workshop.pk, kind))
+    ends = [_part_number(workshop, kind, number) for number in (from_number, to_number)]
+    if Interchange.of(workshop).filter(from_number=ends[0], to_number=ends[1]).exists():
+        raise Conflict(f"{from_number} > {to_number} is already on record.")
+    row = Interchange.objects.create(
+        workshop=workshop,
+        kind=get_kind(kind),
+        from_number=ends[0],
+        to_number=ends[1],
+        both_ways=both_ways,
+        note=note,
+    )
+    announce_knowledge(workshop.pk, [kind])
+    return row
+
+
+def refuse_bad_edge(edge: Edge, graph: InterchangeGraph) -> None:
+    """Raise InputRefused when a relation says nothing or would run in a circle."""
+    if not edge.from_ or not edge.to:
+        raise InputRefused(
+            "Both part numbers are needed.", fields={"to_number": "Both numbers are needed."}
+        )
+    if edge.from_ == edge.to:
+        raise InputRefused(
+            f"{edge.from_} cannot be interchanged with itself.",
+            fields={"to_number": "The same number as the other one."},
+        )
+    cycle = [] if edge.both_ways else graph.cycle(edge)
+    if cycle:
+        path = " > ".join(cycle)
+        raise InputRefused(
+            f"{edge.from_} > {edge.to} would run in a circle: {path}. "
+            "Mark it both ways if the two truly interchange.",
+            fields={"to_number": f"Runs in a circle: {path}."},
+        )
+
+
+def interchange_graph(workshop_id: int, kind: str) -> InterchangeGraph:
+    """Return the interchange graph of one kind: one query."""
+    rows = Interchange.of(workshop_id).filter(kind=kind)
+    edges = rows.values_list("from_number__canonical", "to_number__canonical", "both_ways")
+    return InterchangeGraph.of(Edge(*edge) for edge in edges.order_by("id"))
+
+
+def _part_number(workshop: Workshop, kind: str, number: str) -> PartNumber:
+    row, _ = PartNumber.of(workshop).get_or_create(
+        kind_id=kind,
+        canonical=canonical(number),
+        defaults={"number": number.strip(), "workshop": workshop},
+    )
+    return row
+
+
+def announce_knowledge(workshop_id: int, kinds: Iterable[str]) -> None:
+    """Record that what is known about these kinds changed, so that needs are matched anew."""
+    payload = {"kinds": sorted(set(kinds))}
+    if payload["kinds"]:
+        outbox.record(events.KNOWLEDGE_CHANGED, workshop_id=workshop_id, payload=payload)
+
+

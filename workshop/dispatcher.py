@@ -1,0 +1,186 @@
+"""Act on committed outbox rows: claim by lease, handle, close - the same code in every mode.
+
+A handler's writes and the closing of its row are one transaction, so an effect happens once
+however often a row is delivered. A process that dies leaves a lease that runs out.
+"""
+
+import logging
+import os
+import socket
+import threading
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from django.db import connection, transaction
+from django.db.models import F, Q
+from django.utils import timezone
+
+from workshop.models import DispatcherPulse, OutboxEvent, Workshop
+from workshop.outbox import doorbell
+
+log = logging.getLogger(__name__)
+
+LEASE = timedelta(seconds=60)
+BATCH = 20
+MOST_ATTEMPTS = 8
+
+Handler = Callable[[OutboxEvent, datetime], None]
+_handlers: dict[str, list[Handler]] = {}
+_sweeps: list[Callable[[datetime], int]] = []
+
+
+@dataclass(frozen=True)
+class Round:
+    """What one pass did."""
+
+    handled: int = 0
+    failed: int = 0
+
+    @property
+    def idle(self) -> bool:
+        return not (self.handled or self.failed)
+
+
+def handles(*kinds: str) -> Callable[[Handler], Handler]:
+    """Register a handler for these kinds of event. Called from an app's receivers."""
+
+    def register(handler: Handler) -> Handler:
+        for kind in kinds:
+            _handlers.setdefault(kind, []).append(handler)
+        return handler
+
+    return register
+
+
+def sweeps(repair: Callable[[datetime], int]) -> Callable[[datetime], int]:
+    """Register a repair the sweep runs every minute; it returns how much it mended."""
+    _sweeps.append(repair)
+    return repair
+
+
+def run_once(*, now: datetime, batch: int = BATCH) -> Round:
+    """Claim up to `batch` open events and handle each. Returns what was done."""
+    handled = failed = 0
+    for event_id, lease in _claim(now=now, batch=batch):
+        if _handle(event_id, lease, now=now):
+            handled += 1
+        else:
+            failed += 1
+    return Round(handled, failed)
+
+
+def drain(*, now: Callable[[], datetime] = timezone.now, most_rounds: int = 100_000) -> Round:
+    """Handle events until none is due. Returns the total."""
+    handled = failed = 0
+    for _ in range(most_rounds):
+        done = run_once(now=now())
+        if done.idle:
+            break
+        handled, failed = handled + done.handled, failed + done.failed
+    return Round(handled, failed)
+
+
+def sweep(*, now: datetime) -> int:
+    """Run every registered repair. Returns how many things were mended."""
+    return sum(repair(now) for repair in _sweeps)
+
+
+def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
+    """Lease open events to this process. SKIP LOCKED on PostgreSQL, IMMEDIATE on SQLite."""
+    open_now = Q(done_at__isnull=True, dead_at__isnull=True, available_at__lte=now)
+    unleased = Q(leased_until__isnull=True) | Q(leased_until__lt=now)
+    rows = OutboxEvent.objects.unscoped().filter(open_now, unleased)
+    if not rows.exists():
+        # Looking first keeps an idle dispatcher from taking SQLite's write lock every second.
+        return []
+    lease = uuid.uuid4()
+    with transaction.atomic():
+        if connection.features.has_select_for_update_skip_locked:
+            rows = rows.select_for_update(skip_locked=True)
+        ids = list(rows.order_by("available_at", "recorded_at").values_list("id", flat=True)[:batch])
+        OutboxEvent.objects.unscoped().filter(id__in=ids).update(
+            lease=lease, leased_until=now + LEASE, attempts=F("attempts") + 1
+        )
+    return [(event_id, lease) for event_id in ids]
+
+
+def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
+    """Handle one leased event and close it in the same transaction."""
+    try:
+        with transaction.atomic():
+            event = _still_ours(event_id, lease)
+            if event is None:
+                return True
+            for handler in _handlers.get(event.kind, []):
+                handler(event, now)
+            event.done_at, event.lease, event.leased_until = now, None, None
+            event.save(update_fields=["done_at", "lease", "leased_until"])
+        return True
+    except Exception as error:  # a bad row must not stop the rest; it is retried, then shown
+        log.exception("event %s failed", event_id)
+        _postpone(event_id, lease, error, now=now)
+        return False
+
+
+def _still_ours(event_id: uuid.UUID, lease: uuid.UUID) -> OutboxEvent | None:
+    """Lock the event and its workshop, so that one workshop's events are handled one by one.
+
+    Two handlers of one workshop could otherwise write an older score over a newer one.
+    """
+    rows = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease, done_at__isnull=True)
+    event: OutboxEvent | None = rows.first()
+    if event is None:
+        return None
+    Workshop.objects.select_for_update(no_key=True).get(id=event.workshop_id)
+    return rows.select_for_update().first()
+
+
+def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: datetime) -> None:
+    """Give a failed event back: later each time, and after the last attempt to a person."""
+    event = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease).first()
+    if event is None:
+        return
+    event.lease = event.leased_until = None
+    event.last_error = f"{type(error).__name__}: {error}"[:2000]
+    if event.attempts >= MOST_ATTEMPTS:
+        event.dead_at = now
+    else:
+        event.available_at = now + timedelta(seconds=2**event.attempts)
+    event.save()
+
+
+def own_name() -> str:
+    return f"{socket.gethostname()}:{os.getpid()}:{threading.get_ident()}"
+
+
+def beat(*, now: datetime, handled: int) -> None:
+    """Note that this dispatcher is alive (readiness checks read it)."""
+    DispatcherPulse.objects.update_or_create(
+        name=own_name(), defaults={"beat_at": now, "handled": handled}
+    )
+
+
+def run_forever(
+    stop: threading.Event, *, poll_seconds: float = 1.0, sweep_seconds: float = 60.0
+) -> None:
+    """Dispatch until `stop` is set: woken by the doorbell, polling as well, sweeping each minute."""
+    handled = 0
+    next_sweep = next_beat = timezone.now()
+    while not stop.is_set():
+        doorbell.clear()
+        now = timezone.now()
+        try:
+            handled += drain().handled
+            if now >= next_beat:
+                beat(now=now, handled=handled)
+                next_beat = now + timedelta(seconds=15)
+            if now >= next_sweep:
+                sweep(now=now)
+                next_sweep = now + timedelta(seconds=sweep_seconds)
+        except Exception:  # the database may be away for a moment; the next round tries again
+            log.exception("dispatcher round failed")
+            connection.close()
+        doorbell.wait(poll_seconds)
+    connection.close()

@@ -1,0 +1,32 @@
+"""manage.py dispatch [--once]: act on recorded events, as the embedded server does by itself."""
+
+import signal
+import threading
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from workshop import dispatcher
+from workshop.outbox import doorbell
+
+
+class Command(BaseCommand):
+    help = "Match what came in and tell people, until stopped; --once works off what is there."
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("--once", action="store_true", help="work off what is due, then end")
+
+    def handle(self, *args: Any, once: bool, **options: Any) -> None:
+        if once:
+            done = dispatcher.drain()
+            self.stdout.write(f"{done.handled} events handled, {done.failed} to retry.")
+            return
+        stop = threading.Event()
+
+        def end(*_: Any) -> None:
+            stop.set()
+            doorbell.set()
+
+        signal.signal(signal.SIGTERM, end)
+        signal.signal(signal.SIGINT, end)
+        dispatcher.run_forever(stop)

@@ -1,0 +1,54 @@
+"""Who is asking, and for which workshop."""
+
+from typing import Any
+
+from workshop.errors import NotAllowed
+from workshop.models import Member, Role
+
+RANK = {role: rank for rank, role in enumerate(Role.values)}
+
+
+def members_of(user: Any) -> "list[Member]":
+    """Return the user's active memberships with their workshops, oldest first."""
+    rows = Member.objects.unscoped().filter(user=user, active=True)
+    return list(rows.select_related("workshop", "user").order_by("id"))
+
+
+def current_member(request: Any) -> Member | None:
+    """Return who is asking, in the workshop they chose (header or session), else their first.
+
+    The API names it in the header X-Workshop (slug); the site keeps it in the session.
+    """
+    if not request.user.is_authenticated:
+        return None
+    cached: Member | None = getattr(request, "_member", None)
+    if cached is not None and cached.user_id == request.user.pk:
+        return cached
+    mine = members_of(request.user)
+    session = getattr(request, "session", None) or {}
+    wanted = request.headers.get("X-Workshop") or session.get("workshop")
+    if wanted:
+        mine = [member for member in mine if member.workshop.slug == wanted]
+    request._member = mine[0] if mine else None
+    found: Member | None = request._member
+    return found
+
+
+def require(request: Any, role: Role = Role.CATALOGUER) -> Member:
+    """Return the current member or raise NotAllowed with what is missing."""
+    member = current_member(request)
+    if member is None:
+        raise NotAllowed(
+            "You belong to no workshop here (or not to the one named). Ask its owner to add you."
+        )
+    if not covers(member, role):
+        raise NotAllowed(
+            f"This needs the role {Role(role).label}; you are {Role(member.role).label} in "
+            f"{member.workshop.name}. Ask its owner."
+        )
+    return member
+
+
+def covers(member: Member, role: Role) -> bool:
+    """Return True when the member's role includes `role`."""
+    return RANK[member.role] >= RANK[role]

@@ -1,0 +1,148 @@
+"""Workshops, their members, and the outbox through which news travels."""
+
+import uuid
+from typing import ClassVar
+
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+from workshop.scoping import WorkshopOwned
+
+
+class User(AbstractUser):
+    """Someone who can sign in. What they may do is said by their memberships."""
+
+
+class Workshop(models.Model):
+    """One business on this server. Sees nothing of the others."""
+
+    name = models.CharField(max_length=120)
+    slug = models.SlugField(max_length=60, unique=True)
+    currency = models.CharField(max_length=3, default="EUR", help_text="ISO 4217 code")
+    alert_from_p_fit = models.FloatField(
+        default=0.5, help_text="a technician is told of matches at least this likely to fit"
+    )
+    hold_days = models.PositiveSmallIntegerField(
+        default=5, help_text="a hold lapses after this many days (common practice: 3 to 7)"
+    )
+    wait_days = models.PositiveSmallIntegerField(
+        default=30, help_text="a job waits this long unless said otherwise (common practice)"
+    )
+    is_demo = models.BooleanField(default=False)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        ordering: ClassVar = ["slug"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(alert_from_p_fit__gte=0) & Q(alert_from_p_fit__lte=1),
+                name="workshop_alert_from_is_a_probability",
+            ),
+            models.CheckConstraint(
+                condition=Q(hold_days__gte=1, wait_days__gte=1), name="workshop_days_are_positive"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Role(models.TextChoices):
+    """What a member does. Each role may do what the ones before it may (see permissions.py)."""
+
+    CATALOGUER = "cataloguer", "cataloguer"
+    TECHNICIAN = "technician", "technician"
+    REVIEWER = "reviewer", "reviewer"
+    OWNER = "owner", "owner"
+
+
+class Member(WorkshopOwned):
+    """A user in a workshop, with a role."""
+
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="memberships")
+    role = models.CharField(max_length=12, choices=Role.choices)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "user"], name="member_once_per_workshop"),
+            models.CheckConstraint(condition=Q(role__in=Role.values), name="member_role_is_known"),
+        ]
+
+    def __str__(self) -> str:
+        return self.user.get_full_name() or self.user.get_username()
+
+
+class RefCounter(WorkshopOwned):
+    """The last number given out for a prefix (D-0042: prefix D, last 42)."""
+
+    prefix = models.CharField(max_length=8)
+    last = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "prefix"], name="counter_once_per_prefix"),
+        ]
+
+
+class OutboxEvent(WorkshopOwned):
+    """A fact committed together with the write that made it true, waiting to be acted on.
+
+    State is kept per row, never as a cursor over ids: ids commit out of order.
+    """
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    kind = models.CharField(max_length=40)
+    payload = models.JSONField(default=dict)
+    recorded_at = models.DateTimeField(default=timezone.now)
+    available_at = models.DateTimeField(default=timezone.now)
+    leased_until = models.DateTimeField(null=True, blank=True)
+    lease = models.UUIDField(null=True, blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    last_error = models.TextField(blank=True)
+    done_at = models.DateTimeField(null=True, blank=True)
+    dead_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["recorded_at", "id"]
+        indexes: ClassVar = [
+            # The dispatcher's claim: what is open, oldest first.
+            models.Index(
+                fields=["available_at"],
+                condition=Q(done_at__isnull=True, dead_at__isnull=True),
+                name="outbox_open",
+            ),
+        ]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(done_at__isnull=True) | Q(dead_at__isnull=True),
+                name="outbox_done_or_dead_not_both",
+            ),
+            models.CheckConstraint(
+                condition=Q(lease__isnull=True, leased_until__isnull=True)
+                | Q(lease__isnull=False, leased_until__isnull=False),
+                name="outbox_lease_has_an_end",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.id}"
+
+
+class DispatcherPulse(models.Model):
+    """One row a dispatcher process, refreshed while it runs; a stale one is a silent stall."""
+
+    name = models.CharField(max_length=120, primary_key=True)
+    beat_at = models.DateTimeField()
+    handled = models.PositiveBigIntegerField(default=0)
+
+
+class ReferenceRelease(models.Model):
+    """Which edition of a reference file is loaded: its name and the SHA-256 of its text."""
+
+    name = models.CharField(max_length=80, primary_key=True)
+    sha256 = models.CharField(max_length=64)
+    loaded_at = models.DateTimeField(auto_now=True)
