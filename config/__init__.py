@@ -1,0 +1,1 @@
+"""The Django project: settings, addresses, templates, and how the service is run."""

@@ -6,7 +6,7 @@ plain rapidfuzz is as fast as any index).
 """
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Self
 
@@ -25,6 +25,7 @@ from donors.domain.recognising import (
     settled,
 )
 from donors.models import Make, ModelAlias, ModelNumber
+from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 SHORTLIST = 40
@@ -112,6 +113,24 @@ class Catalogue:
         for model_id, canonical in aliases:
             found.add_alias(model_id, canonical)
         return found
+
+    def add_make(self, name: str, *, aliases: Iterable[str] = (), pattern: str = "") -> Make:
+        """Add a make that is stored nowhere: a catalogue read from files, or a make only named.
+
+        Its id is negative, so it cannot be taken for a stored one. Raises InputRefused for a
+        name without a letter or digit.
+        """
+        key = model_numbers.canonical(name)
+        if not key:
+            raise InputRefused(
+                f"The make {name!r} holds no letter or digit. Write its name, or leave it blank.",
+                fields={"make": "holds no letter or digit"},
+            )
+        make = Make(
+            pk=-1 - len(self.makes), name=name, key=key, aliases=list(aliases), pattern=pattern
+        )
+        self.makes.append(make)
+        return make
 
     def add_model(self, model: KnownModel) -> None:
         self.models[model.id] = model
@@ -203,9 +222,7 @@ class Catalogue:
         fitting = [m for m in self.makes if patterns.fields_of(m.pattern, number)]
         return fitting[0] if len(fitting) == 1 else None
 
-    def _fields(
-        self, number: str, likely: KnownModel | None, make: Make | None
-    ) -> dict[str, str]:
+    def _fields(self, number: str, likely: KnownModel | None, make: Make | None) -> dict[str, str]:
         pattern = make.pattern if make else ""
         own = patterns.fields_of(pattern, number)
         if likely is None or compare_is_exact(number, likely):
@@ -233,3 +250,17 @@ def describe(candidates: Sequence[Candidate]) -> list[dict[str, str]]:
         }
         for one in candidates
     ]
+
+
+def as_row(seen: Recognition) -> dict[str, object]:
+    """Return a recognition as plain values for the API and commands."""
+    return {
+        "read_as": seen.canonical,
+        "make": seen.make,
+        "make_is_guess": seen.make_is_guess,
+        "settled": seen.settled.number if seen.settled else "",
+        "likely": seen.likely.number if seen.likely else "",
+        "family": seen.family,
+        "how": seen.how.value,
+        "candidates": describe(seen.candidates),
+    }

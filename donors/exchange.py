@@ -1,6 +1,6 @@
 """makes.csv and models.csv."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -22,20 +22,11 @@ class Makes(Sheet):
     kind = "makes"
     columns = (MAKE, Column("aliases", cells.word_list), Column("pattern", cells.text(400)))
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         known = {make.key: make for make in Make.of(workshop)}
         added: dict[str, Make] = {}
         changed: list[Make] = []
-        for row in rows:
-            key = model_numbers.canonical(row["make"])
-            if not key or key in added:
-                row.refuse("make", "stands twice in this file" if key else "holds no letter")
-                continue
-            values = {"aliases": row["aliases"] or [], "pattern": row["pattern"] or ""}
-            try:
-                services.check_pattern(values["pattern"])
-            except InputRefused as bad:
-                refuse(row, bad)
+        for key, row, values in self.parsed(rows):
             if key not in known:
                 added[key] = Make(workshop=workshop, name=row["make"], key=key, **values)
             elif set_values(known[key], values):
@@ -46,6 +37,22 @@ class Makes(Sheet):
             if added or changed:
                 services.announce_catalogue(workshop.pk)
         return count(rows, len(added), len(changed))
+
+    def parsed(self, rows: Iterable[Row]) -> Iterator[tuple[str, Row, dict[str, Any]]]:
+        """Yield the key and the values of each make; what is wrong is noted on its row."""
+        seen: set[str] = set()
+        for row in rows:
+            key = model_numbers.canonical(row["make"])
+            if not key or key in seen:
+                row.refuse("make", "stands twice in this file" if key else "holds no letter")
+                continue
+            seen.add(key)
+            values = {"aliases": row["aliases"] or [], "pattern": row["pattern"] or ""}
+            try:
+                services.check_pattern(values["pattern"])
+            except InputRefused as bad:
+                refuse(row, bad)
+            yield key, row, values
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
         for make in Make.of(workshop).order_by("name"):
@@ -62,23 +69,14 @@ class Models(Sheet):
         Column("family", cells.text(60)),
     )
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         catalogue, appliances = Catalogue.load(workshop), plates.appliance_slugs()
         known = {(m.make_id, m.canonical): m for m in ModelNumber.of(workshop)}
-        aliases = {
-            (a.model_id, a.canonical): a for a in ModelAlias.of(workshop)
-        }
+        aliases = {(a.model_id, a.canonical): a for a in ModelAlias.of(workshop)}
         wanted: dict[tuple[int, str], tuple[ModelNumber, list[str]]] = {}
         changed: list[ModelNumber] = []
         added = 0
-        for row in rows:
-            parsed = self._parse(row, catalogue, appliances)
-            if parsed is None:
-                continue
-            key, values = parsed
-            if key in wanted:
-                row.refuse("model_number", "stands twice in this file for this make")
-                continue
+        for key, row, values in self.parsed(rows, catalogue, appliances):
             model = known.get(key)
             if model is None:
                 model, added = ModelNumber(workshop=workshop, make_id=key[0], **values), added + 1
@@ -102,6 +100,22 @@ class Models(Sheet):
         if added or changed or new_aliases:
             services.announce_catalogue(workshop.pk)
         return count(rows, added, len(changed))
+
+    def parsed(
+        self, rows: Iterable[Row], catalogue: Catalogue, appliances: set[str]
+    ) -> Iterator[tuple[tuple[int, str], Row, dict[str, Any]]]:
+        """Yield the key and the values of each model; what is wrong is noted on its row."""
+        seen: set[tuple[int, str]] = set()
+        for row in rows:
+            parsed = self._parse(row, catalogue, appliances)
+            if parsed is None:
+                continue
+            key, values = parsed
+            if key in seen:
+                row.refuse("model_number", "stands twice in this file for this make")
+                continue
+            seen.add(key)
+            yield key, row, values
 
     def _parse(
         self, row: Row, catalogue: Catalogue, appliances: set[str]

@@ -42,7 +42,9 @@ def check_pattern(pattern: str) -> None:
     try:
         patterns.compile_pattern(pattern)
     except patterns.PatternRefused as bad:
-        raise InputRefused(f"The pattern cannot be used: {bad}.", fields={"pattern": str(bad)}) from bad
+        raise InputRefused(
+            f"The pattern cannot be used: {bad}.", fields={"pattern": str(bad)}
+        ) from bad
 
 
 @transaction.atomic
@@ -57,6 +59,11 @@ def add_model_number(
 ) -> ModelNumber:
     """Add a known model number with its other names; machines waiting for it are re-read."""
     plates.check_number(number, may_be_blank=False)
+    if appliance and appliance not in plates.appliance_slugs():
+        raise InputRefused(
+            f"The appliance {appliance!r} is not known.",
+            fields={"appliance": f"{appliance!r} is not known."},
+        )
     canonical = model_numbers.canonical(number)
     if ModelNumber.of(workshop).filter(make=make, canonical=canonical).exists():
         raise Conflict(
@@ -207,5 +214,3 @@ def recognise_donors_anew(*, workshop_id: int) -> list[int]:
     changed = recognise_anew(rows, catalogue)
     Donor.objects.unscoped().bulk_update(changed, RECOGNISED_COLUMNS, batch_size=500)
     return [donor.pk for donor in changed]
-
-

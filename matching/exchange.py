@@ -11,7 +11,7 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, services
 from matching.models import Job, Match, Need, Outcome
-from parts.exchange import MACHINE, machine_cells, machine_values
+from parts.exchange import MACHINE, machine_cells, machine_values, stored_machine
 from parts.models import PartKind
 from workshop.domain import money
 from workshop.errors import InputRefused
@@ -21,6 +21,7 @@ from workshop.exchange.sheets import (
     Imported,
     Sheet,
     count,
+    fill_blanks,
     refuse,
     register,
     set_values,
@@ -47,7 +48,7 @@ class Jobs(Sheet):
     )
     job_columns = (*(c.name for c in MACHINE), "opened_on", "wait_until", "symptom")
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         jobs = self._jobs(workshop, rows)
         kinds = {kind.slug: kind for kind in PartKind.objects.all()}
         known = {
@@ -66,6 +67,8 @@ class Jobs(Sheet):
             if key in new:
                 row.refuse("kind", "stands twice for this job; give each its position")
                 continue
+            if key in known:
+                fill_blanks(row, _stored_need(known[key]))
             self._take(row, job, kind, key, known, new, changed)
         if any(row.problems for row in rows):
             return Imported()
@@ -111,6 +114,9 @@ class Jobs(Sheet):
         first: dict[str, Row] = {}
         for row in rows:
             ref = row["job_ref"]
+            there = stored.get(ref)
+            if there is not None:
+                fill_blanks(row, _stored_job(there))
             if ref in first:
                 self._agree(row, first[ref])
                 continue
@@ -120,7 +126,7 @@ class Jobs(Sheet):
             values = self._job_values(row, catalogue, appliances)
             if values is None:
                 continue
-            job = stored.get(ref) or Job(workshop=workshop, ref=ref)
+            job = there or Job(workshop=workshop, ref=ref)
             changed = set_values(job, values)
             job.was_changed = changed and job.pk is not None
             found[ref] = job
@@ -161,7 +167,7 @@ class Jobs(Sheet):
             ["part_number", "number_canonical", "attributes", "max_price_cents"],
             batch_size=500,
         )
-        services.note_job_numbers(workshop.pk, [*needs, *changed])
+        services.note_job_numbers([*needs, *changed])
         services.announce_needs(workshop.pk, [need.pk for need in needs])
         services.rematch_jobs(workshop.pk, [need.job_id for need in changed])
 
@@ -181,6 +187,23 @@ class Jobs(Sheet):
                 "max_price": money.to_text(need.max_price_cents),
                 "symptom": need.job.symptom,
             }
+
+
+def _stored_job(job: Job) -> dict[str, Any]:
+    return {
+        **stored_machine(job),
+        "opened_on": job.opened_on,
+        "wait_until": job.wait_until,
+        "symptom": job.symptom,
+    }
+
+
+def _stored_need(need: Need) -> dict[str, Any]:
+    return {
+        "part_number": need.part_number,
+        "attributes": need.attributes or None,
+        "max_price": need.max_price_cents,
+    }
 
 
 class Outcomes(Sheet):
@@ -204,11 +227,16 @@ class Outcomes(Sheet):
         Column("days_to_failure", cells.whole),
     )
     texts = (
-        "part_number donor_make donor_model_number job_make job_model_number job_part_number"
-    ).split()
-    days = "donor_built_from donor_built_to job_built_from job_built_to".split()
+        "part_number",
+        "donor_make",
+        "donor_model_number",
+        "job_make",
+        "job_model_number",
+        "job_part_number",
+    )
+    days = ("donor_built_from", "donor_built_to", "job_built_from", "job_built_to")
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         catalogue = Catalogue.load(workshop)
         kinds = set(PartKind.objects.values_list("slug", flat=True))
         known = set(Outcome.of(workshop).values_list("fingerprint", flat=True))
@@ -286,10 +314,20 @@ class Matches(Sheet):
     importable = False
     columns = tuple(
         Column(name, cells.text())
-        for name in "job_ref kind rank part_ref donor_ref verdict p_fit p_good reasons".split()
+        for name in [
+            "job_ref",
+            "kind",
+            "rank",
+            "part_ref",
+            "donor_ref",
+            "verdict",
+            "p_fit",
+            "p_good",
+            "reasons",
+        ]
     )
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         raise InputRefused("matches files cannot be imported.")
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
@@ -308,7 +346,9 @@ class Matches(Sheet):
                     "p_fit": f"{match.p_fit:.4f}",
                     "p_good": f"{match.p_good:.4f}",
                     "reasons": " ".join(
-                        row["sentence"] for row in match.reasons if row["bits"] or row["evidence"] == "condition"
+                        row["sentence"]
+                        for row in match.reasons
+                        if row["bits"] or row["evidence"] == "condition"
                     ),
                 }
 

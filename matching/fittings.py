@@ -31,9 +31,7 @@ class Report:
 
 
 @transaction.atomic
-def report_fitting(
-    *, workshop: Workshop, hold_id: int, report: Report, now: datetime
-) -> Outcome:
+def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: datetime) -> Outcome:
     """Mark a held part fitted, with its outcome.
 
     worked: the part is used up and the need filled. did not fit: the part goes back to stock
@@ -107,7 +105,9 @@ def _fill(hold: Hold, now: datetime) -> None:
 
 
 @transaction.atomic
-def report_failure(*, workshop: Workshop, outcome_id: int, failed_on: date, note: str = "") -> Outcome:
+def report_failure(
+    *, workshop: Workshop, outcome_id: int, failed_on: date, note: str = ""
+) -> Outcome:
     """Note that a part that had worked failed later. The days count from fitting."""
     rows = Outcome.of(workshop).select_for_update()
     outcome = rows.filter(pk=outcome_id).first()
@@ -184,11 +184,26 @@ def fingerprint(outcome: Outcome, nth: int) -> str:
     """Return what tells two outcomes apart: all that was stated, and which of equals it is."""
     stated = {
         name: str(getattr(outcome, name))
-        for name in (
-            "kind_id part_number donor_make donor_model_number donor_built_from donor_built_to "
-            "job_make job_model_number job_built_from job_built_to job_part_number "
-            "part_attributes job_attributes fitted_on result days_to_failure part_id need_id"
-        ).split()
+        for name in [
+            "kind_id",
+            "part_number",
+            "donor_make",
+            "donor_model_number",
+            "donor_built_from",
+            "donor_built_to",
+            "job_make",
+            "job_model_number",
+            "job_built_from",
+            "job_built_to",
+            "job_part_number",
+            "part_attributes",
+            "job_attributes",
+            "fitted_on",
+            "result",
+            "days_to_failure",
+            "part_id",
+            "need_id",
+        ]
     }
     text = json.dumps([stated, nth], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -14,7 +14,13 @@ from workshop.models import Member, Workshop
 
 @transaction.atomic
 def hold_part(
-    *, workshop: Workshop, part_ref: str, need_id: int, member: Member, now: datetime, note: str = ""
+    *,
+    workshop: Workshop,
+    part_ref: str,
+    need_id: int,
+    member: Member,
+    now: datetime,
+    note: str = "",
 ) -> Hold:
     """Hold a part for a need until the workshop's usual days are over.
 
@@ -97,9 +103,11 @@ def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
 def get_hold_locked(workshop: Workshop, hold_id: int) -> Hold:
     """Return a standing hold locked for writing. Raises NotFound or Conflict."""
     rows = Hold.of(workshop).select_for_update(of=("self",))
-    hold = rows.select_related("part__donor__make", "part__kind", "need__job__make").filter(
-        pk=hold_id
-    ).first()
+    hold = (
+        rows.select_related("part__donor__make", "part__kind", "need__job__make")
+        .filter(pk=hold_id)
+        .first()
+    )
     if hold is None:
         raise NotFound("There is no such hold in this workshop.")
     if hold.released_at is not None:

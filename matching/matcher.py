@@ -6,7 +6,7 @@ handlers never write scores of the same pair, and what is read here is committed
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.utils import timezone
@@ -32,9 +32,7 @@ class Pair:
 
 def open_needs(workshop_id: int, **which: object) -> list[Need]:
     """Return open needs of open jobs with what the engine reads, oldest first."""
-    rows = Need.of(workshop_id).filter(
-        state=Need.State.OPEN, job__state=Job.State.OPEN, **which
-    )
+    rows = Need.of(workshop_id).filter(state=Need.State.OPEN, job__state=Job.State.OPEN, **which)
     return list(rows.select_related("job__make", "job__technician", "kind").order_by("id"))
 
 
@@ -56,8 +54,8 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime) -> 
     _store(workshop_id, pairs, now=now, stale={"part__in": [part.pk for part in there]})
 
 
-def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime, opened: bool) -> None:
-    """Match needs against all stock. For a need just opened only the best part is told of."""
+def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> None:
+    """Match needs against all stock. Only the best part of each is told of, if it is news."""
     needs = open_needs(workshop_id, pk__in=list(need_ids))
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     pairs = []
@@ -65,7 +63,7 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime, ope
         found = searcher.search(need.kind_id, gather.want_of(need))
         pairs += [Pair(need, one) for one in found[:KEPT_PER_NEED]]
     ids = [need.pk for need in needs]
-    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, one_alert_per_need=opened)
+    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, one_alert_per_need=True)
     Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
 
 
@@ -126,9 +124,9 @@ def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
 
 def reasons(one: Offered) -> list[dict[str, object]]:
     """Return the rows of an explanation as stored and sent: the score's, then the condition."""
-    rows = [asdict(row) for row in one.score.rows]
+    rows = [row.as_dict() for row in one.score.rows]
     condition = Row("condition", "", 0.0, "", "", one.condition.because)
-    return [*rows, {**asdict(condition), "p_good": one.condition.p_good}]
+    return [*rows, {**condition.as_dict(), "p_good": one.condition.p_good}]
 
 
 def _tell(
@@ -144,25 +142,27 @@ def _tell(
     An arrival brings several parts that may serve one need: the best of them is told.
     The unique constraint makes a repeat impossible, however often an event is handled.
     """
-    workshop = Workshop.objects.get(pk=workshop_id)
-    least = workshop.alert_from_p_fit
+    least = Workshop.objects.get(pk=workshop_id).alert_from_p_fit
     best: dict[tuple[int, object], Pair] = {}
     for pair in sorted(pairs, key=lambda pair: preference(pair.offered)):
         one = pair.offered
-        before = told_before.get((pair.need.pk, one.part.pk), 0.0)
-        if one.score.p_fit < least or before >= least or one.condition.p_good <= 0:
-            continue
-        key = (pair.need.pk, None if one_per_need else one.part.arrival)
-        best.setdefault(key, pair)
-    if not best:
+        if one.score.p_fit >= least and one.condition.p_good > 0:
+            best.setdefault((pair.need.pk, None if one_per_need else one.part.arrival), pair)
+    news = [pair for pair in best.values() if _known_p(pair, told_before) < least]
+    if not news:
         return
     recipients = _technicians(workshop_id)
     alerts = [
         _alert(member, pair, now)
-        for pair in best.values()
+        for pair in news
         for member in ([pair.need.job.technician] if pair.need.job.technician else recipients)
     ]
     Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+
+
+def _known_p(pair: Pair, told_before: dict[tuple[int, int], float]) -> float:
+    """Return P(fit) of a pair as it was stored before; 0 when it was not."""
+    return told_before.get((pair.need.pk, pair.offered.part.pk), 0.0)
 
 
 def _technicians(workshop_id: int) -> list[Member]:

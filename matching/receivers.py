@@ -29,22 +29,15 @@ def parts_changed(event: OutboxEvent, now: datetime) -> None:
     matcher.match_parts(event.workshop_id, event.payload["part_ids"], now=now)
 
 
-@handles(events.NEEDS_OPENED)
-def needs_opened(event: OutboxEvent, now: datetime) -> None:
-    matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now, opened=True)
-
-
-@handles(events.NEEDS_REMATCH)
-def needs_rematch(event: OutboxEvent, now: datetime) -> None:
-    matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now, opened=False)
+@handles(events.NEEDS_OPENED, events.NEEDS_REMATCH)
+def needs_changed(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now)
 
 
 @handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
     """Ask for the open needs of these kinds to be matched anew, a page an event."""
-    rows = Need.of(event.workshop_id).filter(
-        kind__in=event.payload["kinds"], state=Need.State.OPEN
-    )
+    rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)
     outbox.record_in_pages(
         events.NEEDS_REMATCH,
         workshop_id=event.workshop_id,

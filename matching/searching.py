@@ -35,6 +35,7 @@ class Searcher:
         self.workshop_id, self.on = workshop_id, on
         self.book = ConditionBook.load(workshop_id, on=on)
         self._known: dict[str, Knowledge] = {}
+        self._stock: dict[tuple[str, str], list[Part]] = {}
 
     def knowledge(self, kind: str) -> Knowledge:
         if kind not in self._known:
@@ -54,13 +55,15 @@ class Searcher:
         """
         stock = self.stock(kind, want.machine.appliance) if parts is None else parts
         found = [self.offer(part, want) for part in stock]
-        return sorted(
-            (one for one in found if one.score.verdict != "does-not-fit"), key=preference
-        )
+        return sorted((one for one in found if one.score.verdict != "does-not-fit"), key=preference)
 
     def stock(self, kind: str, appliance: str) -> list[Part]:
-        """Return the parts of a kind that can be had for an appliance."""
-        return list(list_available(self.workshop_id, kind=kind, appliance=appliance))
+        """Return the parts of a kind that can be had for an appliance (read once)."""
+        key = (kind, appliance)
+        if key not in self._stock:
+            found = list_available(self.workshop_id, kind=kind, appliance=appliance)
+            self._stock[key] = list(found)
+        return self._stock[key]
 
 
 def preference(one: Offered) -> tuple[float, float, bool, float, int]:

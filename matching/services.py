@@ -87,7 +87,7 @@ def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
         )
     rows = [need_row(job, need, part_services.get_kind(need.kind)) for need in needs]
     found = list(Need.objects.bulk_create(rows))
-    note_job_numbers(job.workshop_id, found)
+    note_job_numbers(found)
     announce_needs(job.workshop_id, [need.pk for need in found])
     return found
 
@@ -118,7 +118,7 @@ def announce_needs(workshop_id: int, ids: list[int]) -> None:
     )
 
 
-def note_job_numbers(workshop_id: int, needs: Iterable[Need]) -> None:
+def note_job_numbers(needs: Iterable[Need]) -> None:
     """Remember the numbers printed on the jobs' own parts: they teach what a model carries."""
     part_services.note_sightings(
         part_services.sighting_of(need.job, need, source=Sighting.Source.JOB)
@@ -157,9 +157,7 @@ def recognise_jobs_anew(*, workshop_id: int) -> list[int]:
     catalogue = Catalogue.load(workshop_id)
     rows = Job.of(workshop_id).filter(confirmed=False, state=Job.State.OPEN)
     changed = donor_services.recognise_anew(rows, catalogue)
-    Job.objects.unscoped().bulk_update(
-        changed, donor_services.RECOGNISED_COLUMNS, batch_size=500
-    )
+    Job.objects.unscoped().bulk_update(changed, donor_services.RECOGNISED_COLUMNS, batch_size=500)
     rematch_jobs(workshop_id, [job.pk for job in changed])
     return [job.pk for job in changed]
 

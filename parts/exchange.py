@@ -32,6 +32,7 @@ from workshop.exchange.sheets import (
     Imported,
     Sheet,
     count,
+    fill_blanks,
     refuse,
     register,
     set_values,
@@ -64,9 +65,7 @@ def plate_of(row: Row) -> Plate:
     )
 
 
-def machine_values(
-    row: Row, catalogue: Catalogue, appliances: set[str]
-) -> dict[str, Any] | None:
+def machine_values(row: Row, catalogue: Catalogue, appliances: set[str]) -> dict[str, Any] | None:
     """Return the machine columns of a row; None when something was refused (noted on it)."""
     try:
         values, _ = plates.columns(
@@ -78,16 +77,21 @@ def machine_values(
     return values
 
 
-def machine_cells(machine: Any) -> dict[str, str]:
-    """Return a machine as cells: the plate as it was read."""
+def stored_machine(machine: Any) -> dict[str, Any]:
+    """Return what is stored of a machine's plate, by column."""
     return {
         "appliance": machine.appliance_id,
         "make": machine.make_as_read,
         "model_number": machine.model_number,
         "serial_number": machine.serial_number,
-        "built_from": shown(machine.built_from),
-        "built_to": shown(machine.built_to),
+        "built_from": machine.built_from,
+        "built_to": machine.built_to,
     }
+
+
+def machine_cells(machine: Any) -> dict[str, str]:
+    """Return a machine as cells: the plate as it was read."""
+    return {name: shown(value) for name, value in stored_machine(machine).items()}
 
 
 class Donors(Sheet):
@@ -100,19 +104,21 @@ class Donors(Sheet):
         Column("note", cells.text(2000)),
     )
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         catalogue, appliances = Catalogue.load(workshop), plates.appliance_slugs()
         causes = {(c.appliance_id, c.slug): c.pk for c in FailureCause.objects.all()}
-        known = {donor.ref: donor for donor in Donor.of(workshop)}
+        known = {d.ref: d for d in Donor.of(workshop).select_related("cause")}
         added: dict[str, Donor] = {}
         changed: list[Donor] = []
         for row in rows:
+            donor = known.get(row["ref"])
+            if donor is not None:
+                fill_blanks(row, _stored_donor(donor))
             values = self._values(row, catalogue, appliances, causes)
             if row["ref"] in added:
                 row.refuse("ref", "stands twice in this file")
             if values is None or row.problems:
                 continue
-            donor = known.get(row["ref"])
             if donor is None:
                 added[row["ref"]] = Donor(workshop=workshop, ref=row["ref"], **values)
             elif set_values(donor, _unconfirmed(donor, values)):
@@ -123,11 +129,11 @@ class Donors(Sheet):
         if changed:
             columns = list(self._written())
             Donor.objects.unscoped().bulk_update(changed, columns, batch_size=500)
-        for donor in [*added.values(), *changed]:
+        for new in [*added.values(), *changed]:
             outbox.record(
                 donor_events.DONOR_RECEIVED,
                 workshop_id=workshop.pk,
-                payload={"donor_id": donor.pk},
+                payload={"donor_id": new.pk},
             )
         return count(rows, len(added), len(changed))
 
@@ -158,11 +164,26 @@ class Donors(Sheet):
 
     @staticmethod
     def _written() -> Iterable[str]:
-        return (
-            "appliance_id make_id make_as_read make_is_guess model_number model_canonical "
-            "recognised_id recognised_how likely_number family fields certainty serial_number "
-            "built_from built_to received_on cause_id note"
-        ).split()
+        return [
+            "appliance_id",
+            "make_id",
+            "make_as_read",
+            "make_is_guess",
+            "model_number",
+            "model_canonical",
+            "recognised_id",
+            "recognised_how",
+            "likely_number",
+            "family",
+            "fields",
+            "certainty",
+            "serial_number",
+            "built_from",
+            "built_to",
+            "received_on",
+            "cause_id",
+            "note",
+        ]
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
         for donor in Donor.of(workshop).select_related("cause").order_by("ref"):
@@ -173,6 +194,15 @@ class Donors(Sheet):
                 "cause": donor.cause.slug if donor.cause else "",
                 "note": donor.note,
             }
+
+
+def _stored_donor(donor: Donor) -> dict[str, Any]:
+    return {
+        **stored_machine(donor),
+        "received_on": donor.received_on,
+        "cause": donor.cause.slug if donor.cause else None,
+        "note": donor.note,
+    }
 
 
 def _unconfirmed(donor: Donor, values: dict[str, Any]) -> dict[str, Any]:
@@ -199,11 +229,19 @@ class Parts(Sheet):
         Column("note", cells.text(2000)),
     )
     written = (
-        "ref state part_number number_canonical attributes bin price_cents removed_on note "
-        "laid_at_intake"
-    ).split()
+        "ref",
+        "state",
+        "part_number",
+        "number_canonical",
+        "attributes",
+        "bin",
+        "price_cents",
+        "removed_on",
+        "note",
+        "laid_at_intake",
+    )
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         stock = _Stock(workshop)
         touched: dict[str, Part] = {}
         graded: list[tuple[Part, Row]] = []
@@ -215,6 +253,8 @@ class Parts(Sheet):
             if row["ref"] in touched:
                 row.refuse("ref", "stands twice in this file")
                 continue
+            if part.pk is not None and not part.laid_at_intake:
+                fill_blanks(row, _stored_part(part))
             values = _part_values(row)
             if part.pk is None:
                 set_values(part, values)
@@ -295,6 +335,18 @@ class Parts(Sheet):
                 "attributes": cells.attributes_text(part.attributes),
                 "note": part.note,
             }
+
+
+def _stored_part(part: Part) -> dict[str, Any]:
+    return {
+        "part_number": part.part_number,
+        "grade": part.grade,
+        "bin": part.bin,
+        "price": part.price_cents,
+        "removed_on": part.removed_on,
+        "attributes": part.attributes or None,
+        "note": part.note,
+    }
 
 
 def _part_values(row: Row) -> dict[str, Any]:
@@ -389,7 +441,7 @@ class Interchanges(Sheet):
         Column("note", cells.text(200)),
     )
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         kinds = set(PartKind.objects.values_list("slug", flat=True))
         known = {
             (r.kind_id, r.from_number.canonical, r.to_number.canonical): r

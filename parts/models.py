@@ -94,9 +94,7 @@ class Caution(models.Model):
     appliance = models.ForeignKey(
         "donors.Appliance", on_delete=models.CASCADE, null=True, related_name="cautions"
     )
-    kind = models.ForeignKey(
-        PartKind, on_delete=models.CASCADE, null=True, related_name="cautions"
-    )
+    kind = models.ForeignKey(PartKind, on_delete=models.CASCADE, null=True, related_name="cautions")
     hazard = models.SlugField(max_length=40)
     text = models.TextField()
     licence = models.CharField(max_length=40, blank=True)
@@ -216,9 +214,7 @@ class Part(WorkshopOwned):
                 condition=~Q(state="in-machine") | Q(donor__isnull=False),
                 name="part_in_machine_has_a_machine",
             ),
-            models.CheckConstraint(
-                condition=Q(grade__in=Grade.values), name="part_grade_is_known"
-            ),
+            models.CheckConstraint(condition=Q(grade__in=Grade.values), name="part_grade_is_known"),
             models.CheckConstraint(
                 condition=Q(
                     state__in=["in-machine", "removed", "shelved", "fitted", "sold", "scrapped"]
@@ -230,13 +226,10 @@ class Part(WorkshopOwned):
             # Candidates for a need: the kind's parts that can still be had.
             models.Index(
                 fields=["workshop", "kind", "id"],
-                condition=Q(state__in=["in-machine", "removed", "shelved"])
-                & ~Q(grade="scrap"),
+                condition=Q(state__in=["in-machine", "removed", "shelved"]) & ~Q(grade="scrap"),
                 name="part_available_by_kind",
             ),
-            models.Index(
-                fields=["workshop", "kind", "number_canonical"], name="part_by_number"
-            ),
+            models.Index(fields=["workshop", "kind", "number_canonical"], name="part_by_number"),
         ]
 
     def __str__(self) -> str:
@@ -312,9 +305,7 @@ class Sighting(WorkshopOwned):
                 | Q(built_to__gte=F("built_from")),
                 name="sighting_build_interval_runs_forward",
             ),
-            models.CheckConstraint(
-                condition=~Q(number_canonical=""), name="sighting_has_a_number"
-            ),
+            models.CheckConstraint(condition=~Q(number_canonical=""), name="sighting_has_a_number"),
         ]
         indexes: ClassVar = [
             models.Index(fields=["workshop", "kind", "make", "family"], name="sighting_by_family"),

@@ -72,6 +72,24 @@ def take_in_donor(
     return donor
 
 
+@transaction.atomic
+def confirm_donor_model(*, workshop: Workshop, ref: str, model_id: int) -> Donor:
+    """Note that a person said which known model a donor is; its parts are matched anew.
+
+    What was read on the plate stays as it is. Raises NotFound.
+    """
+    rows = Donor.of(workshop).select_for_update(of=("self",)).select_related("make")
+    donor = rows.filter(ref=ref).first()
+    if donor is None:
+        raise NotFound(f"There is no donor {ref} in this workshop.")
+    donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
+    note_numbers(donor.parts.select_related("donor__make"))
+    payload = {"donor_id": donor.pk}
+    outbox.record(donor_events.DONOR_RECEIVED, workshop_id=workshop.pk, payload=payload)
+    found: Donor = donor
+    return found
+
+
 def lay_parts(donors: Iterable[Donor]) -> list[Part]:
     """Give each donor a part *in machine* for every kind its appliance carries at intake."""
     carried: dict[str, list[tuple[str, str]]] = {}
@@ -121,13 +139,14 @@ def lock_part(workshop: Workshop, ref: str) -> Part:
 
 @dataclass(frozen=True, slots=True)
 class PartFacts:
-    """What a person notes about a part. None leaves a value as it is."""
+    """What a person notes about a part. None leaves a value as it is; clear_price takes it away."""
 
     part_number: str | None = None
     attributes: Mapping[str, str] | None = None
     bin: str | None = None
     price_cents: int | None = None
     note: str | None = None
+    clear_price: bool = False
 
 
 @transaction.atomic
@@ -136,6 +155,7 @@ def describe_part(*, workshop: Workshop, ref: str, facts: PartFacts) -> Part:
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
     _apply(part, facts)
+    _put_away(part)
     part.save()
     note_numbers([part])
     _announce_change([part])
@@ -147,6 +167,8 @@ def _apply(part: Part, facts: PartFacts) -> None:
         value = getattr(facts, name)
         if value is not None:
             setattr(part, name, value)
+    if facts.clear_price:
+        part.price_cents = None
     if facts.attributes is not None:
         part.attributes = dict(facts.attributes)
     if facts.part_number is not None:
@@ -166,16 +188,27 @@ def remove_part(
     if part.state != Part.State.IN_MACHINE:
         raise Conflict(f"Part {ref} is {part.get_state_display()}; it is not in a machine.")
     _apply(part, facts or PartFacts())
-    if part.bin and part.kind.reuse == PartKind.Reuse.NEVER:
-        raise Conflict(
-            f"{part.kind.name} is never reused and cannot be shelved. {part.kind.reuse_advice}"
-        )
-    part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    part.state = Part.State.REMOVED
+    _put_away(part)
     part.removed_on = removed_on
     part.save()
     note_numbers([part])
     _announce_change([part])
     return part
+
+
+def _put_away(part: Part) -> None:
+    """Set the state of a part that is out of its machine: shelved when it has a bin.
+
+    Raises Conflict for a bin of a kind that is never reused.
+    """
+    if part.state == Part.State.IN_MACHINE:
+        return
+    if part.bin and part.kind.reuse == PartKind.Reuse.NEVER:
+        raise Conflict(
+            f"{part.kind.name} is never reused and cannot be shelved. {part.kind.reuse_advice}"
+        )
+    part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
 
 
 def refuse_if_gone(part: Part) -> None:
@@ -270,9 +303,7 @@ def sighting_of(machine: Any, seen: Any, *, source: Sighting.Source) -> Sighting
 
 def note_sightings(sightings: Iterable[Sighting]) -> None:
     """Store sightings; one already there from the same machine is brought up to date."""
-    by_key = {
-        (s.workshop_id, s.source, s.source_ref, s.kind_id, s.position): s for s in sightings
-    }
+    by_key = {(s.workshop_id, s.source, s.source_ref, s.kind_id, s.position): s for s in sightings}
     Sighting.objects.bulk_create(
         by_key.values(),
         update_conflicts=True,
@@ -323,9 +354,7 @@ def add_loose_part(
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
     part.save()
     note_numbers([part])
-    outbox.record(
-        events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]}
-    )
+    outbox.record(events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]})
     return part
 
 
@@ -413,5 +442,3 @@ def announce_knowledge(workshop_id: int, kinds: Iterable[str]) -> None:
     payload = {"kinds": sorted(set(kinds))}
     if payload["kinds"]:
         outbox.record(events.KNOWLEDGE_CHANGED, workshop_id=workshop_id, payload=payload)
-
-

@@ -99,7 +99,9 @@ def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
     with transaction.atomic():
         if connection.features.has_select_for_update_skip_locked:
             rows = rows.select_for_update(skip_locked=True)
-        ids = list(rows.order_by("available_at", "recorded_at").values_list("id", flat=True)[:batch])
+        ids = list(
+            rows.order_by("available_at", "recorded_at").values_list("id", flat=True)[:batch]
+        )
         OutboxEvent.objects.unscoped().filter(id__in=ids).update(
             lease=lease, leased_until=now + LEASE, attempts=F("attempts") + 1
         )
@@ -165,7 +167,7 @@ def beat(*, now: datetime, handled: int) -> None:
 def run_forever(
     stop: threading.Event, *, poll_seconds: float = 1.0, sweep_seconds: float = 60.0
 ) -> None:
-    """Dispatch until `stop` is set: woken by the doorbell, polling as well, sweeping each minute."""
+    """Dispatch until `stop` is set: woken by the doorbell, polling too, sweeping each minute."""
     handled = 0
     next_sweep = next_beat = timezone.now()
     while not stop.is_set():

@@ -25,6 +25,7 @@ def current_member(request: Any) -> Member | None:
     if cached is not None and cached.user_id == request.user.pk:
         return cached
     mine = members_of(request.user)
+    request.workshops_of_user = len(mine)
     session = getattr(request, "session", None) or {}
     wanted = request.headers.get("X-Workshop") or session.get("workshop")
     if wanted:

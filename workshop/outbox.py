@@ -20,9 +20,7 @@ def record(kind: str, *, workshop_id: int, payload: Mapping[str, Any]) -> Outbox
     """Store one event in the caller's transaction. Raises RuntimeError outside of one."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError(f"{kind} was recorded outside a transaction; it could be lost.")
-    event = OutboxEvent.objects.create(
-        kind=kind, workshop_id=workshop_id, payload=dict(payload)
-    )
+    event = OutboxEvent.objects.create(kind=kind, workshop_id=workshop_id, payload=dict(payload))
     transaction.on_commit(doorbell.set)
     return event
 
@@ -34,5 +32,3 @@ def record_in_pages(
     for start in range(0, len(ids), page):
         payload = {key: ids[start : start + page], **more}
         record(kind, workshop_id=workshop_id, payload=payload)
-
-

@@ -46,9 +46,7 @@ def load_all() -> list[str]:
     return loaded
 
 
-def upsert(
-    rows: Sequence[models.Model], *, unique: Sequence[str], update: Sequence[str]
-) -> None:
+def upsert(rows: Sequence[models.Model], *, unique: Sequence[str], update: Sequence[str]) -> None:
     """Insert rows, or bring the named columns of those already there up to date."""
     if not rows:
         return

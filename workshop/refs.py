@@ -20,8 +20,10 @@ def next_refs(
     """Return `count` free references in order. See next_ref."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("next_refs needs a transaction; two requests could get one number.")
-    counter, _ = RefCounter.of(workshop_id).select_for_update().get_or_create(
-        prefix=prefix, defaults={"workshop_id": workshop_id}
+    counter, _ = (
+        RefCounter.of(workshop_id)
+        .select_for_update()
+        .get_or_create(prefix=prefix, defaults={"workshop_id": workshop_id})
     )
     found: list[str] = []
     while len(found) < count:

@@ -5,7 +5,7 @@ from django.core.exceptions import ImproperlyConfigured
 
 from workshop.models import User
 
-DEMO_PASSWORD = "try-me-on-a-bench"  # noqa: S105  (printed by the demo; refused in production)
+DEMO_PASSWORD = "try-me-on-a-bench"
 
 
 def demo_accounts() -> list[str]:

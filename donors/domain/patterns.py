@@ -5,6 +5,8 @@ from a fixed set. RE2 refuses look-around and back-references, so nothing stored
 the service.
 """
 
+import re
+from collections import Counter
 from functools import lru_cache
 from typing import Any
 
@@ -13,6 +15,7 @@ import re2
 FIELDS = ("family", "size", "series", "revision", "colour", "market")
 LONGEST_PATTERN = 200
 MOST_MEMORY = 1 << 20
+_GROUP = re.compile(r"\(\?P?<([^>=!]+)>")
 
 
 class PatternRefused(ValueError):
@@ -34,6 +37,8 @@ def compile_pattern(pattern: str) -> Any:
             f"the pattern is not a linear-time regular expression: {reason} "
             "(look-around and back-references are not available)"
         ) from bad
+    except UnicodeEncodeError as bad:
+        raise PatternRefused("the pattern holds half a character (a lone surrogate)") from bad
     unknown = set(found.groupindex) - set(FIELDS)
     if unknown:
         raise PatternRefused(
@@ -41,6 +46,10 @@ def compile_pattern(pattern: str) -> Any:
         )
     if not found.groupindex:
         raise PatternRefused(f"the pattern names no field; name some of {', '.join(FIELDS)}")
+    # RE2 keeps the first of two groups of one name, so the second would be read and lost.
+    twice = [name for name, times in Counter(_GROUP.findall(pattern)).items() if times > 1]
+    if twice:
+        raise PatternRefused(f"the pattern names {', '.join(sorted(twice))} twice")
     return found
 
 

@@ -108,9 +108,9 @@ def similarity(a: str, b: str) -> float:
 
     Taken over the folded forms, so a misread character costs less. 0 when either is empty.
     """
-    if not a or not b:
-        return 0.0
     left, right = folded(a), folded(b)
+    if not left or not right:
+        return 0.0
     edit = OSA.normalized_similarity(left, right)
     if edit < NEAR - 0.2:
         return float(edit)

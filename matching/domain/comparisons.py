@@ -86,12 +86,15 @@ def _compare_fields(a: Machine, b: Machine, kind: Kind) -> str:
         return "other-family"
     if not (a.family and b.family) and "family" in differing:
         return "other-family"
+    revisions_read = bool(a.revision and b.revision)
     if not differing & kind.matters:
         missing = {n for n in kind.matters if bool(a.fields.get(n)) != bool(b.fields.get(n))}
+        if "revision" in kind.matters and not revisions_read:
+            missing.add("revision")
         return "same-family" if missing else "immaterial"
     if "revision" in differing:
         return "other-revision"
-    return "same-revision"
+    return "same-revision" if revisions_read else "same-family"
 
 
 def compare_builds(a: Interval | None, b: Interval | None, years: Mapping[str, float]) -> str:
@@ -121,9 +124,9 @@ def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFin
     for name in sorted(offer.attributes.keys() & want.attributes.keys()):
         attribute = kind.attributes.get(name, Attribute(name))
         a, b = offer.attributes[name], want.attributes[name]
-        found.append(
-            AttributeFinding(name, _compare_values(a, b, attribute), a, b, attribute.hard)
-        )
+        if not a.strip() or not b.strip():
+            continue
+        found.append(AttributeFinding(name, _compare_values(a, b, attribute), a, b, attribute.hard))
     if offer.position and want.position:
         same = offer.position.casefold() == want.position.casefold()
         level = "agrees" if same else "conflict"
@@ -132,10 +135,11 @@ def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFin
 
 
 def _compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
+    if offered.strip().casefold() == wanted.strip().casefold():
+        return "agrees"
     a, b = _as_number(offered), _as_number(wanted)
     if a is None or b is None:
-        same = offered.strip().casefold() == wanted.strip().casefold()
-        return "agrees" if same else "conflict"
+        return "conflict"
     if a == b:
         return "agrees"
     allowed = max(attribute.tolerance_abs or 0.0, abs(b) * (attribute.tolerance_rel or 0.0))

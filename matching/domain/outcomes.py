@@ -48,9 +48,7 @@ class OutcomeIndex:
     """Past fittings of one kind, found by number pair, number and machine, machine pair."""
 
     weights: Weights
-    _pasts: dict[tuple[object, ...], list[Past]] = field(
-        default_factory=lambda: defaultdict(list)
-    )
+    _pasts: dict[tuple[object, ...], list[Past]] = field(default_factory=lambda: defaultdict(list))
 
     def add_all(self, pasts: Iterable[Past]) -> None:
         for past in pasts:
@@ -77,9 +75,7 @@ class OutcomeIndex:
             keys.append(("families", ("families", donor, job)))
         return keys
 
-    def _count(
-        self, basis: str, pasts: Iterable[Past], offer: Side, want: Side
-    ) -> Counts:
+    def _count(self, basis: str, pasts: Iterable[Past], offer: Side, want: Side) -> Counts:
         fits = tries = 0.0
         plain_fits = plain_tries = 0
         for past in pasts:

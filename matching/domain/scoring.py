@@ -106,7 +106,7 @@ def _model(tally: _Tally) -> None:
     if tally.model == "other-appliance":
         share = 1.0
     bits = tally.table("model", tally.model) * share * min(ours.sure, theirs.sure, 1.0)
-    sentence = sentences.model(tally.model, ours, theirs, tally.kind)
+    sentence = sentences.model(tally.model, ours, theirs)
     tally.add("model", tally.model, bits, sentence, ours.number, theirs.number)
 
 
@@ -143,7 +143,9 @@ def _attribute_bits(tally: _Tally, found: list[AttributeFinding]) -> tuple[str, 
         return "conflict", tally.table("attributes", "conflict") * len(conflicts)
     telling = [one for one in found if not one.hard]
     most = int(tally.weights.number("attributes", "most_counted"))
-    bits = sum(sorted((tally.table("attributes", one.level) for one in telling), reverse=True)[:most])
+    bits = sum(
+        sorted((tally.table("attributes", one.level) for one in telling), reverse=True)[:most]
+    )
     level = "agrees" if all(one.level == "agrees" for one in found) else "within-tolerance"
     share = tally.weights.number("model_given_number", tally.number.group)
     return level, bits * max(share, 0.1)
@@ -176,9 +178,7 @@ def _outcomes(tally: _Tally) -> None:
         tally.add("past fittings", "unknown", 0.0, sentences.OUTCOMES_UNKNOWN)
         return
     strength = tally.weights.number("outcomes", "strength", counts.basis)
-    bits = shift_by_counts(
-        tally.bits, hits=counts.fits, tries=counts.tries, strength=strength
-    )
+    bits = shift_by_counts(tally.bits, hits=counts.fits, tries=counts.tries, strength=strength)
     tally.add("past fittings", counts.basis, bits, sentences.outcomes(counts))
 
 

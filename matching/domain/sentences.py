@@ -50,12 +50,14 @@ def number(found: NumberFinding, offered: str, wanted: str) -> str:
 def _unread(offered: str, wanted: str) -> str:
     if not offered and not wanted:
         return "Neither part number is known."
-    return "The offered part's number is not known." if not offered else (
-        "The number of the job's own part is not known."
+    return (
+        "The offered part's number is not known."
+        if not offered
+        else ("The number of the job's own part is not known.")
     )
 
 
-def model(level: str, ours: Machine, theirs: Machine, kind: Kind) -> str:
+def model(level: str, ours: Machine, theirs: Machine) -> str:
     sentence = {
         "unknown": "The two models cannot be compared; one is not known well enough.",
         "same": f"Same model: {ours.make} {ours.number}.",
@@ -79,16 +81,16 @@ def model(level: str, ours: Machine, theirs: Machine, kind: Kind) -> str:
 
 def _differences(a: Machine, b: Machine) -> str:
     names = sorted(
-        name
-        for name in {*a.fields, *b.fields}
-        if a.fields.get(name, "") != b.fields.get(name, "")
+        name for name in {*a.fields, *b.fields} if a.fields.get(name, "") != b.fields.get(name, "")
     )
     return ", ".join(names)
 
 
 def build(level: str, ours: Interval | None, theirs: Interval | None) -> str:
     if level == "unknown":
-        missing = "either machine" if ours is theirs else ("the donor" if ours is None else "the job")
+        missing = (
+            "either machine" if ours is theirs else ("the donor" if ours is None else "the job")
+        )
         return f"The build date of {missing} is not known."
     return {
         "near": "Built at about the same time; no known change between.",
@@ -98,8 +100,7 @@ def build(level: str, ours: Interval | None, theirs: Interval | None) -> str:
 
 
 def _years(a: Interval | None, b: Interval | None) -> str:
-    assert a is not None and b is not None
-    years = a.gap_years(b)
+    years = a.gap_years(b) if a and b else 0.0
     return f"{years * 12:.0f} months" if years < 2 else f"{years:.1f} years"
 
 

@@ -31,3 +31,14 @@ class Row:
     offered: str
     wanted: str
     sentence: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the row as plain values, in the order of its columns."""
+        return {
+            "evidence": self.evidence,
+            "level": self.level,
+            "bits": self.bits,
+            "offered": self.offered,
+            "wanted": self.wanted,
+            "sentence": self.sentence,
+        }

@@ -58,15 +58,20 @@ def closeness(level: str, kind: Kind, weights: Weights) -> float:
     return float(weights.table["sightings"][table].get(level, 0.0))
 
 
+def _known_of(machine: Machine) -> tuple[object, ...]:
+    """Return all of a machine that a belief depends on."""
+    fields = frozenset(machine.fields.items())
+    known = (machine.appliance, machine.make, machine.number, machine.family)
+    return (*known, fields, machine.built, machine.sure)
+
+
 @dataclass
 class SightingIndex:
     """Sightings of one kind, found by make and family. Beliefs are kept while it lives."""
 
     kind: Kind
     weights: Weights
-    _by_family: dict[tuple[str, str], list[Seen]] = field(
-        default_factory=lambda: defaultdict(list)
-    )
+    _by_family: dict[tuple[str, str], list[Seen]] = field(default_factory=lambda: defaultdict(list))
     _beliefs: dict[tuple[object, ...], Belief] = field(default_factory=dict)
 
     def add_all(self, seen: Iterable[Seen]) -> None:
@@ -80,7 +85,7 @@ class SightingIndex:
         return self._about(side.machine, side.position)
 
     def _about(self, machine: Machine, position: str) -> Belief:
-        key = (machine.make, machine.family, machine.number, machine.built, machine.ref, position)
+        key = (_known_of(machine), position)
         if key not in self._beliefs:
             self._beliefs[key] = self._count(machine, position)
         return self._beliefs[key]

@@ -56,7 +56,7 @@ class InterchangeGraph:
     def path(self, wanted: str, offered: str) -> list[str]:
         """Return the numbers from the one wanted to the one offered; [] when there is no way.
 
-        A number reaches itself in one step. Shortest first, at most six relations are shown.
+        A number reaches itself in no step. The way returned is a shortest one.
         """
         if not wanted or not offered:
             return []

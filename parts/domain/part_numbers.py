@@ -62,6 +62,5 @@ def compare(a: Printed, b: Printed) -> NumberLevel:
 
 def _same_stem(a: Printed, b: Printed) -> bool:
     left, right = stem(a.raw), stem(b.raw)
-    if left and right:
-        return left == right
-    return (bool(left) and left == b.canonical) or (bool(right) and right == a.canonical)
+    # A number without index may itself end in a short group: 5443.796 and 5443.796-01.
+    return bool(left and left in {right, b.canonical}) or bool(right and right == a.canonical)

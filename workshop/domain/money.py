@@ -1,8 +1,13 @@
 """Money as whole minor units (cents), so that sums are exact."""
 
-from decimal import Decimal, InvalidOperation
+import re
+from decimal import Decimal
 
 LARGEST_CENTS = 2_000_000_000
+LONGEST_AMOUNT = 20  # within Decimal's 28 digits, so nothing is rounded
+
+# Plain digits only: Decimal also takes 1_000, 1e6 and the digits of other scripts.
+_AMOUNT = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)", re.ASCII)
 
 
 def to_cents(text: str) -> int:
@@ -10,12 +15,10 @@ def to_cents(text: str) -> int:
 
     At most two decimals, a decimal point, never negative.
     """
-    try:
-        amount = Decimal(text.strip())
-    except InvalidOperation as bad:
-        raise ValueError(f"{text!r} is no amount; write it like 12.50") from bad
-    if not amount.is_finite():
+    digits = text.strip()
+    if len(digits) > LONGEST_AMOUNT or not _AMOUNT.fullmatch(digits):
         raise ValueError(f"{text!r} is no amount; write it like 12.50")
+    amount = Decimal(digits)
     if amount < 0:
         raise ValueError(f"{text} is below zero; an amount cannot be negative")
     cents = amount * 100
@@ -27,5 +30,8 @@ def to_cents(text: str) -> int:
 
 
 def to_text(cents: int | None) -> str:
-    """Return 1250 as "12.50", None as ""."""
-    return "" if cents is None else f"{cents // 100}.{cents % 100:02d}"
+    """Return 1250 as "12.50", -5 as "-0.05", None as ""."""
+    if cents is None:
+        return ""
+    sign, amount = "-" if cents < 0 else "", abs(cents)
+    return f"{sign}{amount // 100}.{amount % 100:02d}"

@@ -1,6 +1,7 @@
 """What one cell may hold. Each parser takes the trimmed text, never blank, or raises ValueError."""
 
 import re
+import unicodedata
 from collections.abc import Callable
 from datetime import date
 from typing import Any
@@ -10,8 +11,9 @@ from workshop.domain import money
 LONGEST_CELL = 4000
 Parser = Callable[[str], Any]
 
-# A spreadsheet runs a cell that begins like this; exports put an apostrophe before it.
-_RUNNABLE = re.compile(r"'*[=+\-@\t\r]")
+# A spreadsheet runs a cell that begins like this (the last four are full-width forms); exports
+# put an apostrophe before it.
+_RUNNABLE = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
 
 def armour(value: str) -> str:
@@ -24,13 +26,20 @@ def disarm(cell: str) -> str:
     return cell[1:] if cell.startswith("'") and _RUNNABLE.match(cell) else cell
 
 
+def _may_stand(character: str) -> bool:
+    """Return True for what prints, for line ends and tabs, and for spaces of every width."""
+    if character.isprintable() or character in "\n\t":
+        return True
+    return unicodedata.category(character) == "Zs"
+
+
 def text(most: int = 200) -> Parser:
     """Return a parser of plain text of at most `most` characters."""
 
     def parse(cell: str) -> str:
         if len(cell) > most:
             raise ValueError(f"has {len(cell)} characters; at most {most} are kept")
-        if not cell.isprintable() and not all(c.isprintable() or c in "\n\t" for c in cell):
+        if not cell.isprintable() and not all(map(_may_stand, cell)):
             raise ValueError("holds a control character")
         return cell
 

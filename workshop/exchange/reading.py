@@ -2,6 +2,7 @@
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -86,7 +87,8 @@ def read_text(raw: bytes, columns: Sequence[Column], *, name: str) -> list[Row]:
         content = raw.decode("utf-8-sig")
     except UnicodeDecodeError as bad:
         message = f"not UTF-8 at byte {bad.start}; save the sheet as 'CSV UTF-8' and try again"
-        raise FileRefused(name, [Problem(1, "", "", message)]) from bad
+        row = raw[: bad.start].count(b"\n") + 1
+        raise FileRefused(name, [Problem(row, "", "", message)]) from bad
     if "\x00" in content:
         row = content[: content.index("\x00")].count("\n") + 1
         raise FileRefused(name, [Problem(row, "", "", "holds a NUL character")])
@@ -107,19 +109,18 @@ def _split(content: str, name: str) -> list[tuple[int, list[str]]]:
     csv.field_size_limit(10 * 1024 * 1024)
     reader = csv.reader(io.StringIO(content, newline=""), strict=True)
     found = []
+    number = 0
     try:
         for number, cells in enumerate(reader, start=1):
             if any(cell.strip() for cell in cells):
                 found.append((number, cells))
     except csv.Error as bad:
-        problem = Problem(reader.line_num, "", "", f"is no CSV: {bad} (a quote left open?)")
+        problem = Problem(number + 1, "", "", f"is no CSV: {bad} (a quote left open?)")
         raise FileRefused(name, [problem]) from bad
     return found
 
 
-def _parse(
-    table: list[tuple[int, list[str]]], columns: Sequence[Column], name: str
-) -> list[Row]:
+def _parse(table: list[tuple[int, list[str]]], columns: Sequence[Column], name: str) -> list[Row]:
     expected = [column.name for column in columns]
     if not table:
         message = f"the file is empty; its first row must be {','.join(expected)}"
@@ -131,9 +132,10 @@ def _parse(
 
 
 def _check_header(header: list[str], expected: list[str], name: str) -> None:
+    times = Counter(header)  # counted once: a file may have a million columns
     problems = [
-        *(f"the column {one} stands twice" for one in dict.fromkeys(header) if header.count(one) > 1),
-        *(f"the column {one} is missing" for one in expected if one not in header),
+        *(f"the column {one} stands twice" for one, found in times.items() if found > 1),
+        *(f"the column {one} is missing" for one in expected if one not in times),
         *(f"the column {one!r} is not known" for one in header if one not in expected),
     ]
     if problems:

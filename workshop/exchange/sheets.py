@@ -42,7 +42,7 @@ class Sheet:
     columns: ClassVar[Sequence[Column]]
     importable: ClassVar[bool] = True
 
-    def load(self, workshop: Workshop, rows: list[Row], *, name: str, at: datetime) -> Imported:
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         raise NotImplementedError
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
@@ -87,7 +87,7 @@ def import_file(
     done = Imported()
     try:
         with transaction.atomic():
-            done = sheet.load(workshop, rows, name=path.name, at=at)
+            done = sheet.load(workshop, rows, at=at)
             refuse_if_bad(rows, path.name)
             if dry_run:
                 raise _RolledBack
@@ -128,6 +128,13 @@ def refuse(row: Row, error: DomainError, **renamed: str) -> None:
         row.refuse(column if column in row.values else "", message)
     if not error.fields:
         row.refuse("", error.message)
+
+
+def fill_blanks(row: Row, stored: Mapping[str, Any]) -> None:
+    """Take what is stored for cells left blank: blank means unknown, so it erases nothing."""
+    for name, value in stored.items():
+        if row.values.get(name) is None and value not in (None, ""):
+            row.values[name] = value
 
 
 def set_values(row: Any, values: Mapping[str, Any]) -> bool:

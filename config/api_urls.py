@@ -1,0 +1,19 @@
+"""The API under /api/v1/. Finding stands before the parts' own paths."""
+
+from django.urls import path
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
+
+from config.api_tokens import SignIn, SignOut
+from donors.api.urls import urlpatterns as donors
+from matching.api.urls import urlpatterns as matching
+from parts.api.urls import urlpatterns as parts
+
+urlpatterns = [
+    *matching,
+    *parts,
+    *donors,
+    path("token/", SignIn.as_view(), name="api-token"),
+    path("token/end/", SignOut.as_view(), name="api-token-end"),
+    path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
+    path("docs/", SpectacularSwaggerSplitView.as_view(url_name="api-schema"), name="api-docs"),
+]

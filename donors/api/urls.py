@@ -1,0 +1,11 @@
+"""API paths of makes and model numbers."""
+
+from django.urls import path
+
+from donors.api import views
+
+urlpatterns = [
+    path("makes/", views.Makes.as_view(), name="api-makes"),
+    path("model-numbers/", views.ModelNumbers.as_view(), name="api-model-numbers"),
+    path("recognise/", views.Recognise.as_view(), name="api-recognise"),
+]

@@ -1,0 +1,64 @@
+"""API of makes, model numbers and recognition."""
+
+from drf_spectacular.utils import extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from donors import catalogue, selectors, services
+from donors.api.serializers import (
+    MakeInput,
+    MakeOutput,
+    ModelNumberInput,
+    ModelNumberOutput,
+    RecogniseInput,
+    RecognitionOutput,
+)
+from workshop.api import MemberView, list_schema
+from workshop.models import Role
+
+
+class Makes(MemberView):
+    role = Role.REVIEWER
+
+    @list_schema(MakeOutput)
+    def get(self, request: Request) -> Response:
+        """List the makes known here."""
+        return self.pages(selectors.list_makes(self.workshop), MakeOutput)
+
+    @extend_schema(request=MakeInput, responses={201: MakeOutput})
+    def post(self, request: Request) -> Response:
+        """Add a make with its other spellings and the pattern of its model numbers."""
+        make = services.save_make(workshop=self.workshop, **self.valid(MakeInput))
+        return Response(MakeOutput(make).data, status=201)
+
+
+class ModelNumbers(MemberView):
+    role = Role.REVIEWER
+
+    @list_schema(ModelNumberOutput)
+    def get(self, request: Request) -> Response:
+        """List the known model numbers."""
+        return self.pages(selectors.list_model_numbers(self.workshop), ModelNumberOutput)
+
+    @extend_schema(request=ModelNumberInput, responses={201: ModelNumberOutput})
+    def post(self, request: Request) -> Response:
+        """Add a known model number; unconfirmed machines are read again."""
+        given = self.valid(ModelNumberInput)
+        model = services.add_model_number(
+            workshop=self.workshop,
+            make=selectors.get_make(self.workshop, given["make"]),
+            number=given["model_number"],
+            aliases=given["aliases"],
+            appliance=given["appliance"],
+            family=given["family"],
+        )
+        return Response(ModelNumberOutput(model).data, status=201)
+
+
+class Recognise(MemberView):
+    @extend_schema(parameters=[RecogniseInput], responses=RecognitionOutput)
+    def get(self, request: Request) -> Response:
+        """Say which known model number a text is, or which it may be."""
+        given = self.valid(RecogniseInput, request.query_params)
+        seen = selectors.recognise(self.workshop, given["text"], make=given["make"])
+        return Response(catalogue.as_row(seen))

@@ -1,0 +1,27 @@
+"""API paths of jobs, matches, holds and alerts. `parts/find/` stands before parts/<ref>/."""
+
+from django.urls import path, register_converter
+
+from matching.api import views
+from workshop.converters import RowId
+
+register_converter(RowId, "row")
+
+urlpatterns = [
+    path("parts/find/", views.FindPart.as_view(), name="api-find"),
+    path("jobs/", views.Jobs.as_view(), name="api-jobs"),
+    path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
+    path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),
+    path("jobs/<str:ref>/refuse/", views.RefuseJob.as_view(), name="api-job-refuse"),
+    path("needs/", views.Needs.as_view(), name="api-needs"),
+    path("matches/", views.Matches.as_view(), name="api-matches"),
+    path("holds/", views.Holds.as_view(), name="api-holds"),
+    path("holds/<row:pk>/release/", views.ReleaseHold.as_view(), name="api-hold-release"),
+    path("holds/<row:pk>/fitted/", views.ReportFitting.as_view(), name="api-hold-fitted"),
+    path("outcomes/", views.Outcomes.as_view(), name="api-outcomes"),
+    path("outcomes/<row:pk>/failed/", views.ReportFailure.as_view(), name="api-outcome-failed"),
+    path("alerts/", views.Alerts.as_view(), name="api-alerts"),
+    path("alerts/read-all/", views.ReadAllAlerts.as_view(), name="api-alerts-read-all"),
+    path("alerts/<uuid:pk>/", views.AlertDetail.as_view(), name="api-alert"),
+    path("alerts/<uuid:pk>/read/", views.ReadAlert.as_view(), name="api-alert-read"),
+]

@@ -1,0 +1,233 @@
+"""API of jobs, needs, matches, finding, holds, fittings and alerts."""
+
+from typing import Any
+from uuid import UUID
+
+from django.utils import timezone
+from drf_spectacular.utils import extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from donors import catalogue
+from matching import alerts, finding, fittings, holds, selectors, services
+from matching.api.filters import (
+    AlertFilter,
+    HoldFilter,
+    JobFilter,
+    MatchFilter,
+    NeedFilter,
+)
+from matching.api.serializers import (
+    AlertOutput,
+    FailureInput,
+    FindInput,
+    FindOutput,
+    FittedInput,
+    HoldInput,
+    HoldOutput,
+    JobInput,
+    JobOutput,
+    MatchOutput,
+    NeedOutput,
+    OutcomeOutput,
+    ReadAllOutput,
+)
+from parts.api.serializers import ConfirmInput
+from parts.api.views import plate_from
+from workshop.api import MemberView, filtered, list_schema
+from workshop.domain.intervals import from_ends
+from workshop.errors import InputRefused, NotFound
+from workshop.models import Member, Role
+
+
+class TechnicianView(MemberView):
+    role = Role.TECHNICIAN
+
+
+class Jobs(TechnicianView):
+    @list_schema(JobOutput, JobFilter)
+    def get(self, request: Request) -> Response:
+        """List jobs with their needs, newest first."""
+        rows = selectors.list_jobs(self.workshop)
+        return self.pages(filtered(JobFilter, request, rows), JobOutput)
+
+    @extend_schema(request=JobInput, responses={201: JobOutput})
+    def post(self, request: Request) -> Response:
+        """Open a job with what it needs. The stock is searched right after."""
+        given = self.valid(JobInput)
+        given["needs"] = [self._need(need) for need in given["needs"]]
+        given["technician"] = self._technician(given["technician"])
+        job = services.open_job(workshop=self.workshop, plate=plate_from(given), **given)
+        return Response(JobOutput(selectors.get_job(self.workshop, job.ref)).data, status=201)
+
+    def _need(self, given: dict[str, Any]) -> services.NeedFacts:
+        return services.NeedFacts(max_price_cents=given.pop("max_price"), **given)
+
+    def _technician(self, member_id: int | None) -> Member | None:
+        if member_id is None:
+            return None
+        found: Member | None = Member.of(self.workshop).filter(pk=member_id, active=True).first()
+        if found is None:
+            raise InputRefused(
+                f"There is no active member {member_id} in this workshop.",
+                fields={"technician": "Not an active member of this workshop."},
+            )
+        return found
+
+
+class JobDetail(TechnicianView):
+    @extend_schema(responses=JobOutput)
+    def get(self, request: Request, ref: str) -> Response:
+        """Return a job with its needs."""
+        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+
+
+class ConfirmJob(TechnicianView):
+    @extend_schema(request=ConfirmInput, responses=JobOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Say which known model a job is. What was read stays as it is."""
+        model_id = self.valid(ConfirmInput)["model_id"]
+        services.confirm_job_model(workshop=self.workshop, ref=ref, model_id=model_id)
+        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+
+
+class RefuseJob(TechnicianView):
+    @extend_schema(request=None, responses=JobOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """The customer refuses the repair: the job closes, its holds are released."""
+        services.refuse_repair(workshop=self.workshop, ref=ref, now=timezone.now())
+        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+
+
+class Needs(MemberView):
+    @list_schema(NeedOutput, NeedFilter)
+    def get(self, request: Request) -> Response:
+        """List needs."""
+        rows = selectors.list_needs(self.workshop)
+        return self.pages(filtered(NeedFilter, request, rows), NeedOutput)
+
+
+class Matches(MemberView):
+    @list_schema(MatchOutput, MatchFilter)
+    def get(self, request: Request) -> Response:
+        """List what is offered to needs, best first within a need, with the reasons."""
+        rows = selectors.list_matches(self.workshop)
+        return self.pages(filtered(MatchFilter, request, rows), MatchOutput)
+
+
+class FindPart(MemberView):
+    @extend_schema(parameters=[FindInput], responses=FindOutput)
+    def get(self, request: Request) -> Response:
+        """Find parts for a machine: ranked, each with verdict, odds and reasons."""
+        given = self.valid(FindInput, request.query_params)
+        start, end = given.pop("built_from"), given.pop("built_to")
+        if start and end and end < start:
+            raise InputRefused(
+                f"The build date ends on {end} before it begins on {start}.",
+                fields={"built_to": f"{end} lies before {start}."},
+            )
+        query = finding.Query(built=from_ends(start, end), **given)
+        found = finding.find_parts(self.workshop, query, on=timezone.localdate())
+        answer = {
+            "recognised": catalogue.as_row(found.recognition),
+            "kinds": list(found.kinds),
+            "results": [finding.as_row(one, found.holds.get(one.part.pk)) for one in found.offered],
+        }
+        return Response(FindOutput(answer).data)
+
+
+class Holds(TechnicianView):
+    @list_schema(HoldOutput, HoldFilter)
+    def get(self, request: Request) -> Response:
+        """List holds; ?standing=true for those that stand."""
+        rows = selectors.list_holds(self.workshop, standing=False)
+        return self.pages(filtered(HoldFilter, request, rows), HoldOutput)
+
+    @extend_schema(request=HoldInput, responses={201: HoldOutput})
+    def post(self, request: Request) -> Response:
+        """Hold a part for a need. 409 names who holds it already."""
+        given = self.valid(HoldInput)
+        hold = holds.hold_part(
+            workshop=self.workshop,
+            part_ref=given["part_ref"],
+            need_id=given["need"],
+            member=self.member,
+            now=timezone.now(),
+            note=given["note"],
+        )
+        return Response(_hold(self, hold.pk), status=201)
+
+
+class ReleaseHold(TechnicianView):
+    @extend_schema(request=None, responses=HoldOutput)
+    def post(self, request: Request, pk: int) -> Response:
+        """Release a hold."""
+        holds.release_hold(workshop=self.workshop, hold_id=pk, now=timezone.now())
+        return Response(_hold(self, pk))
+
+
+class ReportFitting(TechnicianView):
+    @extend_schema(request=FittedInput, responses={201: OutcomeOutput})
+    def post(self, request: Request, pk: int) -> Response:
+        """Mark a held part fitted, with what happened."""
+        given = self.valid(FittedInput)
+        report = fittings.Report(**given)
+        outcome = fittings.report_fitting(
+            workshop=self.workshop, hold_id=pk, report=report, now=timezone.now()
+        )
+        return Response(OutcomeOutput(outcome).data, status=201)
+
+
+def _hold(view: MemberView, pk: int) -> Any:
+    rows = selectors.list_holds(view.workshop, standing=False)
+    return HoldOutput(rows.get(pk=pk)).data
+
+
+class Outcomes(MemberView):
+    @list_schema(OutcomeOutput)
+    def get(self, request: Request) -> Response:
+        """List past fittings, newest first."""
+        return self.pages(selectors.list_outcomes(self.workshop), OutcomeOutput)
+
+
+class ReportFailure(TechnicianView):
+    @extend_schema(request=FailureInput, responses=OutcomeOutput)
+    def post(self, request: Request, pk: int) -> Response:
+        """Note that a part that had worked failed later."""
+        given = self.valid(FailureInput)
+        outcome = fittings.report_failure(workshop=self.workshop, outcome_id=pk, **given)
+        return Response(OutcomeOutput(outcome).data)
+
+
+class Alerts(MemberView):
+    @list_schema(AlertOutput, AlertFilter)
+    def get(self, request: Request) -> Response:
+        """List your own alerts, newest first; ?unread=true for the unread ones."""
+        rows = selectors.list_alerts(self.member)
+        return self.pages(filtered(AlertFilter, request, rows), AlertOutput)
+
+
+class AlertDetail(MemberView):
+    @extend_schema(responses=AlertOutput)
+    def get(self, request: Request, pk: UUID) -> Response:
+        """Return one of your alerts with its reasons."""
+        alert = selectors.list_alerts(self.member).filter(pk=pk).first()
+        if alert is None:
+            raise NotFound("There is no such alert in your inbox.")
+        return Response(AlertOutput(alert).data)
+
+
+class ReadAlert(MemberView):
+    @extend_schema(request=None, responses=AlertOutput)
+    def post(self, request: Request, pk: UUID) -> Response:
+        """Mark one of your alerts read."""
+        alerts.mark_read(member=self.member, alert_id=pk, now=timezone.now())
+        return Response(AlertOutput(selectors.list_alerts(self.member).get(pk=pk)).data)
+
+
+class ReadAllAlerts(MemberView):
+    @extend_schema(request=None, responses=ReadAllOutput)
+    def post(self, request: Request) -> Response:
+        """Mark all your alerts read."""
+        marked = alerts.mark_all_read(member=self.member, now=timezone.now())
+        return Response({"marked": marked})

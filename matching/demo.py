@@ -1,0 +1,138 @@
+"""The demo workshops: loaded from the exchange files, then one more machine comes in."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from django.conf import settings
+from django.db import transaction
+
+from donors.models import Donor, Make, ModelNumber
+from matching import alerts
+from matching.models import Alert, Job, Outcome
+from parts.exchange import Donors, plate_of
+from parts.models import Interchange, Part
+from parts.services import take_in_donor
+from workshop import dispatcher
+from workshop.errors import InputRefused
+from workshop.exchange import sheets
+from workshop.exchange.reading import Row, read_file
+from workshop.models import Member, Role, User, Workshop
+from workshop.startup import DEMO_PASSWORD
+
+WORKSHOPS = {
+    "millrace-lane": "Millrace Lane Appliance Workshop",
+    "gannet-quay": "Gannet Quay Repairs",
+}
+# Invented people, one for each role at the first workshop, an owner at the other.
+PEOPLE = {
+    "millrace-lane": {
+        "wren": ("Wren", Role.OWNER),
+        "tarn": ("Tarn", Role.TECHNICIAN),
+        "moss": ("Moss", Role.CATALOGUER),
+        "sedge": ("Sedge", Role.REVIEWER),
+    },
+    "gannet-quay": {"skerry": ("Skerry", Role.OWNER)},
+}
+# In the order of dependence. A kind is loaded once: what people did since is left alone.
+FILES = {
+    "makes": Make,
+    "models": ModelNumber,
+    "interchange": Interchange,
+    "donors": Donor,
+    "parts": Part,
+    "outcomes": Outcome,
+    "jobs": Job,
+}
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A machine that came in before the viewer's eyes, and the alerts it set off."""
+
+    donor: Donor
+    told: tuple[Alert, ...]
+
+
+def load(*, now: datetime, say: Say) -> Workshop:
+    """Make both workshops, their people and their data. Safe to run again.
+
+    Returns the first workshop. What is loaded stays as it is: a second run adds nothing.
+    """
+    for slug, name in WORKSHOPS.items():
+        workshop = _workshop(slug, name)
+        for username, (first_name, role) in PEOPLE[slug].items():
+            _member(workshop, username, first_name, role)
+        _load_files(workshop, settings.DEMO_DIR / slug, now=now, say=say)
+    return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
+
+
+def _workshop(slug: str, name: str) -> Workshop:
+    found = Workshop.objects.filter(slug=slug).first()
+    if found is not None and not found.is_demo:
+        raise InputRefused(
+            f"The workshop {slug} is here already and is not a demo. "
+            "Run the demo on an empty database (set DATA_DIR to a new folder)."
+        )
+    return found or Workshop.objects.create(slug=slug, name=name, is_demo=True)
+
+
+def _member(workshop: Workshop, username: str, first_name: str, role: Role) -> None:
+    user, made = User.objects.get_or_create(username=username, defaults={"first_name": first_name})
+    if made:
+        user.set_password(DEMO_PASSWORD)
+        user.save(update_fields=["password"])
+    Member.of(workshop).get_or_create(user=user, defaults={"workshop": workshop, "role": role})
+
+
+def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) -> None:
+    """Load the kinds that are not there yet, match, and settle the inboxes."""
+    before = {kind: model.of(workshop).exists() for kind, model in FILES.items()}
+    before["parts"] = Part.of(workshop).filter(laid_at_intake=False).exists()
+    for kind in FILES:
+        if before[kind]:
+            continue
+        done = sheets.import_file(kind, folder / f"{kind}.csv", workshop=workshop, at=now)
+        dispatcher.drain()
+        say(f"  {workshop.slug}: {kind}: {done.rows} rows")
+    if not before["jobs"]:
+        _settle_inboxes(workshop, now=now, say=say)
+
+
+def _settle_inboxes(workshop: Workshop, *, now: datetime, say: Say) -> None:
+    """Mark what the loading set off as read, so that the next arrival stands out."""
+    marked = [
+        alerts.mark_all_read(member=member, now=now)
+        for member in Member.of(workshop).select_related("workshop")
+    ]
+    say(f"  {workshop.slug}: {sum(marked)} alerts from the loading, marked read")
+
+
+def arrivals(workshop: Workshop) -> Iterator[Row]:
+    """Yield the machines still to come in."""
+    path = settings.DEMO_DIR / workshop.slug / "arrivals.csv"
+    here = set(Donor.of(workshop).values_list("ref", flat=True))
+    yield from (row for row in read_file(path, Donors.columns) if row["ref"] not in here)
+
+
+def receive_next(workshop: Workshop, *, now: datetime) -> Arrival | None:
+    """Take the next machine in and let the dispatcher tell people. None when all are in."""
+    row = next(arrivals(workshop), None)
+    if row is None:
+        return None
+    with transaction.atomic():
+        donor = take_in_donor(
+            workshop=workshop,
+            plate=plate_of(row),
+            received_on=row["received_on"],
+            cause=row["cause"] or "",
+            note=row["note"] or "",
+            ref=row["ref"],
+        )
+    dispatcher.drain()
+    told = Alert.of(workshop).filter(arrival=donor.arrival).order_by("-p_fit", "id")
+    told = told.select_related("recipient__user", "need__job", "need__kind", "part")
+    return Arrival(donor, tuple(told))

@@ -1,0 +1,210 @@
+"""Find a part: from what a technician types to a ranked list of parts with reasons."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from donors import plates
+from donors.catalogue import Catalogue, Recognition
+from donors.domain.machines import Machine
+from donors.domain.model_numbers import canonical
+from donors.domain.recognising import How
+from donors.models import Make
+from matching.domain.sides import Side
+from matching.matcher import reasons
+from matching.models import Hold, Need
+from matching.searching import Offered, Searcher, preference
+from parts.domain.part_numbers import Printed
+from parts.models import AVAILABLE, KindCarried, Part
+from parts.reference import kinds
+from parts.services import get_kind
+from workshop.domain.intervals import Interval
+from workshop.errors import InputRefused
+from workshop.models import Workshop
+
+MOST_RESULTS = 200
+MOST_WORDS = 24
+LONGEST_RUN = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """What is looked for. text: a model number, perhaps among other words.
+
+    kind: a part kind's slug; guessed from the words, else every kind is searched.
+    built: the job's build date as an interval, when it is known.
+    """
+
+    text: str = ""
+    make: str = ""
+    kind: str = ""
+    part_number: str = ""
+    position: str = ""
+    attributes: dict[str, str] = field(default_factory=dict)
+    built: Interval | None = None
+    most: int = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A ranked list, and what the text was taken for."""
+
+    recognition: Recognition
+    kinds: tuple[str, ...]
+    offered: tuple[Offered, ...]
+    holds: dict[int, Hold]
+
+
+def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
+    """Return parts in stock for a query, best first; held parts after free ones of equal worth.
+
+    Reads only. Raises InputRefused when nothing to look for was given, or the make or kind
+    is not known.
+    """
+    if not canonical(query.text) and not canonical(query.part_number):
+        raise InputRefused(
+            "Nothing to look for: give a model number or a part number.",
+            fields={"text": "Give a model number, or a part number."},
+        )
+    catalogue = Catalogue.load(workshop)
+    seen = read_text(catalogue, query.text, make=plates.find_make(catalogue, query.make))
+    wanted = wanted_kinds(workshop, query, seen)
+    want = _want(query, seen)
+    searcher = Searcher(workshop.pk, on=on)
+    offered = [one for kind in wanted for one in searcher.search(kind, want)]
+    offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
+    held = standing_holds(workshop, [one.part.pk for one in offered])
+    offered.sort(key=lambda one: (one.part.pk in held, preference(one)))
+    return Found(seen, tuple(wanted), tuple(offered), held)
+
+
+def standing_holds(workshop: Workshop, part_ids: Sequence[int]) -> dict[int, Hold]:
+    """Return the standing hold of each of these parts, by part id."""
+    rows = Hold.of(workshop).filter(part__in=part_ids, released_at__isnull=True)
+    return {hold.part_id: hold for hold in rows.select_related("need__job", "held_by__user")}
+
+
+def read_text(catalogue: Catalogue, text: str, *, make: Make | None) -> Recognition:
+    """Say which machine a text names: the whole of it, or the likeliest run of words in it."""
+    whole = catalogue.recognise(text, make=make)
+    words = text.split()[:MOST_WORDS]
+    if whole.settled or len(words) < 2:
+        return whole
+    runs = [
+        " ".join(words[start:end])
+        for start in range(len(words))
+        for end in range(start + 1, min(start + LONGEST_RUN, len(words)) + 1)
+    ]
+    numbers = [run for run in runs if re.search(r"\d", run) and len(canonical(run)) >= 4]
+    read = [catalogue.recognise(run, make=make) for run in numbers]
+    return max([whole, *read], key=_how_sure)
+
+
+def _how_sure(seen: Recognition) -> tuple[bool, int, float, int]:
+    """Sort key: settled first, then the better way it was found, then the closer and longer."""
+    likeness = seen.candidates[0].likeness if seen.likely and seen.candidates else 0.0
+    rank = -list(How).index(seen.how)
+    return (seen.settled is not None, rank, likeness, len(seen.canonical))
+
+
+def wanted_kinds(workshop: Workshop, query: Query, seen: Recognition) -> list[str]:
+    """Return the kinds to search: the one named, the ones in the words, or all carried."""
+    if query.kind:
+        return [get_kind(query.kind).slug]
+    named = kinds_named_in(query.text)
+    if named:
+        return named
+    if query.part_number:
+        rows = Part.of(workshop).filter(
+            number_canonical=canonical(query.part_number), state__in=AVAILABLE
+        )
+        found = sorted(set(rows.values_list("kind_id", flat=True)))
+        if found:
+            return found
+    carried = KindCarried.objects.exclude(kind__reuse="never").order_by("kind_id")
+    if seen.likely and seen.likely.appliance:
+        carried = carried.filter(appliance=seen.likely.appliance)
+    return sorted(set(carried.values_list("kind_id", flat=True)))
+
+
+def kinds_named_in(text: str) -> list[str]:
+    """Return the kinds whose name stands in a text, longest names first; [] when none does."""
+    plain = f" {re.sub(r'[^a-z]+', ' ', text.lower())} "
+    names = sorted(
+        (
+            (name, kind.slug)
+            for kind in kinds().values()
+            for name in {kind.slug.replace("-", " "), kind.name.lower()}
+        ),
+        key=lambda pair: -len(pair[0]),
+    )
+    found = []
+    for name, slug in names:
+        if f" {name} " in plain:
+            found.append(slug)
+            plain = plain.replace(f" {name} ", " ")
+    return found
+
+
+def _want(query: Query, seen: Recognition) -> Side:
+    machine = Machine(
+        appliance=seen.likely.appliance if seen.likely else "",
+        make=seen.make,
+        number=seen.likely_number,
+        fields=seen.fields,
+        family=seen.family,
+        built=query.built,
+        sure=plates.certainty(seen),
+    )
+    return Side(Printed.of(query.part_number), query.position, query.attributes, machine)
+
+
+def query_for(need: Need) -> Query:
+    """Return the query a technician would type for a need (for pages that link to the search)."""
+    return Query(
+        text=need.job.model_number,
+        make=need.job.make.name if need.job.make else "",
+        kind=need.kind_id,
+        part_number=need.part_number,
+        position=need.position,
+        attributes=dict(need.attributes),
+    )
+
+
+def as_row(one: Offered, hold: Hold | None = None) -> dict[str, Any]:
+    """Return one result as plain values for pages, the API and the command.
+
+    p_fit and p_good are 0..1; price is in cents; reasons are the rows that sum to score_bits.
+    """
+    part, donor = one.part, one.part.donor
+    return {
+        "part_ref": part.ref,
+        "kind": part.kind_id,
+        "kind_name": part.kind.name,
+        "position": part.position,
+        "part_number": part.part_number,
+        "verdict": one.score.verdict.value,
+        "verdict_label": one.score.verdict.label,
+        "verdict_shape": one.score.verdict.shape,
+        "p_fit": one.score.p_fit,
+        "p_good": one.condition.p_good,
+        "worth": one.worth,
+        "score_bits": one.score.bits,
+        "reasons": reasons(one),
+        "condition": one.condition.because,
+        "donor_ref": donor.ref if donor else "",
+        "donor_model_number": donor.model_number if donor else "",
+        "donor_make": donor.make.name if donor and donor.make else "",
+        "state": part.state,
+        "state_label": part.get_state_display(),
+        "grade": part.grade,
+        "grade_label": part.get_grade_display(),
+        "bin": part.bin,
+        "price_cents": part.price_cents,
+        "reuse": part.kind.reuse,
+        "reuse_advice": part.kind.reuse_advice,
+        "held_for": hold.need.job.ref if hold else "",
+        "held_until": hold.expires_at.isoformat() if hold else "",
+    }

@@ -1,0 +1,185 @@
+"""Pages on jobs, and what is done from them: confirm, hold, release, fit, refuse."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+
+from donors.selectors import candidates_for
+from matching import fittings, holds, selectors, services
+from matching.models import Hold, Job
+from matching.web.forms import FittedForm, JobFilter, JobForm
+from matching.web.rows import need_rows
+from parts.selectors import list_cautions
+from workshop.errors import DomainError, InputRefused, NotFound
+from workshop.members import covers
+from workshop.models import Member, Role
+from workshop.web.forms import posted
+from workshop.web.gate import ACTION, FORM, for_member
+from workshop.web.pages import page_of
+
+TECHNICIAN_ONLY = "Needs the role technician."
+
+
+@for_member()
+def job_list(request: HttpRequest, member: Member) -> HttpResponse:
+    form = JobFilter({"state": request.GET.get("state", Job.State.OPEN)})
+    rows = selectors.list_jobs(member.workshop, **form.chosen())
+    shown = {
+        "form": form,
+        "page": page_of(request, rows),
+        "today": timezone.localdate(),
+        "may_open": covers(member, Role.TECHNICIAN),
+    }
+    return render(request, "matching/jobs.html", shown)
+
+
+@for_member(Role.TECHNICIAN, methods=FORM)
+def job_new(request: HttpRequest, member: Member) -> HttpResponse:
+    initial = {"opened_on": timezone.localdate(), "technician": member, **request.GET.dict()}
+    form = JobForm(posted(request), workshop=member.workshop, initial=initial)
+    if form.is_bound and form.accepts():
+        given = form.cleaned_data
+        try:
+            job = services.open_job(
+                workshop=member.workshop,
+                plate=form.plate(),
+                needs=form.need_facts(),
+                opened_on=given["opened_on"],
+                wait_until=given["wait_until"],
+                symptom=given["symptom"],
+                technician=given["technician"],
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"Opened as {job.ref}. The stock is being searched.")
+            return redirect("job", job.ref)
+    return render(request, "matching/job_new.html", {"form": form}, status=form.status)
+
+
+@for_member()
+def job_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    return show_job(request, member, ref)
+
+
+def show_job(
+    request: HttpRequest, member: Member, ref: str, refused: DomainError | None = None
+) -> HttpResponse:
+    """Return the job's page; after a refused action with its sentence and status."""
+    job = selectors.get_job(member.workshop, ref)
+    now = timezone.now()
+    needs = need_rows(member.workshop, job, now=now)
+    settled = job.confirmed or job.recognised_id is not None
+    shown = {
+        "job": job,
+        "needs": needs,
+        "searching": any(row.searching for row in needs),
+        "seen": None if settled else candidates_for(job),
+        "cautions": list_cautions(job.appliance_id, [row.need.kind_id for row in needs]),
+        "fitted_form": FittedForm(initial={"fitted_on": timezone.localdate(now)}),
+        "refused": refused,
+        "now": now,
+        "today": timezone.localdate(now),
+        "not_allowed": "" if covers(member, Role.TECHNICIAN) else TECHNICIAN_ONLY,
+    }
+    return render(request, "matching/job.html", shown, status=refused.status if refused else 200)
+
+
+@for_member(Role.TECHNICIAN, methods=ACTION)
+def job_confirm(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    selectors.get_job(member.workshop, ref)
+    try:
+        model_id = whole_number(request, "model_id")
+        services.confirm_job_model(workshop=member.workshop, ref=ref, model_id=model_id)
+    except DomainError as refused:
+        return show_job(request, member, ref, refused)
+    messages.success(request, f"Noted which model {ref} is. The stock is searched again.")
+    return redirect("job", ref)
+
+
+@for_member(Role.TECHNICIAN, methods=ACTION)
+def job_refuse(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    selectors.get_job(member.workshop, ref)
+    try:
+        services.refuse_repair(workshop=member.workshop, ref=ref, now=timezone.now())
+    except DomainError as refused:
+        return show_job(request, member, ref, refused)
+    messages.success(request, f"{ref} is closed. What was held for it is free again.")
+    return redirect("job", ref)
+
+
+@for_member(Role.TECHNICIAN, methods=ACTION)
+def hold_new(request: HttpRequest, member: Member, need_id: int) -> HttpResponse:
+    need = selectors.list_needs(member.workshop).filter(pk=need_id).first()
+    if need is None:
+        raise NotFound("There is no such need in this workshop.")
+    try:
+        hold = holds.hold_part(
+            workshop=member.workshop,
+            part_ref=request.POST.get("part_ref", ""),
+            need_id=need_id,
+            member=member,
+            now=timezone.now(),
+        )
+    except DomainError as refused:
+        return show_job(request, member, need.job.ref, refused)
+    until = timezone.localtime(hold.expires_at)
+    messages.success(request, f"{hold.part.ref} is held until {until:%Y-%m-%d %H:%M}.")
+    return redirect("job", need.job.ref)
+
+
+def get_hold(member: Member, hold_id: int) -> Hold:
+    """Return the hold, standing or ended, or raise NotFound."""
+    hold = selectors.list_holds(member.workshop, standing=False).filter(pk=hold_id).first()
+    if hold is None:
+        raise NotFound("There is no such hold in this workshop.")
+    found: Hold = hold
+    return found
+
+
+@for_member(Role.TECHNICIAN, methods=ACTION)
+def hold_release(request: HttpRequest, member: Member, hold_id: int) -> HttpResponse:
+    hold = get_hold(member, hold_id)
+    try:
+        holds.release_hold(workshop=member.workshop, hold_id=hold_id, now=timezone.now())
+    except DomainError as refused:
+        return show_job(request, member, hold.need.job.ref, refused)
+    messages.success(request, f"{hold.part.ref} is no longer held.")
+    return redirect("job", hold.need.job.ref)
+
+
+@for_member(Role.TECHNICIAN, methods=FORM)
+def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpResponse:
+    hold = get_hold(member, hold_id)
+    now = timezone.now()
+    form = FittedForm(posted(request), initial={"fitted_on": timezone.localdate(now)})
+    if form.is_bound and form.accepts():
+        try:
+            fittings.report_fitting(
+                workshop=member.workshop, hold_id=hold_id, report=form.report(), now=now
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"What happened with {hold.part.ref} is on record.")
+            return redirect("job", hold.need.job.ref)
+    shown: dict[str, Any] = {
+        "form": form,
+        "hold": hold,
+        "cautions": list_cautions(hold.need.job.appliance_id, [hold.need.kind_id]),
+    }
+    return render(request, "matching/fitted.html", shown, status=form.status)
+
+
+def whole_number(request: HttpRequest, name: str) -> int:
+    """Return a number a button of ours sent. Raises InputRefused for anything else."""
+    field = forms.IntegerField(min_value=1, max_value=2**62)
+    try:
+        number: int = field.clean(request.POST.get(name))
+    except forms.ValidationError as bad:
+        raise InputRefused("Choose one of those shown.", fields={name: "Choose one."}) from bad
+    return number

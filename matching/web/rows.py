@@ -1,0 +1,109 @@
+"""What the job and find pages show of a part that is offered, worked out once a row."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from matching import fittings, holds, selectors  # noqa: F401
+from matching.finding import standing_holds
+from matching.models import Hold, Job, Match, Need, Outcome
+from matching.searching import Offered
+from parts.models import AVAILABLE, Part
+from workshop.models import Workshop
+
+
+@dataclass(frozen=True, slots=True)
+class OfferRow:
+    """One offered part, with what may be done about it."""
+
+    part: Part
+    verdict: str
+    p_fit: float
+    p_good: float
+    worth: float
+    reasons: list[dict[str, Any]]
+    hold: Hold | None = None
+    blocked: str = ""
+    need_id: int | None = None
+
+    @property
+    def held_here(self) -> bool:
+        """Whether the part is held for the very need the row stands under."""
+        return self.hold is not None and self.hold.need_id == self.need_id
+
+
+@dataclass(slots=True)
+class NeedRows:
+    """One need of a job with the best parts for it, the holds for it and what was fitted."""
+
+    need: Need
+    offers: list[OfferRow] = field(default_factory=list)
+    holds: list[Hold] = field(default_factory=list)
+    outcomes: list[Outcome] = field(default_factory=list)
+
+    @property
+    def searching(self) -> bool:
+        return self.need.searched_at is None and self.need.state == Need.State.OPEN
+
+
+def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
+    """Return the needs of a job with all the page shows of them; four queries, however many."""
+    rows = {need.pk: NeedRows(need) for need in job.needs.all()}
+    matches = selectors.list_best_matches(workshop, rows)
+    held = standing_holds(workshop, [match.part_id for match in matches])
+    for match in matches:
+        rows[match.need_id].offers.append(offer_of_match(match, held.get(match.part_id), now=now))
+    for hold in reversed(selectors.list_holds(workshop).filter(need__in=list(rows))):
+        rows[hold.need_id].holds.append(hold)
+    for outcome in selectors.list_outcomes(workshop).filter(need__in=list(rows)):
+        rows[outcome.need_id].outcomes.append(outcome)
+    return list(rows.values())
+
+
+def offer_of_match(match: Match, hold: Hold | None, *, now: datetime) -> OfferRow:
+    return OfferRow(
+        part=match.part,
+        verdict=match.verdict,
+        p_fit=match.p_fit,
+        p_good=match.p_good,
+        worth=match.worth,
+        reasons=match.reasons,
+        hold=hold,
+        blocked=why_not_held(match.part, match.need, hold, now=now),
+        need_id=match.need_id,
+    )
+
+
+def why_not_held(part: Part, need: Need, hold: Hold | None, *, now: datetime) -> str:
+    """Return why the part cannot be held for the need; "" when it can be tried.
+
+    Says early what matching.holds would refuse anyway; the service decides.
+    """
+    if need.state != Need.State.OPEN or need.job.state != Job.State.OPEN:
+        return "The job no longer needs it."
+    if part.state not in AVAILABLE:
+        return f"The part is {part.get_state_display()}."
+    if part.kind.reuse == "never":
+        return "This kind is never reused."
+    if hold is not None and hold.expires_at > now and hold.need_id != need.pk:
+        return f"Held for {hold.need.job.ref} by {hold.held_by}."
+    return ""
+
+
+def found_rows(
+    offered: Iterable[Offered], held: Mapping[int, Hold], reasons: Any
+) -> list[OfferRow]:
+    """Return the results of a search as rows."""
+    return [
+        OfferRow(
+            part=one.part,
+            verdict=one.score.verdict.value,
+            p_fit=one.score.p_fit,
+            p_good=one.condition.p_good,
+            worth=one.worth,
+            reasons=reasons(one),
+            hold=held.get(one.part.pk),
+        )
+        for one in offered
+    ]

@@ -1,0 +1,24 @@
+"""Addresses of the pages. A reference may hold a slash, hence `path`; actions come first."""
+
+from django.urls import path
+
+from matching.web import jobs, views
+
+urlpatterns = [
+    path("", views.home, name="home"),
+    path("alerts/", views.alert_list, name="alerts"),
+    path("alerts/read/", views.alerts_read_all, name="alerts-read-all"),
+    path("alerts/<uuid:alert_id>/read/", views.alert_read, name="alert-read"),
+    path("find/", views.find, name="find"),
+    path("jobs/", jobs.job_list, name="jobs"),
+    path("jobs/new/", jobs.job_new, name="job-new"),
+    path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),
+    path("jobs/<path:ref>/refuse/", jobs.job_refuse, name="job-refuse"),
+    path("jobs/<path:ref>/", jobs.job_page, name="job"),
+    path("needs/<int:need_id>/hold/", jobs.hold_new, name="hold-new"),
+    path("holds/<int:hold_id>/release/", jobs.hold_release, name="hold-release"),
+    path("holds/<int:hold_id>/fitted/", jobs.hold_fitted, name="hold-fitted"),
+    path("donors/<path:ref>/confirm/", views.donor_confirm, name="donor-confirm"),
+    path("donors/<path:ref>/", views.donor_page, name="donor"),
+    path("parts/<path:ref>/", views.part_page, name="part"),
+]

@@ -1,0 +1,163 @@
+"""The first page, the inbox, the search, and the pages of one donor and one part."""
+
+import uuid
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
+
+from donors.selectors import candidates_for, get_donor, list_makes
+from matching import alerts, finding, selectors
+from matching.finding import standing_holds
+from matching.matcher import reasons
+from matching.web.forms import FindForm
+from matching.web.jobs import whole_number
+from matching.web.rows import found_rows
+from parts import services as part_services
+from parts.conditions import ConditionBook
+from parts.models import AVAILABLE, Part
+from parts.selectors import get_part, list_cautions, list_parts
+from parts.web.forms import describe_form
+from parts.web.views import bench_test_form, remove_form
+from workshop.errors import DomainError, InputRefused
+from workshop.members import covers
+from workshop.models import Member, Role
+from workshop.web.gate import ACTION, for_member
+from workshop.web.pages import page_of
+
+NEWEST = 10
+ALERTS_A_PAGE = 25
+MOST_MARKED = 500
+
+
+@for_member()
+def home(request: HttpRequest, member: Member) -> HttpResponse:
+    shown = {
+        "alerts": selectors.list_alerts(member, unread=True)[:NEWEST],
+        "figures": selectors.workshop_figures(member.workshop),
+        "find_form": FindForm(),
+        "may_open": covers(member, Role.TECHNICIAN),
+    }
+    return render(request, "matching/home.html", shown)
+
+
+@for_member()
+def alert_list(request: HttpRequest, member: Member) -> HttpResponse:
+    unread_only = request.GET.get("show") == "unread"
+    rows = selectors.list_alerts(member, unread=unread_only)
+    unread = selectors.list_alerts(member, unread=True).values_list("pk", flat=True)
+    shown = {
+        "page": page_of(request, rows, size=ALERTS_A_PAGE),
+        "unread_only": unread_only,
+        # Only what this page knew of is marked: an alert that comes in meanwhile stays unread.
+        "unread_ids": list(unread[:MOST_MARKED]),
+    }
+    return render(request, "matching/alerts.html", shown)
+
+
+@for_member(methods=ACTION)
+def alert_read(request: HttpRequest, member: Member, alert_id: uuid.UUID) -> HttpResponse:
+    alerts.mark_read(member=member, alert_id=alert_id, now=timezone.now())
+    return _back_to_inbox(request)
+
+
+@for_member(methods=ACTION)
+def alerts_read_all(request: HttpRequest, member: Member) -> HttpResponse:
+    try:
+        named = [uuid.UUID(text) for text in request.POST.get("ids", "").split(",") if text]
+    except ValueError as bad:
+        raise InputRefused("Those are no alerts of yours. Open the inbox again.") from bad
+    count = alerts.mark_all_read(member=member, now=timezone.now(), only=named[:MOST_MARKED])
+    messages.success(request, f"Marked as read: {count}.")
+    return _back_to_inbox(request)
+
+
+def _back_to_inbox(request: HttpRequest) -> HttpResponse:
+    wanted = request.POST.get("next", "")
+    ours = url_has_allowed_host_and_scheme(wanted, {request.get_host()})
+    return redirect(wanted if wanted and ours else "alerts")
+
+
+@for_member()
+def find(request: HttpRequest, member: Member) -> HttpResponse:
+    asked = any(request.GET.get(name) for name in FindForm.base_fields)
+    form = FindForm(request.GET if asked else None)
+    shown = {"form": form, "makes": list_makes(member.workshop)}
+    if form.is_bound and form.accepts():
+        try:
+            found = finding.find_parts(
+                member.workshop, form.query(), on=timezone.localdate(timezone.now())
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            seen = found.recognition
+            shown |= {
+                "found": found,
+                "seen": seen,
+                "rows": found_rows(found.offered, found.holds, reasons),
+                "job_query": urlencode(form.as_job(seen.canonical, found.kinds)),
+                "may_open": covers(member, Role.TECHNICIAN),
+            }
+    return render(request, "matching/find.html", shown, status=form.status)
+
+
+@for_member()
+def donor_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    return show_donor(request, member, ref)
+
+
+def show_donor(
+    request: HttpRequest, member: Member, ref: str, refused: DomainError | None = None
+) -> HttpResponse:
+    """Return the donor's page; after a refused action with its sentence and status."""
+    donor = get_donor(member.workshop, ref)
+    parts = list(list_parts(member.workshop).filter(donor=donor))
+    settled = donor.confirmed or donor.recognised_id is not None
+    held = standing_holds(member.workshop, [part.pk for part in parts])
+    shown = {
+        "donor": donor,
+        "parts": [(part, held.get(part.pk)) for part in parts],
+        "seen": None if settled else candidates_for(donor),
+        "cautions": list_cautions(donor.appliance_id, {part.kind_id for part in parts}),
+        "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
+        "refused": refused,
+    }
+    return render(
+        request, "matching/donor.html", shown, status=refused.status if refused else 200
+    )
+
+
+@for_member(methods=ACTION)
+def donor_confirm(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    get_donor(member.workshop, ref)
+    try:
+        model_id = whole_number(request, "model_id")
+        part_services.confirm_donor_model(workshop=member.workshop, ref=ref, model_id=model_id)
+    except DomainError as refused:
+        return show_donor(request, member, ref, refused)
+    messages.success(request, f"Noted which model {ref} is. Waiting jobs are looked through again.")
+    return redirect("donor", ref)
+
+
+@for_member()
+def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    part = get_part(member.workshop, ref)
+    there = part.state in AVAILABLE
+    book = ConditionBook.load(member.workshop_id, on=timezone.localdate(timezone.now()))
+    shown = {
+        "part": part,
+        "there": there,
+        "condition": book.condition(part),
+        "cautions": list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
+        "tests": part.tests.select_related("tested_by__user"),
+        "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
+        "matches": selectors.list_needs_for_part(member.workshop, part.pk),
+        "describe_form": describe_form(part) if there else None,
+        "test_form": bench_test_form() if there else None,
+        "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,
+    }
+    return render(request, "matching/part.html", shown)

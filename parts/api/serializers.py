@@ -1,0 +1,111 @@
+"""Shapes of donors, parts and bench tests in the API."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from donors.api.serializers import MachineOutput, PlateInput
+from parts.models import BenchTest, Part
+from workshop.api import AttributesField, PriceField
+from workshop.domain import money
+
+
+class DonorInput(PlateInput):
+    """A machine taken in. `no_plate`: nothing can be read, take it in without a number."""
+
+    received_on = serializers.DateField()
+    cause = serializers.SlugField(max_length=40, required=False, default="", allow_blank=True)
+    note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
+    ref = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
+    no_plate = serializers.BooleanField(required=False, default=False)
+
+
+class DonorOutput(MachineOutput):
+    ref = serializers.CharField()
+    state = serializers.CharField()
+    received_on = serializers.DateField()
+    cause = serializers.CharField(source="cause.slug", default="")
+    note = serializers.CharField()
+
+
+class ConfirmInput(serializers.Serializer[Any]):
+    model_id = serializers.IntegerField(min_value=1, max_value=2**62)
+
+
+class PartOutput(serializers.ModelSerializer[Part]):
+    donor_ref = serializers.CharField(source="donor.ref", default="")
+    kind = serializers.CharField(source="kind_id")
+    price = serializers.SerializerMethodField()
+
+    class Meta:
+        model = Part
+        fields = (
+            "ref",
+            "donor_ref",
+            "kind",
+            "position",
+            "state",
+            "part_number",
+            "attributes",
+            "grade",
+            "bin",
+            "price",
+            "removed_on",
+            "note",
+        )
+
+    def get_price(self, part: Part) -> str:
+        return money.to_text(part.price_cents)
+
+
+class PartFactsInput(serializers.Serializer[Any]):
+    """What was read off a part. A field left out stays as it is."""
+
+    part_number = serializers.CharField(max_length=80, required=False, allow_blank=True)
+    attributes = AttributesField(required=False)
+    bin = serializers.CharField(max_length=40, required=False, allow_blank=True)
+    price = PriceField(required=False)
+    note = serializers.CharField(max_length=2000, required=False, allow_blank=True)
+
+
+class LoosePartInput(PartFactsInput):
+    kind = serializers.SlugField(max_length=40)
+    position = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
+    received_on = serializers.DateField()
+
+
+class RemoveInput(PartFactsInput):
+    removed_on = serializers.DateField()
+
+
+class BenchTestInput(serializers.Serializer[Any]):
+    verdict = serializers.ChoiceField(BenchTest.Verdict.choices)
+    method = serializers.CharField(max_length=200)
+    tested_on = serializers.DateField()
+    readings = serializers.DictField(
+        child=serializers.CharField(max_length=200), required=False, default=dict
+    )
+    note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
+
+
+class BenchTestOutput(serializers.ModelSerializer[BenchTest]):
+    part_ref = serializers.CharField(source="part.ref")
+    grade = serializers.CharField(source="part.grade")
+
+    class Meta:
+        model = BenchTest
+        fields = ("id", "part_ref", "verdict", "method", "tested_on", "readings", "note", "grade")
+
+
+class CautionOutput(serializers.Serializer[Any]):
+    hazard = serializers.CharField()
+    text = serializers.CharField()
+    licence = serializers.CharField()
+    source = serializers.CharField()
+
+
+class DonorPartOutput(DonorOutput):
+    """A donor with its parts and the cautions for stripping it."""
+
+    parts = PartOutput(many=True)
+    cautions = CautionOutput(many=True)

@@ -1,0 +1,15 @@
+"""API paths of donors and parts."""
+
+from django.urls import path
+
+from parts.api import views
+
+urlpatterns = [
+    path("donors/", views.Donors.as_view(), name="api-donors"),
+    path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
+    path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
+    path("parts/", views.Parts.as_view(), name="api-parts"),
+    path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
+    path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),
+    path("parts/<str:ref>/tests/", views.BenchTests.as_view(), name="api-part-tests"),
+]

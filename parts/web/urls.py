@@ -1,0 +1,14 @@
+"""Addresses of the pages in views.py. A reference may hold a slash, hence `path`."""
+
+from django.urls import path
+
+from parts.web import views
+
+urlpatterns = [
+    path("donors/new/", views.donor_new, name="donor-new"),
+    path("parts/", views.part_list, name="parts"),
+    path("parts/new/", views.part_new, name="part-new"),
+    path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),
+    path("parts/<path:ref>/remove/", views.part_remove, name="part-remove"),
+    path("parts/<path:ref>/test/", views.part_test, name="part-test"),
+]

@@ -1,0 +1,102 @@
+"""Small worlds for tests: deterministic, named, and built through the services."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from typing import Any
+
+from django.db import transaction
+
+from donors import services as donor_services
+from donors.models import Donor, Make
+from donors.plates import Plate
+from matching import services as job_services
+from matching.models import Job, Need
+from parts import services as part_services
+from parts.models import Part
+from workshop import dispatcher
+from workshop.models import Member, Role, User, Workshop
+
+NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
+TODAY = date(2026, 11, 20)
+PASSWORD = "a-long-test-password"
+
+# Velthane: family (1 letter 1 digit), size (2), revision after R, colour letter at the end.
+VELTHANE_PATTERN = r"^(?P<family>[A-Z]\d)(?P<size>\d{2})R(?P<revision>\d)(?P<colour>[A-Z])$"
+MODELS = ["W7-60 R1 W", "W7-60 R1 S", "W7-80 R1 W", "W7-60 R2 W", "K3-60 R1 W"]
+
+
+@dataclass
+class Bench:
+    """One workshop and shorthands to fill it."""
+
+    workshop: Workshop
+    members: dict[str, Member]
+    makes: dict[str, Make] = field(default_factory=dict)
+
+    @property
+    def technician(self) -> Member:
+        return self.members["technician"]
+
+    def donor(self, model: str = "W7-60 R1 W", **values: Any) -> Donor:
+        """Take a donor in. Plate fields and intake fields may be given by name."""
+        plate, rest = split_plate(model, values)
+        rest.setdefault("received_on", TODAY)
+        return part_services.take_in_donor(workshop=self.workshop, plate=plate, **rest)
+
+    def job(self, model: str = "W7-60 R1 W", kind: str = "control-board", **values: Any) -> Job:
+        """Open a job that needs one part."""
+        plate, rest = split_plate(model, values)
+        facts = {
+            name: rest.pop(name)
+            for name in ("position", "part_number", "attributes", "max_price_cents")
+            if name in rest
+        }
+        needs = rest.pop("needs", [job_services.NeedFacts(kind=kind, **facts)])
+        rest.setdefault("opened_on", TODAY)
+        return job_services.open_job(workshop=self.workshop, plate=plate, needs=needs, **rest)
+
+    def need(self, *args: Any, **values: Any) -> Need:
+        return self.job(*args, **values).needs.get()
+
+    def part(self, donor: Donor, kind: str = "control-board") -> Part:
+        return donor.parts.get(kind=kind)
+
+    def drain(self) -> None:
+        """Let the dispatcher act on what was recorded; anything it could not do is an error."""
+        done = dispatcher.drain()
+        assert done.failed == 0
+
+
+def split_plate(model: str, values: dict[str, Any]) -> tuple[Plate, dict[str, Any]]:
+    names = {"appliance", "make", "serial_number", "built_from", "built_to"}
+    plate = {"appliance": "washing-machine", "make": "Velthane", "model_number": model}
+    plate |= {name: value for name, value in values.items() if name in names}
+    return Plate(**plate), {name: v for name, v in values.items() if name not in names}
+
+
+def make_bench(slug: str) -> Bench:
+    """Make a workshop with one member of each role and a small catalogue."""
+    workshop = Workshop.objects.create(slug=slug, name=f"{slug.title()} Repairs")
+    members = {role.value: make_member(workshop, role) for role in Role}
+    bench = Bench(workshop, members)
+    with transaction.atomic():
+        for name, pattern in (("Velthane", VELTHANE_PATTERN), ("Borsund", "")):
+            bench.makes[name] = donor_services.save_make(
+                workshop=workshop, name=name, aliases=[f"{name[:4]} Werke"], pattern=pattern
+            )
+        for number in MODELS:
+            donor_services.add_model_number(
+                workshop=workshop,
+                make=bench.makes["Velthane"],
+                number=number,
+                appliance="washing-machine",
+                family=number[:2],
+            )
+    bench.drain()
+    return bench
+
+
+def make_member(workshop: Workshop, role: Role, name: str = "") -> Member:
+    username = name or f"{workshop.slug}-{role.value}"
+    user = User.objects.create_user(username=username, password=PASSWORD)
+    return Member.objects.create(workshop=workshop, user=user, role=role)

@@ -1,0 +1,57 @@
+import pytest
+
+from parts.domain.condition import TESTED, from_grade, untested
+
+
+@pytest.mark.parametrize(
+    ("grade", "tested_on", "p_good", "because"),
+    [
+        ("tested-good", "2026-03-31", 0.95, "tested good on 2026-03-31"),
+        ("tested-good", "", 0.95, "tested good"),
+        ("tested-worn", "2026-03-31", 0.85, "tested worn on 2026-03-31"),
+        ("scrap", "2026-03-31", 0.0, "graded scrap"),
+    ],
+)
+def test_a_grade_states_the_condition(grade, tested_on, p_good, because):
+    """The two figures are common practice, a guess until the workshop's own returns say."""
+    found = from_grade(grade, tested_on)
+    assert found is not None
+    assert (found.p_good, found.because) == (p_good, because)
+
+
+@pytest.mark.parametrize("grade", ["untested", "", "good"])
+def test_other_grades_state_nothing(grade):
+    assert from_grade(grade, "2026-03-31") is None
+
+
+def test_a_worn_part_promises_less_than_a_good_one():
+    assert 0 < TESTED["tested-worn"] < TESTED["tested-good"] < 1
+
+
+@pytest.mark.parametrize(
+    ("cause", "age", "own", "because"),
+    [
+        (
+            "Bearing or drum",
+            9.6,
+            0,
+            "untested; machine scrapped for: bearing or drum; about 10 years old; guide table",
+        ),
+        (
+            "",
+            None,
+            3,
+            "untested; cause of scrapping unknown; age unknown; guide table; 3 own bench results",
+        ),
+        (
+            "Frost",
+            0.2,
+            1,
+            "untested; machine scrapped for: frost; about 0 years old; guide table; "
+            "1 own bench results",
+        ),
+    ],
+)
+def test_an_untested_part_says_what_its_odds_rest_on(cause, age, own, because):
+    found = untested(0.62, cause=cause, age_years=age, own=own)
+    assert (found.p_good, found.because) == (0.62, because)

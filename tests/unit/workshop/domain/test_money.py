@@ -1,0 +1,75 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from workshop.domain.money import LARGEST_CENTS, to_cents, to_text
+
+
+@pytest.mark.parametrize(
+    ("text", "cents"),
+    [
+        ("0", 0),
+        ("12", 1200),
+        ("12.5", 1250),
+        ("12.50", 1250),
+        (" 12.50 ", 1250),
+        ("12.500", 1250),
+        ("+3", 300),
+        ("-0", 0),
+        ("0.01", 1),
+        ("0012.10", 1210),
+        ("20000000.00", LARGEST_CENTS),
+    ],
+)
+def test_amounts(text, cents):
+    assert to_cents(text) == cents
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("1,50", "is no amount; write it like 12.50"),
+        ("", "is no amount"),
+        ("12 €", "is no amount"),
+        ("1.000,00", "is no amount"),
+        ("--1", "is no amount"),
+        ("NaN", "is no amount"),
+        ("Infinity", "is no amount"),
+        ("sNaN", "is no amount"),
+        ("0x10", "is no amount"),
+        # Python's Decimal takes these four; they are slips or tricks, not amounts.
+        ("1_000", "is no amount"),
+        ("1e3", "is no amount"),
+        ("1E+999999", "is no amount"),
+        ("１２", "is no amount"),
+        ("19999999.990000000000000000000000000001", "is no amount"),
+        ("-0.01", "cannot be negative"),
+        ("1.005", "more than two decimals"),
+        ("20000000.01", "too large"),
+        ("9223372036854775808", "too large"),
+    ],
+)
+def test_refused_with_the_reason(text, reason):
+    with pytest.raises(ValueError, match=reason):
+        to_cents(text)
+
+
+@given(st.integers(0, LARGEST_CENTS))
+def test_round_trip(cents):
+    assert to_cents(to_text(cents)) == cents
+
+
+@given(st.text(max_size=30))
+def test_anything_is_an_amount_or_a_value_error(text):
+    try:
+        assert 0 <= to_cents(text) <= LARGEST_CENTS
+    except ValueError as refused:
+        assert repr(text)[1:-1] in str(refused) or text in str(refused)
+
+
+@pytest.mark.parametrize(
+    ("cents", "text"),
+    [(None, ""), (0, "0.00"), (5, "0.05"), (1250, "12.50"), (-5, "-0.05"), (-1250, "-12.50")],
+)
+def test_shown(cents, text):
+    assert to_text(cents) == text

@@ -1,0 +1,104 @@
+"""What API views share: the member who asks, pages, and fields with the same meaning."""
+
+from typing import Any
+
+from django.db.models import QuerySet
+from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from workshop.exchange import cells
+from workshop.members import require
+from workshop.models import Member, Role, Workshop
+
+
+class MemberView(APIView):
+    """A view for members of a workshop. `role` is what its unsafe methods need."""
+
+    role: Role = Role.CATALOGUER
+    read_role: Role = Role.CATALOGUER
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        safe = request.method in {"GET", "HEAD", "OPTIONS"}
+        self.member: Member = require(request, self.read_role if safe else self.role)
+        self.workshop: Workshop = self.member.workshop
+
+    def pages(self, rows: "QuerySet[Any]", output: type[serializers.Serializer[Any]]) -> Response:
+        """Return one page of rows, written by `output`."""
+        paginator = self.settings.DEFAULT_PAGINATION_CLASS()
+        page = paginator.paginate_queryset(rows, self.request, view=self)
+        found: Response = paginator.get_paginated_response(output(page, many=True).data)
+        return found
+
+    def valid(self, form: type[serializers.Serializer[Any]], data: Any = None) -> dict[str, Any]:
+        """Return the validated input. Raises ValidationError, answered as 400 by field."""
+        checked = form(data=self.request.data if data is None else data)
+        checked.is_valid(raise_exception=True)
+        found: dict[str, Any] = checked.validated_data
+        return found
+
+
+def filtered(filter_class: Any, request: Request, rows: "QuerySet[Any]") -> "QuerySet[Any]":
+    """Return the rows a request asks for. Raises ValidationError for a bad value."""
+    found = filter_class(request.query_params, queryset=rows, request=request)
+    if not found.is_valid():
+        raise serializers.ValidationError(found.errors)
+    wanted: QuerySet[Any] = found.qs
+    return wanted
+
+
+def list_schema(output: type[serializers.Serializer[Any]], filter_class: Any = None) -> Any:
+    """Return the description of a paged list and its ?field=value filters."""
+    filters = filter_class.base_filters if filter_class else {}
+    page = inline_serializer(
+        f"Page{output.__name__}",
+        {
+            "count": serializers.IntegerField(),
+            "next": serializers.URLField(allow_null=True),
+            "previous": serializers.URLField(allow_null=True),
+            "results": output(many=True),
+        },
+    )
+    names = [*filters, "page", "page_size"]
+    return extend_schema(parameters=[OpenApiParameter(name, str) for name in names], responses=page)
+
+
+class CellField(serializers.CharField):
+    """Text with the meaning of an exchange-file cell: the same parser, the same sentence."""
+
+    def __init__(self, parse: cells.Parser, **options: Any) -> None:
+        self.parse = parse
+        super().__init__(max_length=cells.LONGEST_CELL, **options)
+
+    def to_internal_value(self, data: Any) -> Any:
+        text = super().to_internal_value(data)
+        if not text:
+            return None
+        try:
+            return self.parse(text)
+        except ValueError as bad:
+            raise serializers.ValidationError(f"{text!r} {bad}") from bad
+
+
+class PriceField(CellField):
+    """An amount of money as text: "12.50"."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(cells.cents, **options)
+
+
+class AttributesField(serializers.DictField):
+    """Attributes by name: {"voltage_v": "230", "mount": "3-lug"}."""
+
+    child = serializers.CharField(max_length=200)
+
+    def to_internal_value(self, data: Any) -> dict[str, str]:
+        found = super().to_internal_value(data)
+        text = ";".join(f"{name}={value}" for name, value in found.items())
+        try:
+            return cells.attributes(text) if text else {}
+        except ValueError as bad:
+            raise serializers.ValidationError(str(bad)) from bad

@@ -1,0 +1,61 @@
+"""Every page's door: signed in, a member of a workshop, with the role the page asks for."""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+
+from workshop import members
+from workshop.errors import DomainError
+from workshop.models import Role
+
+READ = ("GET", "HEAD")
+FORM = ("GET", "HEAD", "POST")
+ACTION = ("POST",)
+
+View = Callable[..., HttpResponse]
+
+
+class WrongMethod(DomainError):
+    """An address that only acts was opened like a page, or the other way round."""
+
+    code = "wrong-method"
+    status = 405
+
+
+def for_member(
+    role: Role = Role.CATALOGUER, *, methods: tuple[str, ...] = READ
+) -> Callable[[View], View]:
+    """Give the view the current member as its second argument, or answer without it.
+
+    Strangers are sent to sign in; a role that is too low is refused with a sentence (403).
+    Pages are never kept by a browser or proxy: they show private stock.
+    """
+
+    def wrap(view: View) -> View:
+        @wraps(view)
+        def gated(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+            if not request.user.is_authenticated:
+                # An action cannot be repeated by opening its address: go to the first page.
+                back = request.get_full_path() if "GET" in methods else reverse("home")
+                return redirect_to_login(back)
+            if request.method not in methods:
+                return _wrong_method(request, methods)
+            return view(request, members.require(request, role), *args, **kwargs)
+
+        return never_cache(gated)
+
+    return wrap
+
+
+def _wrong_method(request: HttpRequest, methods: tuple[str, ...]) -> HttpResponse:
+    asked = "opened as a page" if request.method in READ else f"asked with {request.method}"
+    error = WrongMethod(f"This address cannot be {asked}. Go back and use the buttons there.")
+    answer = render(request, "refused.html", {"error": error}, status=error.status)
+    answer["Allow"] = ", ".join(methods)
+    return answer
