@@ -9,7 +9,7 @@ from django.db.models import Prefetch
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import fittings, services
+from matching import fittings, pairs, services
 from matching.models import Job, Match, Need, Outcome
 from parts.exchange import MACHINE, machine_cells, machine_values, stored_machine
 from parts.models import PartKind
@@ -209,32 +209,11 @@ def _stored_need(need: Need) -> dict[str, Any]:
 class Outcomes(Sheet):
     kind = "outcomes"
     columns = (
-        Column("kind", cells.text(40), required=True),
-        Column("part_number", cells.text(80)),
-        Column("donor_make", cells.text(80)),
-        Column("donor_model_number", cells.text(80)),
-        Column("donor_built_from", cells.day),
-        Column("donor_built_to", cells.day),
-        Column("job_make", cells.text(80)),
-        Column("job_model_number", cells.text(80)),
-        Column("job_built_from", cells.day),
-        Column("job_built_to", cells.day),
-        Column("job_part_number", cells.text(80)),
-        Column("part_attributes", cells.attributes),
-        Column("job_attributes", cells.attributes),
+        *pairs.COLUMNS,
         Column("fitted_on", cells.day, required=True),
         Column("result", cells.one_of(*Outcome.Result.values), required=True),
         Column("days_to_failure", cells.whole),
     )
-    texts = (
-        "part_number",
-        "donor_make",
-        "donor_model_number",
-        "job_make",
-        "job_model_number",
-        "job_part_number",
-    )
-    days = ("donor_built_from", "donor_built_to", "job_built_from", "job_built_to")
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         catalogue = Catalogue.load(workshop)
@@ -243,7 +222,7 @@ class Outcomes(Sheet):
         equals: Counter[str] = Counter()
         new: list[Outcome] = []
         for row in rows:
-            outcome = self._outcome(workshop, row, kinds, catalogue)
+            outcome = self.outcome(workshop, row, kinds, catalogue)
             if outcome is None:
                 continue
             plain = fittings.fingerprint(outcome, 0)
@@ -258,47 +237,29 @@ class Outcomes(Sheet):
             fittings.announce(workshop.pk, [outcome.kind_id for outcome in new])
         return count(rows, len(new), 0)
 
-    def _outcome(
-        self, workshop: Workshop, row: Row, kinds: set[str], catalogue: Catalogue
+    def outcome(
+        self, workshop: Workshop | None, row: Row, kinds: set[str], catalogue: Catalogue
     ) -> Outcome | None:
-        if row["kind"] and row["kind"] not in kinds:
-            row.refuse("kind", "is no known part kind")
-        for side in ("donor", "job"):
-            start, end = row[f"{side}_built_from"], row[f"{side}_built_to"]
-            if start and end and end < start:
-                row.refuse(f"{side}_built_to", f"lies before {side}_built_from ({start})")
+        """Return an unsaved outcome; None when something was refused (noted on the row)."""
         if row["days_to_failure"] is not None and row["result"] != Outcome.Result.FAILED:
             row.refuse("days_to_failure", "is given, but the result is not failed")
-        learned = {side: self._learned(row, side, catalogue) for side in ("donor", "job")}
-        if row.problems:
+        stated = pairs.stated(row, kinds, catalogue)
+        if stated is None:
             return None
         return Outcome(
             workshop=workshop,
-            kind_id=row["kind"],
-            part_attributes=row["part_attributes"] or {},
-            job_attributes=row["job_attributes"] or {},
             fitted_on=row["fitted_on"],
             result=row["result"],
             days_to_failure=row["days_to_failure"],
-            learned=learned,
-            **{name: row[name] or "" for name in self.texts},
-            **{name: row[name] for name in self.days},
+            **stated,
         )
-
-    def _learned(self, row: Row, side: str, catalogue: Catalogue) -> dict[str, Any]:
-        make, number = row[f"{side}_make"] or "", row[f"{side}_model_number"] or ""
-        try:
-            return fittings.learned_from_plate(catalogue, make, number)
-        except InputRefused as bad:
-            refuse(row, bad, make=f"{side}_make")
-            return {}
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
         for row in Outcome.of(workshop).order_by("fitted_on", "id"):
             yield {
                 "kind": row.kind_id,
-                **{name: getattr(row, name) for name in self.texts},
-                **{name: shown(getattr(row, name)) for name in self.days},
+                **{name: getattr(row, name) for name in pairs.TEXTS},
+                **{name: shown(getattr(row, name)) for name in pairs.DAYS},
                 "part_attributes": cells.attributes_text(row.part_attributes),
                 "job_attributes": cells.attributes_text(row.job_attributes),
                 "fitted_on": shown(row.fitted_on),

@@ -1,5 +1,6 @@
 """From stored rows to what the engine reads: sides, knowledge, conditions."""
 
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -55,9 +56,27 @@ def knowledge(workshop_id: int, kind: str) -> Knowledge:
         rules=approved_rules(workshop_id, kind),
     )
     found.sightings.add_all(map(_seen, list_sightings(workshop_id, kind=kind)))
-    rows = Outcome.of(workshop_id).filter(kind=kind).order_by("fitted_on", "id")
-    found.outcomes.add_all(map(_past, rows))
+    learn(found, Outcome.of(workshop_id).filter(kind=kind).order_by("fitted_on", "id"))
     return found
+
+
+def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
+    """Add past fittings: what fitted what, and which number was seen in which machine.
+
+    A fitting reported here is of a part and a job on record, whose numbers were noted as
+    sightings when they came in; only imported ones add sightings, so that none counts twice.
+    (An imported fitting of a donor or job that is on record as well does count twice: nothing
+    in the file tells that it is the same machine.)
+    """
+    for row in outcomes:
+        past = past_of(row)
+        known.outcomes.add_all([past])
+        if row.part_id is None:
+            known.sightings.add_all(
+                Seen(side.number.canonical, side.machine)
+                for side in (past.offer, past.want)
+                if side.number
+            )
 
 
 def approved_rules(workshop_id: int, kind: str) -> list[ApprovedRule]:
@@ -85,7 +104,7 @@ def _seen(row: Sighting) -> Seen:
     return Seen(row.number_canonical, machine, row.position)
 
 
-def _past(row: Outcome) -> Past:
+def past_of(row: Outcome) -> Past:
     """Return a past fitting. `failed` fitted too: that it died later is a matter of condition."""
     return Past(
         offer=Side(

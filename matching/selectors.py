@@ -49,9 +49,13 @@ def list_matches_for(need: Need, *, most: int = 10) -> list[Match]:
     return list(list_matches(need.workshop).filter(need=need)[:most])
 
 
-def list_best_matches(workshop: Workshop, need_ids: Iterable[int], *, most: int = 10) -> list[Match]:
+def list_best_matches(
+    workshop: Workshop, need_ids: Iterable[int], *, most: int = 10
+) -> list[Match]:
     """Return the `most` best matches of each of these needs, best first: one query."""
-    rank = Window(RowNumber(), partition_by=F("need_id"), order_by=[F("worth").desc(), F("part_id")])
+    rank = Window(
+        RowNumber(), partition_by=F("need_id"), order_by=[F("worth").desc(), F("part_id")]
+    )
     rows = list_matches(workshop).filter(need__in=list(need_ids)).annotate(rank=rank)
     return list(rows.filter(rank__lte=most))
 

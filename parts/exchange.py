@@ -15,6 +15,7 @@ from parts import events, services
 from parts.domain.interchange import Edge, InterchangeGraph
 from parts.models import (
     AVAILABLE,
+    STATED_GRADES,
     TESTED,
     BenchTest,
     Grade,
@@ -221,7 +222,7 @@ class Parts(Sheet):
         Column("kind", cells.text(40), required=True),
         Column("position", cells.text(40)),
         Column("part_number", cells.text(80)),
-        Column("grade", cells.one_of(*Grade.values)),
+        Column("grade", cells.one_of(*STATED_GRADES)),
         Column("bin", cells.text(40)),
         Column("price", cells.cents),
         Column("removed_on", cells.day),
@@ -259,12 +260,12 @@ class Parts(Sheet):
             if part.pk is None:
                 set_values(part, values)
                 added += 1
-            elif set_values(part, values) | (part.grade != (row["grade"] or Grade.UNTESTED)):
+            elif set_values(part, values) | (part.grade != (row["grade"] or Grade.NOT_GRADED)):
                 changed += 1
             else:
                 continue
             touched[row["ref"]] = part
-            if part.grade != (row["grade"] or Grade.UNTESTED):
+            if part.grade != (row["grade"] or Grade.NOT_GRADED):
                 graded.append((part, row))
         if any(row.problems for row in rows):
             return Imported()
@@ -303,7 +304,7 @@ class Parts(Sheet):
             test.part.grade, test.part.grade_test = services.GRADE_OF[test.verdict], test
         for part, row in graded:
             if row["grade"] not in TESTED:
-                part.grade, part.grade_test = row["grade"] or Grade.UNTESTED, None
+                part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, None
         Part.objects.unscoped().bulk_update(
             [part for part, _ in graded], ["grade", "grade_test"], batch_size=500
         )
@@ -321,14 +322,13 @@ class Parts(Sheet):
         """Yield what is in stock: fitted and sold parts are history, not stock."""
         rows = Part.of(workshop).filter(state__in=AVAILABLE).select_related("donor")
         for part in rows.order_by("ref"):
-            untested = part.grade == Grade.UNTESTED and part.laid_at_intake
             yield {
                 "ref": part.ref,
                 "donor_ref": part.donor.ref if part.donor else "",
                 "kind": part.kind_id,
                 "position": part.position,
                 "part_number": part.part_number,
-                "grade": "" if untested else part.grade,
+                "grade": part.grade if part.grade in STATED_GRADES else "",
                 "bin": part.bin,
                 "price": money.to_text(part.price_cents),
                 "removed_on": shown(part.removed_on),
@@ -340,7 +340,7 @@ class Parts(Sheet):
 def _stored_part(part: Part) -> dict[str, Any]:
     return {
         "part_number": part.part_number,
-        "grade": part.grade,
+        "grade": part.grade if part.grade in STATED_GRADES else None,
         "bin": part.bin,
         "price": part.price_cents,
         "removed_on": part.removed_on,
@@ -466,6 +466,24 @@ class Interchanges(Sheet):
             return Imported()
         self._write(workshop, added, changed)
         return count(rows, len(added), len(changed))
+
+    def graphs(self, rows: Iterable[Row], kinds: set[str]) -> dict[str, InterchangeGraph]:
+        """Return the graph of each kind as the rows alone tell it; storing nothing.
+
+        What is wrong is noted on its row.
+        """
+        found = {kind: InterchangeGraph() for kind in kinds}
+        seen: set[tuple[str, str, str]] = set()
+        for row in rows:
+            key = self._key(row, kinds)
+            if key is None:
+                continue
+            if key in seen:
+                row.refuse("to_number", "stands twice in this file")
+                continue
+            seen.add(key)
+            self._add_edge(row, key, found[key[0]], both_ways=bool(row["both_ways"]))
+        return found
 
     def _key(self, row: Row, kinds: set[str]) -> tuple[str, str, str] | None:
         if row["kind"] is not None and row["kind"] not in kinds:

@@ -152,8 +152,12 @@ class Interchange(WorkshopOwned):
 
 
 class Grade(models.TextChoices):
-    """What is known of a part's condition. `tested` grades rest on a bench test."""
+    """What is known of a part's condition. `tested` grades rest on a bench test.
 
+    Not graded is the unknown beside the four grades: nobody has said anything yet.
+    """
+
+    NOT_GRADED = "not-graded", "not graded"
     TESTED_GOOD = "tested-good", "tested good"
     TESTED_WORN = "tested-worn", "tested worn"
     UNTESTED = "untested", "untested"
@@ -161,6 +165,7 @@ class Grade(models.TextChoices):
 
 
 TESTED = (Grade.TESTED_GOOD, Grade.TESTED_WORN)
+STATED_GRADES = tuple(grade for grade in Grade.values if grade != Grade.NOT_GRADED)
 
 
 class Part(WorkshopOwned):
@@ -184,7 +189,7 @@ class Part(WorkshopOwned):
     part_number = models.CharField(max_length=80, blank=True, help_text="as printed")
     number_canonical = models.CharField(max_length=80, blank=True, editable=False)
     attributes = models.JSONField(default=dict, blank=True)
-    grade = models.CharField(max_length=12, choices=Grade.choices, default=Grade.UNTESTED)
+    grade = models.CharField(max_length=12, choices=Grade.choices, default=Grade.NOT_GRADED)
     grade_test = models.ForeignKey(
         "parts.BenchTest", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )

@@ -3,7 +3,13 @@
 from typing import Any
 
 from django.db.models import QuerySet
-from drf_spectacular.utils import OpenApiParameter, extend_schema, inline_serializer
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import (
+    OpenApiParameter,
+    extend_schema,
+    extend_schema_field,
+    inline_serializer,
+)
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -63,18 +69,23 @@ def list_schema(output: type[serializers.Serializer[Any]], filter_class: Any = N
         },
     )
     names = [*filters, "page", "page_size"]
-    return extend_schema(parameters=[OpenApiParameter(name, str) for name in names], responses=page)
+    return extend_schema(
+        operation_id=f"list_{output.__name__.removesuffix('Output').lower()}s",
+        parameters=[OpenApiParameter(name, str) for name in names],
+        responses=page,
+    )
 
 
-class CellField(serializers.CharField):
+class CellField(serializers.Field[Any, Any, Any, Any]):
     """Text with the meaning of an exchange-file cell: the same parser, the same sentence."""
 
     def __init__(self, parse: cells.Parser, **options: Any) -> None:
+        super().__init__(**options)
         self.parse = parse
-        super().__init__(max_length=cells.LONGEST_CELL, **options)
+        self.text = serializers.CharField(max_length=cells.LONGEST_CELL, allow_blank=True)
 
     def to_internal_value(self, data: Any) -> Any:
-        text = super().to_internal_value(data)
+        text = self.text.run_validation(data)
         if not text:
             return None
         try:
@@ -82,7 +93,11 @@ class CellField(serializers.CharField):
         except ValueError as bad:
             raise serializers.ValidationError(f"{text!r} {bad}") from bad
 
+    def to_representation(self, value: Any) -> str:
+        return str(value)
 
+
+@extend_schema_field(OpenApiTypes.STR)
 class PriceField(CellField):
     """An amount of money as text: "12.50"."""
 

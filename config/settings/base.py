@@ -163,6 +163,10 @@ SPECTACULAR_SETTINGS = {
     "TITLE": "Donor machines and waiting jobs",
     "DESCRIPTION": "Take machines in, find parts for jobs, hold, fit and report back.",
     "VERSION": "1",
+    "ENUM_NAME_OVERRIDES": {
+        "FitVerdict": "matching.models.VERDICTS",
+        "TestVerdict": "parts.models.BenchTest.Verdict",
+    },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],

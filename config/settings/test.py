@@ -11,6 +11,8 @@ SECRET_KEY = "only-for-tests-" + "0123456789abcdef" * 4
 ALLOWED_HOSTS = ["testserver", "localhost", "127.0.0.1"]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 DATA_DIR = Path(tempfile.mkdtemp(prefix="donor-tests-"))
+STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT.mkdir()
 
 _url = env.text("TEST_DATABASE_URL")
 DATABASES = {"default": database(_url) if _url else sqlite(DATA_DIR / "base.sqlite3")}

@@ -126,9 +126,7 @@ class DonorFilter(FilterForm):
 
 class MakeForm(PlainForm):
     name = forms.CharField(max_length=80)
-    aliases = WordsField(
-        required=False, label="Other spellings", help_text="Separated by | signs."
-    )
+    aliases = WordsField(required=False, label="Other spellings", help_text="Separated by | signs.")
     pattern = forms.CharField(
         required=False,
         max_length=200,

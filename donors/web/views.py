@@ -94,9 +94,7 @@ def filtered_models(
 
 @for_member(Role.REVIEWER, methods=FORM)
 def model_new(request: HttpRequest, member: Member) -> HttpResponse:
-    form = ModelNumberForm(
-        posted(request), workshop=member.workshop, initial=request.GET.dict()
-    )
+    form = ModelNumberForm(posted(request), workshop=member.workshop, initial=request.GET.dict())
     if form.is_bound and form.accepts():
         try:
             model = services.add_model_number(workshop=member.workshop, **form.cleaned_data)

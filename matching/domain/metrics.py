@@ -33,9 +33,7 @@ def yes_no(truths: Sequence[bool], answers: Sequence[bool]) -> YesNo:
     right = sum(1 for true, answer in pairs if true and answer)
     said = sum(1 for answer in answers if answer)
     there = sum(1 for true in truths if true)
-    return YesNo(
-        _share(right, said), _share(right, there), _share(2 * right, said + there)
-    )
+    return YesNo(_share(right, said), _share(right, there), _share(2 * right, said + there))
 
 
 def average_precision(truths: Sequence[bool], chances: Sequence[float]) -> float | None:

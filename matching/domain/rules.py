@@ -7,7 +7,7 @@ from typing import Any
 
 from donors.domain.model_numbers import canonical
 from matching.domain.sides import Side
-from workshop.domain.intervals import from_ends
+from workshop.domain.intervals import Interval
 
 CONDITION_NAMES = (
     "make",
@@ -41,7 +41,7 @@ class ApprovedRule:
 def meets(conditions: Mapping[str, Any], side: Side) -> bool:
     """Return True when a side meets every condition."""
     machine = side.machine
-    built = from_ends(_day(conditions.get("built_from")), _day(conditions.get("built_to")))
+    built = _span(conditions.get("built_from"), conditions.get("built_to"))
     checks = [
         (conditions.get("make"), lambda make: machine.make == make),
         (conditions.get("family"), lambda family: machine.family == family),
@@ -60,8 +60,14 @@ def _all_in(wanted: Mapping[str, str], found: Mapping[str, str]) -> bool:
     return all(found.get(name) == value for name, value in wanted.items())
 
 
-def _day(text: object) -> date | None:
-    return date.fromisoformat(str(text)) if text else None
+def _span(first: object, last: object) -> Interval | None:
+    """Return the days a rule covers: an end left blank is open. None when both are."""
+    if not first and not last:
+        return None
+    return Interval(
+        date.fromisoformat(str(first)) if first else date.min,
+        date.fromisoformat(str(last)) if last else date.max,
+    )
 
 
 def strongest(rules: Sequence[ApprovedRule], offer: Side, want: Side) -> ApprovedRule | None:

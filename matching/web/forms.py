@@ -6,8 +6,8 @@ from django import forms
 
 from donors.domain.model_numbers import canonical
 from donors.web.forms import CODE, PlateForm
-from matching.fittings import Report
 from matching.finding import Query
+from matching.fittings import Report
 from matching.models import Job, Outcome
 from matching.services import NeedFacts
 from parts.web.forms import reusable_kind_choices

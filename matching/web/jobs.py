@@ -80,7 +80,6 @@ def show_job(
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
         "cautions": list_cautions(job.appliance_id, [row.need.kind_id for row in needs]),
-        "fitted_form": FittedForm(initial={"fitted_on": timezone.localdate(now)}),
         "refused": refused,
         "now": now,
         "today": timezone.localdate(now),

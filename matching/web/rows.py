@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from matching import fittings, holds, selectors  # noqa: F401
+from matching import selectors
 from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome
 from matching.searching import Offered

@@ -126,9 +126,7 @@ def show_donor(
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
         "refused": refused,
     }
-    return render(
-        request, "matching/donor.html", shown, status=refused.status if refused else 200
-    )
+    return render(request, "matching/donor.html", shown, status=refused.status if refused else 200)
 
 
 @for_member(methods=ACTION)

@@ -171,6 +171,8 @@ def _act_page(request: HttpRequest, part: Part, form: PlainForm, act: str) -> Ht
         "part": part,
         "form": form,
         "act": act,
-        "cautions": selectors.list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
+        "cautions": selectors.list_cautions(
+            part.donor.appliance_id if part.donor else "", [part.kind_id]
+        ),
     }
     return render(request, "parts/part_act.html", shown, status=form.status)

@@ -26,7 +26,7 @@ def test_published_weights(m, u, agree, disagree):
 def test_the_published_table_adds_up():
     """The page totals 38 and -35.93, sums of truncated terms; exactly +38.01 and -35.95."""
     fields = rows("fellegi_sunter")[:4]
-    # The published table has five fields, two of them with m 0.996 and u 0.004.
+    # Five fields; the totals come out when the first pair of m and u stands for two of them.
     fields = [fields[0], *fields]
     agree = sum(agreement_bits(m, u) for m, u, *_ in fields)
     disagree = sum(disagreement_bits(m, u) for m, u, *_ in fields)

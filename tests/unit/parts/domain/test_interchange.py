@@ -29,7 +29,9 @@ def build(edges: list[Edge]) -> tuple[InterchangeGraph, nx.DiGraph, nx.DiGraph]:
                 one_way.remove_edge(edge.from_, edge.to)
                 assert found[0] == found[-1] == edge.from_
                 assert found[1] == edge.to
-                assert all(one_way.has_edge(a, b) for a, b in zip(found[1:], found[2:], strict=False))
+                assert all(
+                    one_way.has_edge(a, b) for a, b in zip(found[1:], found[2:], strict=False)
+                )
                 with pytest.raises(ValueError, match=" > ".join(found)):
                     ours.add(edge)
                 continue

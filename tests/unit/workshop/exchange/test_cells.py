@@ -13,7 +13,9 @@ from workshop.exchange import cells
 
 # The starters OWASP ASVS 5.0 names (1.2.10), and their full-width forms.
 STARTERS = ["=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"]
-texts = st.text(alphabet=st.one_of(st.sampled_from([*STARTERS, "'", "a", "1", " "]), st.characters()))
+texts = st.text(
+    alphabet=st.one_of(st.sampled_from([*STARTERS, "'", "a", "1", " "]), st.characters())
+)
 
 
 @given(texts)

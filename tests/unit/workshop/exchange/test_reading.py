@@ -255,5 +255,7 @@ def test_every_planted_error_is_named(bad_rows):
         for n in range(12)
     ]
     lines = [line.replace("1,5", '"1,5"') for line in lines]
-    planted = {(n + 2, "price") for n in bad_rows} | {(n + 2, "removed_on") for n in range(0, 12, 3)}
+    planted = {(n + 2, "price") for n in bad_rows} | {
+        (n + 2, "removed_on") for n in range(0, 12, 3)
+    }
     assert set(places(HEADER + "\n".join(lines))) == planted

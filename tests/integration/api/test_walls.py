@@ -1,0 +1,180 @@
+"""Every API route, asked by a stranger, by nobody, and with another workshop's things."""
+
+from typing import Any
+
+import pytest
+from django.urls import get_resolver
+from rest_framework.test import APIClient
+
+from config import api_urls
+from matching import holds
+from matching.models import Alert, Hold, Outcome
+from tests.factories import NOW, Bench
+from tests.integration.api.test_journey import DONOR, JOB
+
+pytestmark = pytest.mark.django_db
+
+# Routes about no single thing: (body to POST, or None when POST is not offered).
+LISTS: dict[str, dict[str, Any] | None] = {
+    "api-find": None,
+    "api-jobs": JOB,
+    "api-needs": None,
+    "api-matches": None,
+    "api-holds": {"part_ref": "P", "need": 1},
+    "api-outcomes": None,
+    "api-alerts": None,
+    "api-alerts-read-all": {},
+    "api-donors": DONOR,
+    "api-parts": {"kind": "heater", "received_on": "2026-11-20"},
+    "api-makes": {"name": "Ostrelle"},
+    "api-model-numbers": {"make": "Velthane", "model_number": "ZZ 1"},
+    "api-recognise": None,
+}
+# Signing in and the description of the API: open to anyone signed in, or by password.
+OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
+BODIES: dict[str, dict[str, Any]] = {
+    "api-donor-confirm": {"model_id": 1},
+    "api-job-confirm": {"model_id": 1},
+    "api-part": {"note": "x"},
+    "api-part-remove": {"removed_on": "2026-11-21"},
+    "api-part-tests": {"verdict": "good", "method": "look", "tested_on": "2026-11-21"},
+    "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
+    "api-outcome-failed": {"failed_on": "2026-12-24"},
+}
+METHODS = ("get", "post", "put", "patch", "delete")
+
+
+def things(bench: Bench) -> dict[str, str]:
+    """Return the address of one thing of this workshop for every route about a thing."""
+    donor = bench.donor()
+    need = bench.need()
+    bench.drain()
+    part = bench.part(donor)
+    hold = holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=need.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    outcome = Outcome.objects.create(
+        workshop=bench.workshop,
+        kind_id="heater",
+        fitted_on=NOW.date(),
+        result="worked",
+        fingerprint="x",
+    )
+    alert = Alert.of(bench.workshop).first()
+    assert alert is not None
+    return {
+        "api-job": f"/api/v1/jobs/{need.job.ref}/",
+        "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
+        "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
+        "api-hold-release": f"/api/v1/holds/{hold.pk}/release/",
+        "api-hold-fitted": f"/api/v1/holds/{hold.pk}/fitted/",
+        "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",
+        "api-alert": f"/api/v1/alerts/{alert.pk}/",
+        "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
+        "api-donor": f"/api/v1/donors/{donor.ref}/",
+        "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
+        "api-part": f"/api/v1/parts/{part.ref}/",
+        "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
+        "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
+    }
+
+
+def test_every_route_is_in_one_of_the_tables(bench: Bench) -> None:
+    names = {pattern.name for pattern in api_urls.urlpatterns}
+    assert names == {*LISTS, *OUTSIDE, *things(bench)}
+    assert get_resolver().reverse_dict is not None
+
+
+def unique_refs(bench: Bench) -> None:
+    """Move this workshop's counters, so that its references are not the other's as well."""
+    from workshop.models import RefCounter
+
+    for prefix in ("D", "J"):
+        RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500)
+
+
+def test_things_of_another_workshop_answer_as_unknown_ones(
+    bench: Bench, other_bench: Bench, sign_in
+) -> None:
+    unique_refs(other_bench)
+    theirs = things(other_bench)
+    before = snapshot(other_bench)
+    client = sign_in("owner")
+    for name, path in theirs.items():
+        for method in METHODS:
+            answer = getattr(client, method)(path, BODIES.get(name, {}), format="json")
+            assert answer.status_code in {404, 405}, (method, path, answer.status_code)
+    assert snapshot(other_bench) == before
+    unknown = client.get("/api/v1/jobs/J-9999/")
+    foreign = client.get(theirs["api-job"])
+    strip = {"status", "code", "title"}
+    assert {k: unknown.data[k] for k in strip} == {k: foreign.data[k] for k in strip}
+
+
+def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
+    from donors.models import Donor
+    from matching.models import Job, Match, Need
+    from parts.models import BenchTest, Part
+
+    models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
+    return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
+
+
+def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench, sign_in) -> None:
+    things(other_bench)
+    client = sign_in("owner")
+    counted = {"api-makes": 2, "api-model-numbers": 5}
+    for path in ("jobs", "needs", "matches", "holds", "outcomes", "alerts", "donors", "parts"):
+        assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
+    for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):
+        assert client.get(f"/api/v1/{path}/").data["count"] == counted[name]
+    found = client.get("/api/v1/parts/find/", {"text": "W7-60 R1 W"}).data
+    assert found["results"] == []
+
+
+def test_a_foreign_id_cannot_be_written(bench: Bench, other_bench: Bench, sign_in) -> None:
+    unique_refs(other_bench)
+    part, need = bench.part(bench.donor()), bench.need()
+    their_part, their_need = other_bench.part(other_bench.donor()), other_bench.need()
+    client = sign_in("owner")
+    for body in (
+        {"part_ref": their_part.ref, "need": need.pk},
+        {"part_ref": part.ref, "need": their_need.pk},
+    ):
+        assert client.post("/api/v1/holds/", body, format="json").status_code == 404
+    technician = {**JOB, "technician": other_bench.technician.pk}
+    assert client.post("/api/v1/jobs/", technician, format="json").status_code == 400
+    model = other_bench.makes["Velthane"].numbers.first()
+    for path in (f"/api/v1/donors/{part.donor.ref}/", f"/api/v1/jobs/{need.job.ref}/"):
+        body = {"model_id": model.pk}
+        assert client.post(f"{path}confirm/", body, format="json").status_code == 404
+    assert not Hold.objects.unscoped().exists()
+
+
+def test_nobody_gets_in(bench: Bench) -> None:
+    client = APIClient()
+    paths = [*things(bench).values(), *(f"/api/v1/{p.pattern}" for p in api_urls.urlpatterns)]
+    for path in paths:
+        if "<" in path:
+            continue
+        for method in METHODS:
+            status = getattr(client, method)(path, {}, format="json").status_code
+            assert status in {401, 403}, (method, path, status)
+
+
+def test_the_workshop_is_chosen_by_header(bench: Bench, other_bench: Bench) -> None:
+    from workshop.models import Member, Role
+
+    user = bench.technician.user
+    Member.objects.create(workshop=other_bench.workshop, user=user, role=Role.OWNER)
+    other_bench.donor()
+    client = APIClient()
+    client.force_authenticate(user)
+    assert client.get("/api/v1/donors/").data["count"] == 0
+    there = client.get("/api/v1/donors/", headers={"X-Workshop": "gannet"})
+    assert there.data["count"] == 1
+    assert client.get("/api/v1/donors/", headers={"X-Workshop": "nowhere"}).status_code == 403

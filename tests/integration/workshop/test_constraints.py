@@ -1,0 +1,281 @@
+"""The database itself refuses nonsense: each row here goes past every service, in raw writes."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+
+import pytest
+from django.apps import apps
+from django.db import IntegrityError, connection, transaction
+from django.db.models import ForeignKey
+
+from donors.models import Donor
+from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule
+from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
+from tests.factories import NOW, TODAY, Bench
+from workshop import integrity
+from workshop.models import Member, OutboxEvent, Workshop
+from workshop.scoping import UnscopedQuery, WorkshopOwned
+
+pytestmark = pytest.mark.django_db
+
+
+def interval(model: type, **more: object) -> Callable[[Bench], object]:
+    def change(bench: Bench) -> object:
+        return model.objects.of(bench.workshop).update(
+            built_from=date(2020, 1, 2), built_to=date(2020, 1, 1), **more
+        )
+
+    return change
+
+
+def grade_without_test(bench: Bench) -> object:
+    return Part.of(bench.workshop).update(grade="tested-good")
+
+
+def second_hold(bench: Bench) -> object:
+    part, need = Part.of(bench.workshop).first(), Need.of(bench.workshop).first()
+    times = {"held_at": NOW, "expires_at": NOW + timedelta(days=1)}
+    for _ in range(2):
+        Hold.objects.create(
+            workshop=bench.workshop, part=part, need=need, held_by=bench.technician, **times
+        )
+    return None
+
+
+def hold_that_ends_without_a_reason(bench: Bench) -> object:
+    hold = Hold.objects.create(
+        workshop=bench.workshop,
+        part=Part.of(bench.workshop).first(),
+        need=Need.of(bench.workshop).first(),
+        held_by=bench.technician,
+        held_at=NOW,
+        expires_at=NOW + timedelta(days=1),
+    )
+    return Hold.of(bench.workshop).filter(pk=hold.pk).update(released_at=NOW)
+
+
+def number(bench: Bench, text: str) -> PartNumber:
+    return PartNumber.objects.create(
+        workshop=bench.workshop, kind_id="heater", number=text, canonical=text
+    )
+
+
+def interchange_with_itself(bench: Bench) -> object:
+    one = number(bench, "A1")
+    return Interchange.objects.create(
+        workshop=bench.workshop, kind_id="heater", from_number=one, to_number=one
+    )
+
+
+def rule_decided_by_nobody(bench: Bench) -> object:
+    return Rule.objects.create(
+        workshop=bench.workshop, kind_id="heater", says="fits", state="approved"
+    )
+
+
+def rule_without_its_conditions(bench: Bench) -> object:
+    return Rule.objects.create(
+        workshop=bench.workshop, kind_id="heater", says="fits-with-conditions"
+    )
+
+
+def outcome_with_days_that_worked(bench: Bench) -> object:
+    return Outcome.objects.create(
+        workshop=bench.workshop,
+        kind_id="heater",
+        fitted_on=TODAY,
+        result="worked",
+        days_to_failure=3,
+        fingerprint="x",
+    )
+
+
+def match_beyond_certainty(bench: Bench) -> object:
+    return Match.objects.create(
+        workshop=bench.workshop,
+        need=Need.of(bench.workshop).first(),
+        part=Part.of(bench.workshop).first(),
+        verdict="same-part",
+        score_bits=1,
+        p_fit=1.2,
+        p_good=0.5,
+        worth=0.6,
+        scored_at=NOW,
+    )
+
+
+def same_alert_twice(bench: Bench) -> object:
+    part = Part.of(bench.workshop).first()
+    for _ in range(2):
+        Alert.objects.create(
+            workshop=bench.workshop,
+            recipient=bench.technician,
+            arrival=part.arrival,
+            need=Need.of(bench.workshop).first(),
+            part=part,
+            summary="x",
+            verdict="same-part",
+            p_fit=1,
+            p_good=1,
+            told_at=NOW,
+        )
+    return None
+
+
+NONSENSE: dict[str, Callable[[Bench], object]] = {
+    "donor built backwards": interval(Donor),
+    "job built backwards": interval(Job),
+    "sighting built backwards": interval(Sighting),
+    "job waits backwards": lambda b: Job.of(b.workshop).update(wait_until=date(2000, 1, 1)),
+    "grade without a test": grade_without_test,
+    "part in machine without a machine": lambda b: Part.of(b.workshop).update(donor=None),
+    "two parts in one place": lambda b: Part.of(b.workshop).update(kind="heater"),
+    "unknown grade": lambda b: Part.of(b.workshop).update(grade="fine"),
+    "unknown part state": lambda b: Part.of(b.workshop).update(state="lost"),
+    "unknown donor state": lambda b: Donor.of(b.workshop).update(state="lost"),
+    "unknown need state": lambda b: Need.of(b.workshop).update(state="maybe"),
+    "unknown role": lambda b: Member.of(b.workshop).update(role="king"),
+    "same reference twice": lambda b: Part.of(b.workshop).update(ref="P-1"),
+    "two holds on one part": second_hold,
+    "hold that ends without a reason": hold_that_ends_without_a_reason,
+    "interchange with itself": interchange_with_itself,
+    "rule decided by nobody": rule_decided_by_nobody,
+    "rule without its conditions": rule_without_its_conditions,
+    "days to failure of what worked": outcome_with_days_that_worked,
+    "odds above one": match_beyond_certainty,
+    "the same alert twice": same_alert_twice,
+    "survival above 100 %": lambda b: SurvivalPrior.objects.update(percent=101),
+    "event done and dead": lambda b: OutboxEvent.of(b.workshop).update(done_at=NOW, dead_at=NOW),
+    "lease without an end": lambda b: OutboxEvent.of(b.workshop).update(
+        lease="00000000-0000-4000-8000-000000000001"
+    ),
+    "alert threshold above one": lambda b: Workshop.objects.update(alert_from_p_fit=2),
+    "test verdict nobody knows": lambda b: BenchTest.objects.create(
+        workshop=b.workshop,
+        part=Part.of(b.workshop).first(),
+        tested_on=TODAY,
+        verdict="lovely",
+        method="look",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", NONSENSE)
+def test_the_database_refuses(name: str, bench: Bench) -> None:
+    bench.donor()
+    bench.need(part_number="BRD-1")
+    with pytest.raises(IntegrityError), transaction.atomic():
+        NONSENSE[name](bench)
+
+
+def test_a_part_cannot_sit_in_another_workshop_s_donor(bench: Bench, other_bench: Bench) -> None:
+    theirs = other_bench.donor()
+    with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
+        Part.objects.create(workshop=bench.workshop, ref="P-X", donor=theirs, kind_id="heater")
+    mine = bench.donor()
+    with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
+        Part.of(bench.workshop).filter(donor=mine, kind="heater").update(donor=theirs)
+
+
+def test_a_row_cannot_move_to_another_workshop(bench: Bench, other_bench: Bench) -> None:
+    donor = bench.donor()
+    with pytest.raises(IntegrityError, match="cannot move"), transaction.atomic():
+        Donor.of(bench.workshop).filter(pk=donor.pk).update(workshop=other_bench.workshop)
+
+
+def owned_references() -> list[tuple[type, ForeignKey]]:
+    return [
+        (model, field)
+        for model in apps.get_models()
+        if issubclass(model, WorkshopOwned)
+        for field in model._meta.concrete_fields
+        if isinstance(field, ForeignKey) and issubclass(field.related_model, WorkshopOwned)
+    ]
+
+
+def test_every_reference_between_private_rows_has_its_trigger(db: None) -> None:
+    """Counted from the models, so a new foreign key without a trigger fails here."""
+    wanted = {
+        (model._meta.db_table, field.column, field.related_model._meta.db_table)
+        for model, field in owned_references()
+    }
+    assert {(r.table, r.column, r.parent) for r in integrity.references()} == wanted
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        else:
+            cursor.execute("SELECT tgname FROM pg_trigger WHERE NOT tgisinternal")
+        names = {name for (name,) in cursor.fetchall()}
+    per_reference = 2 if connection.vendor == "sqlite" else 1
+    ours = {name for name in names if name.startswith(integrity.PREFIX)}
+    assert len(ours) == per_reference * len(wanted) + len(integrity.owned_models())
+
+
+@pytest.mark.parametrize(
+    ("model", "field"), owned_references(), ids=lambda value: getattr(value, "name", None)
+)
+def test_no_foreign_key_crosses_workshops(
+    model: type, field: ForeignKey, bench: Bench, other_bench: Bench
+) -> None:
+    """For every reference: point a row of ours at a row of theirs in raw SQL."""
+    for one in (bench, other_bench):
+        _furnish(one)
+    theirs = field.related_model.objects.of(other_bench.workshop).values_list("pk", flat=True)[0]
+    row = model.objects.of(bench.workshop).filter(**{f"{field.name}__isnull": False}).first()
+    row = row or model.objects.of(bench.workshop).first()
+    assert row is not None, f"_furnish makes no {model.__name__}"
+    with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
+        model.objects.of(bench.workshop).filter(pk=row.pk).update(**{field.name: theirs})
+
+
+def _furnish(bench: Bench) -> None:
+    """Give a workshop at least one row of every private model."""
+    from donors import services as donor_services
+    from matching import fittings, holds
+    from parts import services as part_services
+
+    donor_services.add_model_number(
+        workshop=bench.workshop,
+        make=bench.makes["Borsund"],
+        number="BX 10",
+        aliases=["Old BX"],
+    )
+    part = bench.part(bench.donor())
+    need = bench.need(part_number="BRD-1", technician=bench.technician)
+    part_services.record_bench_test(
+        workshop=bench.workshop,
+        ref=part.ref,
+        verdict=BenchTest.Verdict.GOOD,
+        method="run in the machine",
+        tested_on=TODAY,
+        tested_by=bench.technician,
+    )
+    bench.drain()
+    part_services.add_interchange(
+        workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
+    )
+    hold = holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=need.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    report = fittings.Report(result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY)
+    fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
+    Rule.objects.create(
+        workshop=bench.workshop,
+        kind_id="heater",
+        says="fits",
+        state="approved",
+        proposed_by=bench.technician,
+        decided_by=bench.technician,
+        decided_at=NOW,
+    )
+
+
+@pytest.mark.parametrize("model", [m for m in apps.get_models() if issubclass(m, WorkshopOwned)])
+def test_a_query_that_names_no_workshop_is_refused(model: type) -> None:
+    for ask in (lambda: model.objects.all(), lambda: model.objects.filter(pk=1)):
+        with pytest.raises(UnscopedQuery):
+            ask()

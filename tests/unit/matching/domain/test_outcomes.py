@@ -1,0 +1,121 @@
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+
+from donors.domain.machines import Machine
+from matching.domain.outcomes import Counts, OutcomeIndex, Past, machine_key
+from matching.domain.sides import Side
+from tests.unit.matching import strategies
+from tests.unit.matching.building import TABLE, WEIGHTS, built, machine, pasts, side
+
+S = TABLE["sightings"]
+DONOR, JOB = machine(built=built(2014)), machine("M2W 60 111 W 3", built=built(2016))
+
+
+def index(*groups: list[Past]) -> OutcomeIndex:
+    found = OutcomeIndex(WEIGHTS)
+    for group in groups:
+        found.add_all(group)
+    return found
+
+
+def era(a: Machine, b: Machine) -> float:
+    if a.built is None or b.built is None:
+        return float(S["era_unknown"])
+    days = max(0, (a.built.start - b.built.end).days, (b.built.start - a.built.end).days)
+    return math.exp(-(days / 365.25) / S["era_years"])
+
+
+def judge(every: list[Past], offer: Side, want: Side) -> Counts:
+    """Return the counts by looking at every past fitting, once for each distance."""
+
+    def alike(a: Machine, b: Machine) -> bool:
+        known = a.make and a.family and b.make and b.family
+        same = (a.make, a.family, a.revision) == (b.make, b.family, b.revision)
+        return bool(known) and same
+
+    number, wanted = offer.number.canonical, want.number.canonical
+    for basis in ("numbers", "number-in-family", "families"):
+        fits = tries = 0.0
+        plain_fits = plain_tries = 0
+        for past in every:
+            same_number = bool(number) and past.offer.number.canonical == number
+            if basis == "numbers":
+                take = same_number and bool(wanted) and past.want.number.canonical == wanted
+                weight = 1.0
+            elif basis == "number-in-family":
+                take = same_number and alike(past.want.machine, want.machine)
+                weight = era(past.want.machine, want.machine)
+            else:
+                take = alike(past.offer.machine, offer.machine)
+                take = take and alike(past.want.machine, want.machine)
+                weight = era(past.want.machine, want.machine)
+                weight *= era(past.offer.machine, offer.machine)
+            if take:
+                tries += weight
+                fits += weight if past.fitted else 0.0
+                plain_tries += 1
+                plain_fits += 1 if past.fitted else 0
+        if tries >= TABLE["outcomes"]["least"]:
+            return Counts(basis, fits, tries, plain_fits, plain_tries)
+    return Counts()
+
+
+@given(strategies.pasts, strategies.sides, strategies.sides)
+def test_counts_equal_the_slow_judge(every, offer, want):
+    found, expected = index(every).counts(offer, want), judge(every, offer, want)
+    assert found.basis == expected.basis
+    assert (found.fits, found.tries) == pytest.approx((expected.fits, expected.tries))
+    assert (found.plain_fits, found.plain_tries) == (expected.plain_fits, expected.plain_tries)
+
+
+@given(strategies.pasts, strategies.sides, strategies.sides)
+def test_fits_are_among_the_tries(every, offer, want):
+    found = index(every).counts(offer, want)
+    assert 0 <= found.fits <= found.tries + 1e-9
+    assert 0 <= found.plain_fits <= found.plain_tries <= len(every)
+
+
+def test_the_nearest_distance_that_says_something_counts():
+    offer, want = side("1111.222-01", DONOR), side("9999.222-01", JOB)
+    other = side("5555.222-01", DONOR)
+    far = pasts(other, side("", JOB), 5, 5)
+    near = pasts(offer, side("", JOB), 3, 1)
+    same = pasts(offer, want, 1)
+    assert index(far).counts(offer, want) == Counts("families", 5.0, 10.0, 5, 10)
+    assert index(far, near).counts(offer, want) == Counts("number-in-family", 3.0, 4.0, 3, 4)
+    assert index(far, near, same).counts(offer, want) == Counts("numbers", 1.0, 1.0, 1, 1)
+
+
+def test_what_lies_too_far_back_in_build_date_says_nothing():
+    offer, want = side("1111.222-01", DONOR), side("", JOB)
+    long_ago = side("", replace(JOB, built=built(2008)))
+    assert index(pasts(offer, long_ago, 9)).counts(offer, want) == Counts()
+
+
+def test_nothing_known_nothing_counted():
+    blank = side()
+    assert index(pasts(blank, blank, 9)).counts(blank, blank) == Counts()
+    offer = side("1111.222-01")
+    assert index(pasts(offer, blank, 9)).counts(offer, blank) == Counts()
+
+
+def test_numbers_count_one_way():
+    offer, want = side("1111.222-01"), side("9999.222-01")
+    assert index(pasts(offer, want, 2)).counts(want, offer) == Counts()
+
+
+@pytest.mark.parametrize(
+    ("one", "key"),
+    [
+        (DONOR, ("Velthane", "M2W", "4")),
+        (machine("M2W 90 246 S ?"), ("Velthane", "M2W", "")),
+        (machine(make=""), None),
+        (machine(family=""), None),
+        (Machine(), None),
+    ],
+)
+def test_machine_key(one, key):
+    assert machine_key(one) == key
