@@ -19,7 +19,6 @@ from donors.domain.recognising import (
     Found,
     How,
     Known,
-    compare,
     probable,
     rank,
     settled,
@@ -29,6 +28,8 @@ from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 SHORTLIST = 40
+# Ways of finding that say "like it", not "it": never stronger than what the plate itself says.
+ROUGH = frozenset({How.NEAR, How.SHORTENED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,8 @@ class Recognition:
 
     settled: the model it certainly is, else None. likely: the best guess with `certainty`
     0..1 (1 when settled). candidates: best first, to be shown when it is not settled.
-    make: told, or guessed when `make_is_guess`.
+    make: told, or guessed when `make_is_guess`. reads_well: the make's pattern explains the
+    number as it was read.
     """
 
     canonical: str
@@ -72,6 +74,7 @@ class Recognition:
     how: How
     candidates: tuple[Candidate, ...]
     fields: dict[str, str]
+    reads_well: bool = False
 
     @property
     def family(self) -> str:
@@ -83,9 +86,12 @@ class Recognition:
     def likely_number(self) -> str:
         """Canonical number the machine is matched by: the likely model's, else as read.
 
-        A known number with an open position says less than the plate does: keep the plate.
+        The plate is kept where it says more than the known number does: when that has an open
+        position, or is only near while the make's pattern explains the plate in full.
         """
         if self.likely is None or model_numbers.has_wildcard(self.likely.canonical):
+            return self.canonical
+        if self.reads_well and self.how in ROUGH:
             return self.canonical
         return self.likely.canonical
 
@@ -177,7 +183,8 @@ class Catalogue:
             likely = None  # the plate's make is believed over a near number of another make
         its_make = make or self._guess_make(number, likely)
         certainty = guess[1] if guess and likely else 0.0
-        fields = self._fields(number, likely, its_make)
+        how = found[0].how if found and likely else How.UNKNOWN
+        own = patterns.fields_of(its_make.pattern, number) if its_make else {}
         return Recognition(
             canonical=number,
             make_id=its_make.pk if its_make else None,
@@ -186,11 +193,12 @@ class Catalogue:
             settled=self.models[top.known.model_id] if top else None,
             likely=likely,
             certainty=1.0 if top else certainty,
-            how=found[0].how if found and likely else How.UNKNOWN,
+            how=how,
             candidates=tuple(
                 Candidate(self.models[f.known.model_id], f.how, f.likeness) for f in found
             ),
-            fields=fields,
+            fields=self._fields(own, likely, its_make, how=how),
+            reads_well=bool(own),
         )
 
     def _candidates(self, number: str, make: str) -> list[Found]:
@@ -222,18 +230,13 @@ class Catalogue:
         fitting = [m for m in self.makes if patterns.fields_of(m.pattern, number)]
         return fitting[0] if len(fitting) == 1 else None
 
-    def _fields(self, number: str, likely: KnownModel | None, make: Make | None) -> dict[str, str]:
-        pattern = make.pattern if make else ""
-        own = patterns.fields_of(pattern, number)
-        if likely is None or compare_is_exact(number, likely):
+    def _fields(
+        self, own: dict[str, str], likely: KnownModel | None, make: Make | None, *, how: How
+    ) -> dict[str, str]:
+        """Return the plate's own fields, or the known number's where the plate was misread."""
+        if likely is None or make is None or how.certain or (own and how in ROUGH):
             return own
-        return patterns.fields_of(pattern, likely.canonical) or own
-
-
-def compare_is_exact(number: str, model: KnownModel) -> bool:
-    """Whether the plate itself says all the known number says (exact, or fills its wildcards)."""
-    found = compare(number, Known(model.id, model.make, model.canonical))
-    return found is not None and found.how.certain
+        return patterns.fields_of(make.pattern, likely.canonical) or own
 
 
 def describe(candidates: Sequence[Candidate]) -> list[dict[str, str]]:

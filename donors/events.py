@@ -2,3 +2,4 @@
 
 CATALOGUE_CHANGED = "donors.catalogue-changed"
 DONOR_RECEIVED = "donors.donor-received"  # {"donor_id": int}
+DONOR_CHANGED = "donors.donor-changed"  # {"donor_id": int}: read again, confirmed, edited

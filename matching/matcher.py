@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from enum import Enum
 
 from django.utils import timezone
 
@@ -36,8 +37,20 @@ def open_needs(workshop_id: int, **which: object) -> list[Need]:
     return list(rows.select_related("job__make", "job__technician", "kind").order_by("id"))
 
 
-def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime) -> None:
-    """Match parts that arrived or changed against every open need of their kinds."""
+class Tell(Enum):
+    """Whom a round of matching tells. Nobody is ever told twice of one arrival and need."""
+
+    EACH_ARRIVAL = "every need an arrival may serve"
+    EACH_ARRIVAL_IF_NEWS = "every need it may serve and was not offered to before"
+    BEST_IF_NEWS = "a need's best part, when it was not offered before"
+
+
+def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arrived: bool) -> None:
+    """Match parts that arrived or changed against every open need of their kinds.
+
+    arrived: they have just come in. Then every waiting need is told, even where a search for
+    that need came first and stored the match without telling of it.
+    """
     parts = list(list_by_ids(workshop_id, part_ids))
     gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
     Match.of(workshop_id).filter(part__in=gone).delete()
@@ -51,7 +64,8 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime) -> 
         want = gather.want_of(need)
         fitting = [p for p in by_kind[need.kind_id] if _may_serve(p, need)]
         pairs += [Pair(need, one) for one in searcher.search(need.kind_id, want, fitting)]
-    _store(workshop_id, pairs, now=now, stale={"part__in": [part.pk for part in there]})
+    tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
+    _store(workshop_id, pairs, now=now, stale={"part__in": [p.pk for p in there]}, tell=tell)
 
 
 def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> None:
@@ -63,7 +77,7 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
         found = searcher.search(need.kind_id, gather.want_of(need))
         pairs += [Pair(need, one) for one in found[:KEPT_PER_NEED]]
     ids = [need.pk for need in needs]
-    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, one_alert_per_need=True)
+    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, tell=Tell.BEST_IF_NEWS)
     Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
 
 
@@ -77,7 +91,7 @@ def _store(
     *,
     now: datetime,
     stale: dict[str, list[int]],
-    one_alert_per_need: bool = False,
+    tell: Tell,
 ) -> None:
     """Write the matches, drop those no longer found, and tell of those that are new."""
     known = Match.of(workshop_id).filter(**stale)
@@ -103,7 +117,7 @@ def _store(
         ],
         batch_size=200,
     )
-    _tell(workshop_id, pairs, told_before, now=now, one_per_need=one_alert_per_need)
+    _tell(workshop_id, pairs, told_before, now=now, tell=tell)
 
 
 def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
@@ -135,7 +149,7 @@ def _tell(
     told_before: dict[tuple[int, int], float],
     *,
     now: datetime,
-    one_per_need: bool,
+    tell: Tell,
 ) -> None:
     """Write an inbox row for each (recipient, arrival, need) that is new.
 
@@ -147,8 +161,13 @@ def _tell(
     for pair in sorted(pairs, key=lambda pair: preference(pair.offered)):
         one = pair.offered
         if one.score.p_fit >= least and one.condition.p_good > 0:
-            best.setdefault((pair.need.pk, None if one_per_need else one.part.arrival), pair)
-    news = [pair for pair in best.values() if _known_p(pair, told_before) < least]
+            arrival = None if tell is Tell.BEST_IF_NEWS else one.part.arrival
+            best.setdefault((pair.need.pk, arrival), pair)
+    news = [
+        pair
+        for pair in best.values()
+        if tell is Tell.EACH_ARRIVAL or _known_p(pair, told_before) < least
+    ]
     if not news:
         return
     recipients = _technicians(workshop_id)

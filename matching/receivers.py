@@ -20,13 +20,29 @@ NEEDS_PER_EVENT = 40
 
 @handles(donor_events.DONOR_RECEIVED)
 def donor_received(event: OutboxEvent, now: datetime) -> None:
-    ids = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"]).order_by("id")
-    matcher.match_parts(event.workshop_id, ids.values_list("id", flat=True), now=now)
+    matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=True)
 
 
-@handles(part_events.PARTS_ARRIVED, part_events.PARTS_CHANGED)
+@handles(donor_events.DONOR_CHANGED)
+def donor_changed(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
+
+
+def _parts_of_donor(event: OutboxEvent) -> list[int]:
+    rows = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
+    return list(rows.order_by("id").values_list("id", flat=True))
+
+
+@handles(part_events.PARTS_ARRIVED)
+def parts_arrived(event: OutboxEvent, now: datetime) -> None:
+    ids = event.payload["part_ids"]
+    matcher.match_parts(event.workshop_id, ids, now=now, arrived=True)
+
+
+@handles(part_events.PARTS_CHANGED)
 def parts_changed(event: OutboxEvent, now: datetime) -> None:
-    matcher.match_parts(event.workshop_id, event.payload["part_ids"], now=now)
+    ids = event.payload["part_ids"]
+    matcher.match_parts(event.workshop_id, ids, now=now, arrived=False)
 
 
 @handles(events.NEEDS_OPENED, events.NEEDS_REMATCH)
@@ -53,7 +69,7 @@ def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
     for donor_id in donors:
         outbox.record(
-            donor_events.DONOR_RECEIVED,
+            donor_events.DONOR_CHANGED,
             workshop_id=event.workshop_id,
             payload={"donor_id": donor_id},
         )

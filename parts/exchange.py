@@ -130,12 +130,8 @@ class Donors(Sheet):
         if changed:
             columns = list(self._written())
             Donor.objects.unscoped().bulk_update(changed, columns, batch_size=500)
-        for new in [*added.values(), *changed]:
-            outbox.record(
-                donor_events.DONOR_RECEIVED,
-                workshop_id=workshop.pk,
-                payload={"donor_id": new.pk},
-            )
+        self._announce(added.values(), donor_events.DONOR_RECEIVED)
+        self._announce(changed, donor_events.DONOR_CHANGED)
         return count(rows, len(added), len(changed))
 
     def _values(
@@ -162,6 +158,10 @@ class Donors(Sheet):
             "cause_id": cause,
             "note": row["note"] or "",
         }
+
+    def _announce(self, donors: Iterable[Donor], kind: str) -> None:
+        for donor in donors:
+            outbox.record(kind, workshop_id=donor.workshop_id, payload={"donor_id": donor.pk})
 
     @staticmethod
     def _written() -> Iterable[str]:
@@ -309,12 +309,10 @@ class Parts(Sheet):
             [part for part, _ in graded], ["grade", "grade_test"], batch_size=500
         )
         services.note_numbers(touched)
-        outbox.record_in_pages(
-            events.PARTS_ARRIVED,
-            workshop_id=workshop.pk,
-            key="part_ids",
-            ids=[part.pk for part in touched],
-        )
+        # What was laid at intake has arrived with its machine; only its facts are new.
+        for event, parts in ((events.PARTS_ARRIVED, new), (events.PARTS_CHANGED, old)):
+            ids = [part.pk for part in parts]
+            outbox.record_in_pages(event, workshop_id=workshop.pk, key="part_ids", ids=ids)
         if any(part.number_canonical for part in touched):
             services.announce_knowledge(workshop.pk, (part.kind_id for part in touched))
 

@@ -85,7 +85,7 @@ def confirm_donor_model(*, workshop: Workshop, ref: str, model_id: int) -> Donor
     donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
     note_numbers(donor.parts.select_related("donor__make"))
     payload = {"donor_id": donor.pk}
-    outbox.record(donor_events.DONOR_RECEIVED, workshop_id=workshop.pk, payload=payload)
+    outbox.record(donor_events.DONOR_CHANGED, workshop_id=workshop.pk, payload=payload)
     found: Donor = donor
     return found
 

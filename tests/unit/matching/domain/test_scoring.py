@@ -1,6 +1,7 @@
 """The score is the sum of its explanation, and what the whole of it promises."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -56,7 +57,7 @@ any_knowledge = st.builds(
 )
 
 
-@settings(max_examples=600)
+@settings(max_examples=300)
 @given(strategies.sides, strategies.sides, any_knowledge)
 def test_rows_sum_to_the_score(offer, want, known):
     found = score(offer, want, known)
@@ -77,7 +78,7 @@ def test_rows_sum_to_the_score(offer, want, known):
             assert row.bits == 0.0
 
 
-@settings(max_examples=400)
+@settings(max_examples=250)
 @given(strategies.sides, strategies.sides, any_knowledge)
 def test_verdicts_keep_their_word(offer, want, known):
     found = score(offer, want, known)
@@ -126,8 +127,6 @@ M = machine(built=built(2014))
 @pytest.mark.parametrize("fit_class", CLASSES)
 def test_hard_stops_outweigh_everything_else(of_kind, offer, want, rules, fit_class):
     """Same number, same machine and a hundred good fittings do not help."""
-    from dataclasses import replace
-
     known = knowledge(
         replace(of_kind, fit_class=fit_class),
         rules=rules,

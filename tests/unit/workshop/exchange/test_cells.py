@@ -134,12 +134,21 @@ def test_days_round_trip(day):
 
 @pytest.mark.parametrize(
     "parse",
-    [cells.text(), cells.day, cells.cents, cells.whole, cells.yes_no, cells.word_list]
-    + [cells.attributes],
+    [
+        cells.text(),
+        cells.day,
+        cells.cents,
+        cells.whole,
+        cells.yes_no,
+        cells.word_list,
+        cells.attributes,
+    ],
 )
 @given(st.text(max_size=40))
 def test_only_value_errors_come_out(parse, cell):
+    value, reason = None, ""
     try:
-        parse(cell)
+        value = parse(cell)
     except ValueError as refused:
-        assert str(refused)
+        reason = str(refused)
+    assert (value is None) is bool(reason)

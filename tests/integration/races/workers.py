@@ -1,0 +1,143 @@
+"""What the racing processes do. Run as `python -m tests.integration.races.workers TASK ...`.
+
+Each prints one JSON object. They meet at a barrier made of files, so that they truly collide.
+"""
+
+import json
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings.test")
+
+import django
+
+django.setup()
+
+from django.db import transaction
+from django.utils import timezone
+
+from donors.plates import Plate
+from matching import holds, matcher, services
+from matching.models import Hold, Need
+from parts import services as part_services
+from parts.models import Part
+from workshop import dispatcher
+from workshop.errors import Conflict
+from workshop.models import Member, Workshop
+
+
+def meet(folder: Path, name: str, people: int) -> None:
+    """Wait until `people` processes have come to the barrier `name`."""
+    (folder / f"{name}.{os.getpid()}").touch()
+    deadline = time.monotonic() + 60
+    while len(list(folder.glob(f"{name}.*"))) < people:
+        if time.monotonic() > deadline:
+            raise TimeoutError(name)
+        time.sleep(0.0005)
+
+
+def hold_all(folder: Path, people: int, naive: bool) -> dict[str, int]:
+    """Try to hold every part for a need of one's own."""
+    workshop = Workshop.objects.get()
+    member = Member.of(workshop).first()
+    need = list(Need.of(workshop).order_by("id"))[int(os.environ["RACER"])]
+    refs = list(Part.of(workshop).filter(kind="control-board").order_by("id"))
+    meet(folder, "start", people)
+    done = {"held": 0, "refused": 0, "errors": 0}
+    for part in refs:
+        try:
+            hold = naive_hold if naive else proper_hold
+            hold(workshop, part, need, member)
+            done["held"] += 1
+        except Conflict:
+            done["refused"] += 1
+        except Exception as error:
+            done["errors"] += 1
+            print(repr(error), file=sys.stderr)
+    return done
+
+
+def proper_hold(workshop: Workshop, part: Part, need: Need, member: Member) -> None:
+    holds.hold_part(
+        workshop=workshop, part_ref=part.ref, need_id=need.pk, member=member, now=timezone.now()
+    )
+
+
+def naive_hold(workshop: Workshop, part: Part, need: Need, member: Member) -> None:
+    """The known-bad way: look first, then write, with nothing that makes the two one."""
+    if Hold.of(workshop).filter(part=part, released_at__isnull=True).exists():
+        raise Conflict("held")
+    now = timezone.now()
+    Hold.objects.create(
+        workshop=workshop,
+        part=part,
+        need=need,
+        held_by=member,
+        held_at=now,
+        expires_at=now + timezone.timedelta(days=1),
+    )
+
+
+def arrive(folder: Path, people: int, inline: bool, rounds: int, side: str) -> dict[str, int]:
+    """Write a donor or a job at the same instant as the other process does the opposite.
+
+    Both meet inside their transactions (on PostgreSQL), so neither can see the other's row.
+    inline: the known-bad way, matching inside the transaction that writes.
+    """
+    workshop = Workshop.objects.get()
+    overlap = os.environ["RACE_VENDOR"] == "postgresql"
+    for number in range(rounds):
+        meet(folder, f"round{number}", people)
+        with transaction.atomic():
+            write = _donor if side == "donor" else _job
+            found = write(workshop, number)
+            if overlap:
+                meet(folder, f"written{number}", people)
+            if inline:
+                found()
+    return {"rounds": rounds}
+
+
+def plate(number: int) -> Plate:
+    return Plate("washing-machine", "Velthane", f"W7-60 R1 {chr(65 + number % 26)}")
+
+
+def _donor(workshop: Workshop, number: int) -> Any:
+    donor = part_services.take_in_donor(
+        workshop=workshop,
+        plate=plate(number),
+        received_on=timezone.localdate(),
+        ref=f"D-{number}",
+    )
+    ids = list(donor.parts.values_list("id", flat=True))
+    return lambda: matcher.match_parts(workshop.pk, ids, now=timezone.now(), arrived=True)
+
+
+def _job(workshop: Workshop, number: int) -> Any:
+    job = services.open_job(
+        workshop=workshop,
+        plate=plate(number),
+        needs=[services.NeedFacts(kind="control-board")],
+        opened_on=timezone.localdate(),
+        ref=f"J-{number}",
+    )
+    ids = list(job.needs.values_list("id", flat=True))
+    return lambda: matcher.match_needs(workshop.pk, ids, now=timezone.now())
+
+
+def dispatch(folder: Path, people: int) -> dict[str, int]:
+    """Work the outbox off beside other dispatchers."""
+    meet(folder, "start", people)
+    done = dispatcher.drain()
+    return {"handled": done.handled, "failed": done.failed}
+
+
+TASKS = {"hold_all": hold_all, "arrive": arrive, "dispatch": dispatch}
+
+if __name__ == "__main__":
+    order = json.loads(sys.argv[1])
+    task = TASKS[order.pop("task")]
+    print(json.dumps(task(Path(order.pop("folder")), **order)))

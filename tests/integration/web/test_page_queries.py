@@ -1,0 +1,107 @@
+"""Pages ask the database no more often as their rows grow."""
+
+from collections.abc import Callable
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+
+from matching import holds
+from matching.models import Job, Match
+from matching.services import NeedFacts
+from tests.factories import NOW, Bench
+
+pytestmark = pytest.mark.django_db
+
+
+def count_queries(client: Client, address: str) -> int:
+    with CaptureQueriesContext(
+        connection,
+    ) as seen:
+        assert client.get(address).status_code == 200
+    return len(seen)
+
+
+def same_at_two_sizes(client: Client, address: Callable[[], str], grow: Callable[[], None]) -> None:
+    grow()
+    count_queries(client, address())  # reference tables are read once a process
+    small = count_queries(client, address())
+    for _ in range(3):
+        grow()
+    assert count_queries(client, address()) == small
+
+
+def test_lists_and_inbox(bench: Bench, technician: Client) -> None:
+    models = iter(["W7-60 R1 W", "W7-60 R1 S", "W7-60 R2 W", "W7-80 R1 W"] * 10)
+
+    def grow() -> None:
+        bench.job(next(models), technician=bench.technician)
+        bench.donor("W7-60 R1 W", cause="board-fault")
+        bench.drain()
+
+    for route in ("donors", "jobs", "parts", "alerts", "home", "models", "makes"):
+        same_at_two_sizes(technician, lambda route=route: reverse(route), grow)
+
+
+def test_the_job_page(bench: Bench, technician: Client) -> None:
+    """More needs, more matches, more holds: the same number of queries."""
+    kinds = ["control-board", "drain-pump", "inlet-valve", "door-lock", "heater"]
+    pages: list[Job] = []
+
+    def open_with(needs: int) -> Job:
+        job = bench.job("W7-60 R1 W", needs=[NeedFacts(kind=kind) for kind in kinds[:needs]])
+        for _ in range(needs):
+            bench.donor("W7-60 R1 W")
+        bench.drain()
+        for need in job.needs.all():
+            held = Match.of(bench.workshop).filter(need=need, part__holds=None).first()
+            if held is not None:
+                holds.hold_part(
+                    workshop=bench.workshop,
+                    part_ref=held.part.ref,
+                    need_id=need.pk,
+                    member=bench.technician,
+                    now=NOW,
+                )
+        pages.append(job)
+        return job
+
+    small, large = open_with(1), open_with(5)
+    count_queries(technician, reverse("job", args=[small.ref]))
+    few = count_queries(technician, reverse("job", args=[small.ref]))
+    assert count_queries(technician, reverse("job", args=[large.ref])) == few
+    assert few <= 20
+
+
+def test_the_donor_page_and_the_search(bench: Bench, technician: Client) -> None:
+    donor = bench.donor("W7-60 R1 W")
+
+    def grow() -> None:
+        bench.job("W7-60 R1 W", technician=bench.technician)
+        bench.donor("W7-60 R1 W")
+        bench.drain()
+
+    same_at_two_sizes(technician, lambda: reverse("donor", args=[donor.ref]), grow)
+    find = reverse("find") + "?text=W7-60+R1+W&kind=control-board"
+    same_at_two_sizes(technician, lambda: find, grow)
+
+
+def test_reading_pages_writes_nothing(bench: Bench, technician: Client) -> None:
+    job = bench.job("W7-60 R1 W")
+    donor = bench.donor("W7-6O R1 W")
+    bench.drain()
+    technician.get(reverse("home"))
+    addresses = [
+        *(reverse(route) for route in ("home", "alerts", "donors", "parts", "jobs", "job-new")),
+        reverse("job", args=[job.ref]),
+        reverse("donor", args=[donor.ref]),
+        reverse("part", args=[bench.part(donor).ref]),
+        reverse("find") + "?text=W7-60+R1+W",
+    ]
+    for address in addresses:
+        with CaptureQueriesContext(connection) as seen:
+            technician.get(address)
+        writes = ("INSERT", "UPDATE", "DELETE", "SAVEPOINT", "BEGIN")
+        assert not [query["sql"] for query in seen if query["sql"].lstrip().startswith(writes)]

@@ -1,0 +1,173 @@
+"""Who gets in: strangers, roles, other workshops, wrong methods, forged forms, headers."""
+
+import uuid
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from config import web
+from matching import holds
+from matching.models import Alert
+from tests.factories import NOW, Bench
+from tests.integration.web.reading import text_of
+
+pytestmark = pytest.mark.django_db
+
+OPEN = {"sign-in", "sign-out"}
+ACTIONS = {
+    "donor-confirm",
+    "job-confirm",
+    "job-refuse",
+    "hold-new",
+    "hold-release",
+    "alert-read",
+    "alerts-read-all",
+}
+TECHNICIANS = {"job-new", "job-confirm", "job-refuse", "hold-new", "hold-release", "hold-fitted"}
+REVIEWERS = {"make-new", "model-new"}
+
+
+def page_routes() -> list[str]:
+    """Return the names of all routes that are pages, from the resolver itself."""
+    patterns = [
+        inner for pattern in web.urls for inner in getattr(pattern, "url_patterns", [pattern])
+    ]
+    return sorted(pattern.name for pattern in patterns)
+
+
+def things(bench: Bench) -> dict[str, list[Any]]:
+    """Return the arguments each route needs, of things of one workshop."""
+    job = bench.job("W7-60 R1 W", technician=bench.technician)
+    donor = bench.donor("W7-60 R1 W")
+    bench.drain()
+    part, need = bench.part(donor), job.needs.get()
+    hold = holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=need.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    alert = Alert.of(bench.workshop).get(need__job=job)
+    args: dict[str, list[Any]] = {
+        "donor": [donor.ref],
+        "part": [part.ref],
+        "job": [job.ref],
+        "hold": [hold.pk],
+        "hold-new": [need.pk],
+        "alert-read": [alert.pk],
+    }
+    for route in page_routes():
+        start = route.split("-")[0]
+        if route in {"donor-new", "part-new", "job-new"}:
+            args[route] = []
+        else:
+            args.setdefault(route, args.get(start, []) if start != route else [])
+    return args
+
+
+@pytest.mark.parametrize("route", page_routes())
+def test_a_stranger_is_sent_to_sign_in(bench: Bench, client: Client, route: str) -> None:
+    if route in OPEN:
+        return
+    address = reverse(route, args=things(bench)[route])
+    for answer in (client.get(address), client.post(address)):
+        assert answer.status_code == 302
+        assert answer.url.startswith(reverse("sign-in"))
+
+
+@pytest.mark.parametrize("route", page_routes())
+def test_every_page_answers_its_own_members_and_says_what_it_must(
+    bench: Bench, sign_in: Any, route: str
+) -> None:
+    if route in OPEN:
+        return
+    client = sign_in(bench, "owner")
+    answer = client.get(reverse(route, args=things(bench)[route]))
+    assert answer.status_code == (405 if route in ACTIONS else 200)
+    html = answer.content.decode()
+    assert html.count("<h1") == 1
+    assert '<html lang="en">' in html
+    assert "script" not in html
+    assert "style=" not in html
+    assert "default-src 'self'" in answer["Content-Security-Policy"]
+    assert "no-store" in answer["Cache-Control"]
+
+
+@pytest.mark.parametrize("route", page_routes())
+def test_things_of_another_workshop_are_not_found(
+    bench: Bench, other_bench: Bench, sign_in: Any, route: str
+) -> None:
+    other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
+    args = things(other_bench)[route]
+    if not args:
+        return
+    client = sign_in(bench, "owner")
+    unknown = {"alert-read": uuid.uuid4()}.get(route, 10**6 if isinstance(args[0], int) else "X-9")
+    bench.job("W7-80 R1 W")
+    for method in ("get", "post"):
+        theirs = getattr(client, method)(reverse(route, args=args))
+        nobodys = getattr(client, method)(reverse(route, args=[unknown]))
+        if theirs.status_code == 405:
+            continue
+        assert (theirs.status_code, nobodys.status_code) == (404, 404)
+        assert text_of(theirs).replace(str(args[0]), "?") == text_of(nobodys).replace(
+            str(unknown), "?"
+        )
+
+
+@pytest.mark.parametrize("route", sorted(TECHNICIANS | REVIEWERS))
+def test_a_role_that_is_too_low_is_refused_with_a_sentence(
+    bench: Bench, sign_in: Any, route: str
+) -> None:
+    client = sign_in(bench, "technician" if route in REVIEWERS else "cataloguer")
+    answer = client.post(reverse(route, args=things(bench)[route]))
+    assert answer.status_code == 403
+    assert "This needs the role" in text_of(answer)
+    assert "not-allowed" in text_of(answer)
+
+
+def test_someone_without_a_workshop_is_told_so(bench: Bench, sign_in: Any) -> None:
+    client = sign_in(bench, "technician")
+    bench.technician.__class__.objects.unscoped().filter(pk=bench.technician.pk).update(
+        active=False
+    )
+    answer = client.get(reverse("home"))
+    assert answer.status_code == 403
+    assert "You belong to no workshop here" in text_of(answer)
+    assert client.get(reverse("choose-workshop")).status_code == 200
+
+
+def test_a_form_without_its_token_changes_nothing(bench: Bench) -> None:
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(bench.technician.user)
+    job = bench.job("W7-60 R1 W")
+    answer = client.post(reverse("job-refuse", args=[job.ref]))
+    assert answer.status_code == 403
+    assert "The form has grown old" in text_of(answer)
+    job.refresh_from_db()
+    assert job.state == "open"
+
+
+def test_an_unknown_address_and_a_huge_number_are_not_found(
+    bench: Bench, technician: Client
+) -> None:
+    assert "Not found" in text_of(technician.get("/nowhere/"))
+    for number in (10**18 - 1, 2**63 - 1, 2**63, 10**30):
+        answer = technician.post(f"/holds/{number}/release/")
+        assert answer.status_code == 404
+
+
+def test_what_was_typed_is_shown_as_text_never_as_markup(bench: Bench, technician: Client) -> None:
+    nasty = '"><script>alert(1)</script>'
+    donor = bench.donor("W7-60 R1 W", note=nasty)
+    pages = [
+        technician.get(reverse("donor", args=[donor.ref])),
+        technician.get(reverse("find"), {"text": nasty, "make": nasty}),
+        technician.get(reverse("donors"), {"text": nasty}),
+        technician.post(reverse("job-new"), {"model_number": nasty, "make": nasty}),
+    ]
+    for page in pages:
+        assert b"<script" not in page.content
