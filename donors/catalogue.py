@@ -114,7 +114,10 @@ class Catalogue:
         found = cls(makes=list(Make.of(workshop)))
         columns = ("id", "make_id", "make__name", "number", "canonical", "appliance_id", "family")
         for row in ModelNumber.of(workshop).values_list(*columns).order_by("id"):
-            found.add_model(KnownModel(*row[:5], row[5] or "", row[6]))
+            model_id, make_id, make, number, canonical, appliance, family = row
+            found.add_model(
+                KnownModel(model_id, make_id, make, number, canonical, appliance or "", family)
+            )
         aliases = ModelAlias.of(workshop).order_by("id").values_list("model_id", "canonical")
         for model_id, canonical in aliases:
             found.add_alias(model_id, canonical)

@@ -47,7 +47,10 @@ class Makes(Sheet):
                 row.refuse("make", "stands twice in this file" if key else "holds no letter")
                 continue
             seen.add(key)
-            values = {"aliases": row["aliases"] or [], "pattern": row["pattern"] or ""}
+            values: dict[str, Any] = {
+                "aliases": row["aliases"] or [],
+                "pattern": row["pattern"] or "",
+            }
             try:
                 services.check_pattern(values["pattern"])
             except InputRefused as bad:

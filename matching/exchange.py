@@ -128,7 +128,8 @@ class Jobs(Sheet):
                 continue
             job = there or Job(workshop=workshop, ref=ref)
             changed = set_values(job, values)
-            job.was_changed = changed and job.pk is not None
+            if changed and job.pk is not None:
+                job.was_changed = True  # type: ignore[attr-defined]
             found[ref] = job
         return found
 

@@ -375,7 +375,7 @@ class _Stock:
         self.by_ref: dict[str, Part] = {}
         self.by_place: dict[tuple[int | None, str, str], Part] = {}
         for part in Part.of(workshop):
-            part.donor = by_id.get(part.donor_id)
+            part.donor = by_id.get(part.donor_id or 0)
             self.by_ref[part.ref] = part
             self.by_place[part.donor_id, part.kind_id, part.position] = part
 
@@ -452,13 +452,14 @@ class Interchanges(Sheet):
             key = self._key(row, kinds)
             if key is None:
                 continue
-            values = {"both_ways": bool(row["both_ways"]), "note": row["note"] or ""}
+            both_ways = bool(row["both_ways"])
+            values = {"both_ways": both_ways, "note": row["note"] or ""}
             if key in known:
                 if set_values(known[key], values):
                     changed.append(known[key])
             elif key in added:
                 row.refuse("to_number", "stands twice in this file")
-            elif self._add_edge(row, key, graphs[key[0]], both_ways=values["both_ways"]):
+            elif self._add_edge(row, key, graphs[key[0]], both_ways=both_ways):
                 added[key] = row
         if any(row.problems for row in rows):
             return Imported()

@@ -38,8 +38,8 @@ class ScopedManager(models.Manager[Any]):
             raise UnscopedQuery(f"{self.model.__name__} needs a workshop to be created in.")
         return self.unscoped().create(**values)
 
-    def bulk_create(self, rows: Any, *args: Any, **options: Any) -> Any:
-        return self.unscoped().bulk_create(rows, *args, **options)
+    def bulk_create(self, objs: Any, *args: Any, **options: Any) -> Any:  # type: ignore[override]
+        return self.unscoped().bulk_create(objs, *args, **options)
 
 
 class WorkshopOwned(models.Model):

@@ -3,6 +3,7 @@
 import signal
 import socket
 import threading
+from collections.abc import Callable
 from types import FrameType
 
 import waitress
@@ -35,9 +36,20 @@ def _raise_stop(number: int, frame: FrameType | None) -> None:
     raise _Stop(signal.Signals(number).name)
 
 
-def serve(application: WSGIHandler, *, host: str, port: int, threads: int = 8) -> None:
-    """Serve until a stop signal; requests under way are answered, the dispatcher finishes."""
+def serve(
+    application: WSGIHandler,
+    *,
+    host: str,
+    port: int,
+    ready: Callable[[], None],
+    threads: int = 8,
+) -> None:
+    """Serve until a stop signal; requests under way are answered, the dispatcher finishes.
+
+    `ready` is called once the port is open, before the first request is answered.
+    """
     server = waitress.create_server(application, host=host, port=port, threads=threads)
+    ready()
     stop = threading.Event()
     worker = threading.Thread(target=dispatcher.run_forever, args=[stop], name="dispatcher")
     signal.signal(signal.SIGTERM, _raise_stop)

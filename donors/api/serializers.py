@@ -35,7 +35,7 @@ class ModelNumberOutput(serializers.ModelSerializer[ModelNumber]):
     make = serializers.CharField(source="make.name")
     model_number = serializers.CharField(source="number")
     appliance = serializers.CharField(source="appliance_id", allow_null=True)
-    aliases = serializers.SlugRelatedField("alias", many=True, read_only=True)
+    aliases: Any = serializers.SlugRelatedField("alias", many=True, read_only=True)
 
     class Meta:
         model = ModelNumber

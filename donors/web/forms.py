@@ -143,7 +143,7 @@ class MakeForm(PlainForm):
 class ModelNumberForm(PlainForm):
     fields_of_service = {"model_number": "number"}  # noqa: RUF012
 
-    make = forms.ModelChoiceField(queryset=None)
+    make: Any = forms.ModelChoiceField(queryset=None)
     number = forms.CharField(
         max_length=80,
         label="Model number",
@@ -166,7 +166,7 @@ class ModelNumberForm(PlainForm):
 
 class ModelFilter(FilterForm):
     text = forms.CharField(required=False, max_length=80, label="Part of the number or a name")
-    make = forms.ModelChoiceField(queryset=None, required=False, empty_label="any")
+    make: Any = forms.ModelChoiceField(queryset=None, required=False, empty_label="any")
 
     def __init__(self, *args: Any, workshop: Workshop, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -9,7 +9,7 @@ from matching.models import Alert, Hold, Match, Need, Outcome
 from workshop.api import AttributesField, PriceField
 from workshop.domain import money
 
-ID = {"min_value": 1, "max_value": 2**62}
+ID: dict[str, Any] = {"min_value": 1, "max_value": 2**62}
 
 
 class NeedInput(serializers.Serializer[Any]):
@@ -26,7 +26,7 @@ class JobInput(PlateInput):
     wait_until = serializers.DateField(required=False, default=None, allow_null=True)
     symptom = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
     technician = serializers.IntegerField(required=False, default=None, allow_null=True, **ID)
-    needs = NeedInput(many=True, max_length=50)
+    needs = serializers.ListField(child=NeedInput(), max_length=50)
 
 
 class NeedOutput(serializers.ModelSerializer[Need]):

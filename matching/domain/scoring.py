@@ -156,7 +156,7 @@ def _sightings(tally: _Tally) -> None:
         tally.add("sightings", "not-needed", 0.0, sentences.SIGHTINGS_IDLE)
         return
     index = tally.known.sightings
-    ours, theirs = index.belief(tally.offer), index.belief(tally.want)
+    ours, theirs = index.beliefs(tally.offer, tally.want, tally.model)
     both_printed = bool(tally.offer.number and tally.want.number)
     hits, tries = overlap(ours, theirs, tally.known.graph)
     other_make = tally.model == "other-make" and hits == 0.0

@@ -19,6 +19,7 @@ from parts.domain.kinds import Kind
 from workshop.domain.intervals import Interval
 
 CERTAIN = 1e6
+LEAST_WEIGHT = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +54,12 @@ def era_weight(a: Interval | None, b: Interval | None, weights: Weights) -> floa
 
 
 def closeness(level: str, kind: Kind, weights: Weights) -> float:
-    """Return 0..1: how far a machine at this model level says something about another."""
-    table = "closeness" if kind.fit_class in {"exact-only", "cosmetic"} else "closeness_spec"
+    """Return 0..1: how far a machine at this model level says something about another.
+
+    For kinds that go by mount, size or colour, another revision is no matter as such: at the
+    levels same-revision and other-revision, a field that does matter differs.
+    """
+    table = "closeness" if kind.fit_class == "exact-only" else "closeness_spec"
     return float(weights.table["sightings"][table].get(level, 0.0))
 
 
@@ -84,6 +89,32 @@ class SightingIndex:
             return Belief({side.number.canonical: CERTAIN}, CERTAIN, "printed")
         return self._about(side.machine, side.position)
 
+    def beliefs(self, offer: Side, want: Side, level: str) -> tuple[Belief, Belief]:
+        """Return which number each side's part carries; `level` is how the models compare.
+
+        Where something is known of such machines as one side's, what is printed on the other
+        side counts as one more sighting. Not when that machine has a reference: it is on
+        record then, and its number is among the sightings already.
+        """
+        ours, theirs = self.belief(offer), self.belief(want)
+        return self._beside(ours, offer, want, level), self._beside(theirs, want, offer, level)
+
+    def _beside(self, belief: Belief, side: Side, other: Side, level: str) -> Belief:
+        if side.number or not other.number or other.machine.ref or not belief.total:
+            return belief
+        weight = self._weight(side.machine, other.machine, level)
+        if weight < LEAST_WEIGHT:
+            return belief
+        number = other.number.canonical
+        counts = {**belief.counts, number: belief.counts.get(number, 0.0) + weight}
+        return Belief(counts, belief.total + weight, belief.nearest)
+
+    def _weight(self, machine: Machine, seen: Machine, level: str) -> float:
+        """Return 0..1: how far what was seen in one machine speaks for another."""
+        weight = closeness(level, self.kind, self.weights)
+        weight *= era_weight(machine.built, seen.built, self.weights)
+        return weight * min(machine.sure, seen.sure)
+
     def _about(self, machine: Machine, position: str) -> Belief:
         key = (_known_of(machine), position)
         if key not in self._beliefs:
@@ -99,10 +130,8 @@ class SightingIndex:
             if position and seen.position and position != seen.position:
                 continue
             level = compare_models(machine, seen.machine, self.kind)
-            weight = closeness(level, self.kind, self.weights)
-            weight *= era_weight(machine.built, seen.machine.built, self.weights)
-            weight *= min(machine.sure, seen.machine.sure)
-            if weight > 0.01:
+            weight = self._weight(machine, seen.machine, level)
+            if weight >= LEAST_WEIGHT:
                 counts[seen.number] += weight
             if weight > best:
                 nearest, best = level, weight

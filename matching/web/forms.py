@@ -80,7 +80,7 @@ class JobForm(PlateForm):
         required=False, label="Wait until", help_text="Blank: the workshop's usual wait."
     )
     symptom = LongText(required=False, rows=2, help_text="What the machine does, or does not do.")
-    technician = forms.ModelChoiceField(
+    technician: Any = forms.ModelChoiceField(
         queryset=None,
         required=False,
         empty_label="nobody yet",
@@ -122,7 +122,9 @@ class JobFilter(FilterForm):
 class FittedForm(PlainForm):
     """What happened when a held part was fitted."""
 
-    result = forms.ChoiceField(choices=Outcome.Result.choices, label="What happened")
+    result = forms.ChoiceField(
+        choices=[("", "choose"), *Outcome.Result.choices], label="What happened"
+    )
     fitted_on = DayField(label="Fitted on")
     days_to_failure = forms.IntegerField(
         required=False,

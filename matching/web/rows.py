@@ -57,7 +57,8 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     for hold in reversed(selectors.list_holds(workshop).filter(need__in=list(rows))):
         rows[hold.need_id].holds.append(hold)
     for outcome in selectors.list_outcomes(workshop).filter(need__in=list(rows)):
-        rows[outcome.need_id].outcomes.append(outcome)
+        if outcome.need_id is not None:
+            rows[outcome.need_id].outcomes.append(outcome)
     return list(rows.values())
 
 

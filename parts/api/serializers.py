@@ -101,7 +101,7 @@ class CautionOutput(serializers.Serializer[Any]):
     hazard = serializers.CharField()
     text = serializers.CharField()
     licence = serializers.CharField()
-    source = serializers.CharField()
+    source: Any = serializers.CharField()
 
 
 class DonorPartOutput(DonorOutput):

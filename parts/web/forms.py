@@ -95,7 +95,7 @@ class BenchTestForm(PlainForm):
     """What was measured on the bench."""
 
     verdict = forms.ChoiceField(
-        choices=BenchTest.Verdict.choices,
+        choices=[("", "choose"), *BenchTest.Verdict.choices],
         label="What the bench test says",
         help_text="Good and worn give the grade; failed makes it scrap.",
     )

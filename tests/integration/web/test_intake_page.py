@@ -155,6 +155,7 @@ def test_emptying_the_price_and_the_bin_takes_them_away(bench: Bench, cataloguer
         ("part-describe", {"attributes": "bayonet"}, "describe_attributes", "name=value"),
         ("part-remove", {"removed_on": "yesterday"}, "remove_removed_on", "is no date"),
         ("part-test", {"verdict": "good", "tested_on": "2026-11-21"}, "test_method", "required"),
+        ("part-test", {"method": "x", "tested_on": "2026-11-21"}, "test_verdict", "required"),
         (
             "part-test",
             {"verdict": "splendid", "method": "looked", "tested_on": "2026-11-21"},

@@ -106,6 +106,7 @@ def test_hold_release_and_fit(bench: Bench, job: Job, technician: Client) -> Non
             "id_days_to_failure",
             "greater than or equal to 0",
         ),
+        ({"fitted_on": "2026-11-21"}, "id_result", "required"),
         ({"result": "exploded", "fitted_on": "2026-11-21"}, "id_result", "not one of"),
     ],
 )

@@ -25,10 +25,13 @@ class Command(BaseCommand):
             port = serving.free_port(host, port)
         except (ImproperlyConfigured, OSError) as refused:
             raise CommandError(str(refused)) from refused
-        self.stdout.write(f"Serving on http://{host}:{port}/ - stop with Ctrl+C.")
-        self.stdout.flush()
+
+        def ready() -> None:
+            self.stdout.write(f"Serving on http://{host}:{port}/ - stop with Ctrl+C.")
+            self.stdout.flush()
+
         try:
-            serving.serve(get_wsgi_application(), host=host, port=port)
+            serving.serve(get_wsgi_application(), host=host, port=port, ready=ready)
         except KeyboardInterrupt:
             self.stdout.write("Stopped.")
 
