@@ -8,6 +8,7 @@ from donors import plates, services
 from donors.catalogue import Catalogue
 from donors.domain import model_numbers
 from donors.models import Make, ModelAlias, ModelNumber
+from workshop.bulk import bulk_save
 from workshop.errors import InputRefused
 from workshop.exchange import cells
 from workshop.exchange.reading import Column, Row
@@ -33,7 +34,7 @@ class Makes(Sheet):
                 changed.append(known[key])
         if not any(row.problems for row in rows):
             Make.objects.bulk_create(added.values())
-            Make.objects.unscoped().bulk_update(changed, ["aliases", "pattern"], batch_size=500)
+            bulk_save(changed, ["aliases", "pattern"])
             if added or changed:
                 services.announce_catalogue(workshop.pk)
         return count(rows, len(added), len(changed))
@@ -90,9 +91,7 @@ class Models(Sheet):
             return Imported()
         new = [model for model, _ in wanted.values() if model.pk is None]
         ModelNumber.objects.bulk_create(new, batch_size=500)
-        ModelNumber.objects.unscoped().bulk_update(
-            changed, ["appliance_id", "family"], batch_size=500
-        )
+        bulk_save(changed, ["appliance_id", "family"])
         new_aliases = [
             alias
             for model, names in wanted.values()

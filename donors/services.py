@@ -13,6 +13,7 @@ from donors.domain.recognising import How
 from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
 from workshop import outbox, refs
+from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -212,5 +213,5 @@ def recognise_donors_anew(*, workshop_id: int) -> list[int]:
     catalogue = Catalogue.load(workshop_id)
     rows = Donor.of(workshop_id).filter(confirmed=False).exclude(state=Donor.State.GONE)
     changed = recognise_anew(rows, catalogue)
-    Donor.objects.unscoped().bulk_update(changed, RECOGNISED_COLUMNS, batch_size=500)
+    bulk_save(changed, RECOGNISED_COLUMNS)
     return [donor.pk for donor in changed]

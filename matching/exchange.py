@@ -13,6 +13,7 @@ from matching import fittings, pairs, services
 from matching.models import Job, Match, Need, Outcome
 from parts.exchange import MACHINE, machine_cells, machine_values, stored_machine
 from parts.models import PartKind
+from workshop.bulk import bulk_save
 from workshop.domain import money
 from workshop.errors import InputRefused
 from workshop.exchange import cells
@@ -163,11 +164,7 @@ class Jobs(Sheet):
             if getattr(job, "was_changed", False):
                 job.save()
         needs = Need.objects.bulk_create(new, batch_size=500)
-        Need.objects.unscoped().bulk_update(
-            changed,
-            ["part_number", "number_canonical", "attributes", "max_price_cents"],
-            batch_size=500,
-        )
+        bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
         services.note_job_numbers([*needs, *changed])
         services.announce_needs(workshop.pk, [need.pk for need in needs])
         services.rematch_jobs(workshop.pk, [need.job_id for need in changed])

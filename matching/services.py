@@ -16,6 +16,7 @@ from matching.models import Job, Need
 from parts import services as part_services
 from parts.models import PartKind, Sighting
 from workshop import outbox, refs
+from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
 
@@ -157,7 +158,7 @@ def recognise_jobs_anew(*, workshop_id: int) -> list[int]:
     catalogue = Catalogue.load(workshop_id)
     rows = Job.of(workshop_id).filter(confirmed=False, state=Job.State.OPEN)
     changed = donor_services.recognise_anew(rows, catalogue)
-    Job.objects.unscoped().bulk_update(changed, donor_services.RECOGNISED_COLUMNS, batch_size=500)
+    bulk_save(changed, donor_services.RECOGNISED_COLUMNS)
     rematch_jobs(workshop_id, [job.pk for job in changed])
     return [job.pk for job in changed]
 

@@ -25,6 +25,7 @@ from parts.models import (
     PartNumber,
 )
 from workshop import outbox
+from workshop.bulk import bulk_save
 from workshop.domain import money
 from workshop.errors import DomainError, InputRefused
 from workshop.exchange import cells
@@ -129,7 +130,7 @@ class Donors(Sheet):
         services.lay_parts(Donor.objects.bulk_create(added.values(), batch_size=500))
         if changed:
             columns = list(self._written())
-            Donor.objects.unscoped().bulk_update(changed, columns, batch_size=500)
+            bulk_save(changed, columns)
         self._announce(added.values(), donor_events.DONOR_RECEIVED)
         self._announce(changed, donor_events.DONOR_CHANGED)
         return count(rows, len(added), len(changed))
@@ -285,7 +286,7 @@ class Parts(Sheet):
         new = [part for part in touched if part.pk is None]
         old = [part for part in touched if part.pk is not None]
         Part.objects.bulk_create(new, batch_size=500)
-        Part.objects.unscoped().bulk_update(old, self.written, batch_size=500)
+        bulk_save(old, self.written)
         tests = [
             BenchTest(
                 workshop=workshop,
@@ -305,9 +306,7 @@ class Parts(Sheet):
         for part, row in graded:
             if row["grade"] not in TESTED:
                 part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, None
-        Part.objects.unscoped().bulk_update(
-            [part for part, _ in graded], ["grade", "grade_test"], batch_size=500
-        )
+        bulk_save([part for part, _ in graded], ["grade", "grade_test"])
         services.note_numbers(touched)
         # What was laid at intake has arrived with its machine; only its facts are new.
         for event, parts in ((events.PARTS_ARRIVED, new), (events.PARTS_CHANGED, old)):
@@ -537,7 +536,7 @@ class Interchanges(Sheet):
             ],
             batch_size=500,
         )
-        Interchange.objects.unscoped().bulk_update(changed, ["both_ways", "note"], batch_size=500)
+        bulk_save(changed, ["both_ways", "note"])
         touched = {kind for kind, *_ in added} | {row.kind_id for row in changed}
         services.announce_knowledge(workshop.pk, touched)
 

@@ -56,8 +56,15 @@ class OutcomeIndex:
                 self._pasts[key].append(past)
 
     def counts(self, offer: Side, want: Side) -> Counts:
-        """Return the counts at the nearest distance that has enough to say something."""
-        for basis, key in self._keys(offer, want):
+        """Return the counts at the nearest distance that has enough to say something.
+
+        When both numbers are printed only fittings of that very pair count: numbers say more
+        than the machines they sit in, and a family may carry several.
+        """
+        keys = self._keys(offer, want)
+        if offer.number and want.number:
+            keys = keys[:1]
+        for basis, key in keys:
             found = self._count(basis, self._pasts.get(key, ()), offer, want)
             if found.tries >= self.weights.number("outcomes", "least"):
                 return found

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from donors.domain.machines import Machine
+from donors.domain.model_numbers import confusions
 from matching.domain.comparisons import compare_models
 from matching.domain.sides import Side
 from matching.domain.weights import Weights
@@ -142,7 +143,8 @@ def overlap(offered: Belief, wanted: Belief, graph: InterchangeGraph) -> tuple[f
     """Return (hits, tries): how far the two beliefs agree, in weighted counts.
 
     hits / tries is the chance that the offered number serves the wanted one; tries is what the
-    weaker of the two beliefs rests on.
+    weaker of the two beliefs rests on. Numbers apart by one character that is easily misread
+    count as agreeing: among what was seen, a misreading is likelier than a second number.
     """
     if not offered.total or not wanted.total:
         return 0.0, 0.0
@@ -150,7 +152,7 @@ def overlap(offered: Belief, wanted: Belief, graph: InterchangeGraph) -> tuple[f
         offered.share(a) * wanted.share(b)
         for a in offered.counts
         for b in wanted.counts
-        if a == b or graph.serves(a, b)
+        if a == b or graph.serves(a, b) or confusions(a, b) == 1
     )
     tries = min(offered.total, wanted.total)
     return agree * tries, tries

@@ -119,7 +119,7 @@ def hold_new(request: HttpRequest, member: Member, need_id: int) -> HttpResponse
     try:
         hold = holds.hold_part(
             workshop=member.workshop,
-            part_ref=request.POST.get("part_ref", ""),
+            part_ref=sent(request, "part_ref", forms.CharField(max_length=60)),
             need_id=need_id,
             member=member,
             now=timezone.now(),
@@ -176,9 +176,12 @@ def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpRespo
 
 def whole_number(request: HttpRequest, name: str) -> int:
     """Return a number a button of ours sent. Raises InputRefused for anything else."""
-    field = forms.IntegerField(min_value=1, max_value=2**62)
+    return int(sent(request, name, forms.IntegerField(min_value=1, max_value=2**62)))
+
+
+def sent(request: HttpRequest, name: str, field: forms.Field) -> Any:
+    """Return what a button of ours sent, as `field` reads it. Raises InputRefused."""
     try:
-        number: int = field.clean(request.POST.get(name))
+        return field.clean(request.POST.get(name))
     except forms.ValidationError as bad:
         raise InputRefused("Choose one of those shown.", fields={name: "Choose one."}) from bad
-    return number

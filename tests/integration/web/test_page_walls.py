@@ -160,6 +160,27 @@ def test_an_unknown_address_and_a_huge_number_are_not_found(
         assert answer.status_code == 404
 
 
+def test_no_nonsense_makes_a_page_fall_over(bench: Bench, technician: Client) -> None:
+    need = bench.need("W7-60 R1 W")
+    nonsense = ["\x00", "\ud800", "9" * 400, "-1", "%", "'\"<>", "\u202e", "a\tb\nc", "🧰" * 300]
+    for text in nonsense:
+        asked = {
+            name: text.encode("utf-8", "replace").decode()
+            for name in ("text", "make", "kind", "state", "grade", "appliance", "page", "show")
+        }
+        for route in ("find", "donors", "parts", "jobs", "models", "makes", "alerts"):
+            assert technician.get(reverse(route), asked).status_code in {200, 400}
+        for route in ("job-new", "donor-new", "part-new"):
+            form = dict.fromkeys(
+                ("model_number", "make", "note", "symptom", "technician", "kind", "price", "cause"),
+                asked["text"],
+            )
+            assert technician.get(reverse(route), form).status_code in {200, 400}
+            assert technician.post(reverse(route), form).status_code == 400
+        hold = technician.post(reverse("hold-new", args=[need.pk]), {"part_ref": asked["text"]})
+        assert hold.status_code in {400, 404}
+
+
 def test_what_was_typed_is_shown_as_text_never_as_markup(bench: Bench, technician: Client) -> None:
     nasty = '"><script>alert(1)</script>'
     donor = bench.donor("W7-60 R1 W", note=nasty)

@@ -89,6 +89,7 @@ def test_full_width_reads_as_plain(number):
     ["A" * 10_240, "\ud800" * 10_240, "🧺" * 2_560, "İ" * 10_240, "ﷺ" * 3_000, "- " * 5_120],
 )
 def test_ten_kilobytes_do_no_harm(raw):
+    assert LONGEST == 80  # the width of the column it is kept in
     assert len(canonical(raw)) <= LONGEST
     assert len(folded(raw)) <= LONGEST
     assert canonical(canonical(raw)) == canonical(raw)

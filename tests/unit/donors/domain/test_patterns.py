@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from donors.domain.patterns import (
     FIELDS,
     LONGEST_PATTERN,
+    MOST_MEMORY,
     PatternRefused,
     compile_pattern,
     fields_of,
@@ -203,6 +204,13 @@ VELTHANE = (
 )
 def test_fields_of_a_number(number, fields):
     assert fields_of(VELTHANE, number) == fields
+
+
+def test_fields_are_the_fixed_set_and_memory_is_bounded():
+    """The set of design.md section 4; 1 MiB a pattern is promise 21."""
+    assert FIELDS == ("family", "size", "series", "revision", "colour", "market")
+    assert MOST_MEMORY == 1024 * 1024
+    assert set(compile_pattern(VELTHANE).groupindex) == set(FIELDS)
 
 
 def test_no_pattern_no_fields():

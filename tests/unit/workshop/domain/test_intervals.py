@@ -79,6 +79,14 @@ def test_age_counts_from_the_middle(on, years):
     assert MAY.age_years(on) == pytest.approx(years)
 
 
+def test_a_year_is_a_julian_year():
+    """365.25 days, the year astronomers and others use: from memory."""
+    ten = Interval(date(2004, 1, 1), date(2004, 1, 1)).gap_years(
+        Interval(date(2014, 1, 1), date(2014, 1, 1))
+    )
+    assert ten == pytest.approx(3653 / 365.25)
+
+
 def test_shown_as_people_read_it():
     assert str(MAY) == "2014-05-01 to 2014-05-31"
     assert str(Interval(date(2014, 5, 1), date(2014, 5, 1))) == "2014-05-01"

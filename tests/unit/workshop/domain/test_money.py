@@ -21,6 +21,7 @@ from workshop.domain.money import LARGEST_CENTS, to_cents, to_text
         ("0.01", 1),
         ("0012.10", 1210),
         ("20000000.00", LARGEST_CENTS),
+        ("00000000000000012.10", 1210),  # twenty characters, the most that is read
     ],
 )
 def test_amounts(text, cents):
@@ -45,6 +46,7 @@ def test_amounts(text, cents):
         ("1E+999999", "is no amount"),
         ("１２", "is no amount"),
         ("19999999.990000000000000000000000000001", "is no amount"),
+        ("000000000000000012.10", "is no amount"),
         ("-0.01", "cannot be negative"),
         ("1.005", "more than two decimals"),
         ("20000000.01", "too large"),

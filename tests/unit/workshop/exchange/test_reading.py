@@ -138,6 +138,11 @@ def test_a_quote_left_open_names_the_row_where_it_opens():
     assert "a quote left open?" in problem.message
 
 
+def test_a_quote_left_open_in_the_header():
+    [problem] = problems('ref,price,removed_on,"note\nP-1,,,\n')
+    assert problem.row == 1
+
+
 def test_text_after_a_closing_quote():
     [problem] = problems(HEADER + 'P-1,,,"closed" here\n')
     assert (problem.row, problem.column) == (2, "")
