@@ -31,9 +31,11 @@ def save_make(
     if Make.of(workshop).filter(key=key).exists():
         raise Conflict(f"The make {name} is already known.", fields={"name": "Already known."})
     check_pattern(pattern)
-    return Make.objects.create(
+    make: Make = Make.objects.create(
         workshop=workshop, name=name.strip(), key=key, aliases=list(aliases), pattern=pattern
     )
+    announce_catalogue(workshop.pk)
+    return make
 
 
 def check_pattern(pattern: str) -> None:
@@ -122,6 +124,8 @@ def receive_donor(
         appliances=plates.appliance_slugs(),
         may_be_blank=no_plate,
     )
+    if ref:
+        refs.refuse_bad_ref(ref)
     if ref and Donor.of(workshop).filter(ref=ref).exists():
         raise Conflict(
             f"There is already a donor {ref}. Leave the reference blank to get the next one.",
@@ -166,6 +170,11 @@ def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
     model = catalogue.models.get(model_id)
     if model is None:
         raise NotFound("That model number is not known in this workshop.")
+    if model.appliance and model.appliance != row.appliance_id:
+        raise Conflict(
+            f"{model.make} {model.number} is a {model.appliance}; {row.ref} was taken in as a "
+            f"{row.appliance_id}. Choose another model, or correct one of the two."
+        )
     make = next(make for make in catalogue.makes if make.pk == model.make_id)
     wild = model_numbers.has_wildcard(model.canonical)
     row.make, row.make_is_guess = make, False

@@ -36,7 +36,7 @@ class Jobs(Sheet):
 
     kind = "jobs"
     columns = (
-        Column("job_ref", cells.text(40), required=True),
+        Column("job_ref", cells.reference(40), required=True),
         *MACHINE,
         Column("opened_on", cells.day, required=True),
         Column("wait_until", cells.day),

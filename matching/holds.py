@@ -134,6 +134,12 @@ def release_for_needs(*, workshop_id: int, need_ids: Iterable[int], now: object)
     return int(rows.update(released_at=now, ended=Hold.Ended.RELEASED))
 
 
+def end_for_gone_parts(*, workshop_id: int, part_ids: Iterable[int], now: datetime) -> int:
+    """End standing holds on parts that failed, were sold or scrapped. Returns how many."""
+    rows = Hold.of(workshop_id).filter(part__in=list(part_ids), released_at__isnull=True)
+    return int(rows.update(released_at=now, ended=Hold.Ended.GONE))
+
+
 def lapse_holds(*, now: datetime) -> int:
     """End holds whose time is over, in every workshop (the sweep). Returns how many."""
     return _lapse(Hold.objects.unscoped().filter(expires_at__lte=now), now)

@@ -12,7 +12,7 @@ from enum import Enum
 
 from django.utils import timezone
 
-from matching import gather
+from matching import gather, holds
 from matching.domain.sides import Row
 from matching.models import Alert, Job, Match, Need
 from matching.searching import Offered, Searcher, preference
@@ -54,6 +54,7 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     parts = list(list_by_ids(workshop_id, part_ids))
     gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
     Match.of(workshop_id).filter(part__in=gone).delete()
+    holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
     there = [part for part in parts if part.pk not in set(gone)]
     by_kind: dict[str, list[Part]] = defaultdict(list)
     for part in there:

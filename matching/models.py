@@ -184,6 +184,7 @@ class Hold(WorkshopOwned):
         RELEASED = "released", "released"
         LAPSED = "lapsed", "lapsed"
         FITTED = "fitted", "fitted"
+        GONE = "gone", "the part is gone"
 
     part = models.ForeignKey("parts.Part", on_delete=models.PROTECT, related_name="holds")
     need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="holds")
@@ -202,7 +203,7 @@ class Hold(WorkshopOwned):
             ),
             models.CheckConstraint(
                 condition=Q(released_at__isnull=True, ended="")
-                | Q(released_at__isnull=False, ended__in=["released", "lapsed", "fitted"]),
+                | Q(released_at__isnull=False, ended__in=["released", "lapsed", "fitted", "gone"]),
                 name="hold_end_has_a_reason",
             ),
             models.CheckConstraint(

@@ -54,6 +54,8 @@ def open_job(
         raise InputRefused(
             "A job needs at least one part kind to look for.", fields={"needs": "Name a part."}
         )
+    if ref:
+        refs.refuse_bad_ref(ref)
     if ref and Job.of(workshop).filter(ref=ref).exists():
         raise Conflict(f"There is already a job {ref}.", fields={"ref": f"{ref} is taken."})
     ends = wait_until or opened_on + timedelta(days=workshop.wait_days)

@@ -99,7 +99,7 @@ def machine_cells(machine: Any) -> dict[str, str]:
 class Donors(Sheet):
     kind = "donors"
     columns = (
-        Column("ref", cells.text(40), required=True),
+        Column("ref", cells.reference(40), required=True),
         *MACHINE,
         Column("received_on", cells.day, required=True),
         Column("cause", cells.text(40)),
@@ -218,7 +218,7 @@ def _unconfirmed(donor: Donor, values: dict[str, Any]) -> dict[str, Any]:
 class Parts(Sheet):
     kind = "parts"
     columns = (
-        Column("ref", cells.text(60), required=True),
+        Column("ref", cells.reference(130), required=True),
         Column("donor_ref", cells.text(40)),
         Column("kind", cells.text(40), required=True),
         Column("position", cells.text(40)),

@@ -179,7 +179,7 @@ class Part(WorkshopOwned):
         SOLD = "sold", "sold"
         SCRAPPED = "scrapped", "scrapped"
 
-    ref = models.CharField(max_length=60)
+    ref = models.CharField(max_length=130)
     donor = models.ForeignKey(
         "donors.Donor", on_delete=models.PROTECT, null=True, blank=True, related_name="parts"
     )

@@ -114,7 +114,7 @@ def lay_parts(donors: Iterable[Donor]) -> list[Part]:
 
 def part_ref(donor_ref: str, kind: str, position: str) -> str:
     """Return the reference of a part nobody has named yet: D-0042.drain-pump."""
-    return ".".join(filter(None, (donor_ref, kind, position)))[:60]
+    return ".".join(filter(None, (donor_ref, kind, position)))
 
 
 def get_kind(slug: str) -> PartKind:
@@ -187,11 +187,18 @@ def remove_part(
     part = lock_part(workshop, ref)
     if part.state != Part.State.IN_MACHINE:
         raise Conflict(f"Part {ref} is {part.get_state_display()}; it is not in a machine.")
+    if part.donor and removed_on < part.donor.received_on:
+        raise InputRefused(
+            f"Removed on {removed_on}, before donor {part.donor.ref} came in "
+            f"({part.donor.received_on}).",
+            fields={"removed_on": "Lies before the day the donor came in."},
+        )
     _apply(part, facts or PartFacts())
     part.state = Part.State.REMOVED
     _put_away(part)
     part.removed_on = removed_on
     part.save()
+    _note_stripping(part.donor)
     note_numbers([part])
     _announce_change([part])
     return part
@@ -209,6 +216,15 @@ def _put_away(part: Part) -> None:
             f"{part.kind.name} is never reused and cannot be shelved. {part.kind.reuse_advice}"
         )
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+
+
+def _note_stripping(donor: Donor | None) -> None:
+    """A donor is being stripped from its first part out until its last one is."""
+    if donor is None:
+        return
+    left = donor.parts.filter(state=Part.State.IN_MACHINE).exists()
+    donor.state = Donor.State.STRIPPING if left else Donor.State.STRIPPED
+    donor.save(update_fields=["state"])
 
 
 def refuse_if_gone(part: Part) -> None:

@@ -3,7 +3,17 @@
 from django.db import transaction
 from django.db.models import QuerySet
 
+from workshop.errors import InputRefused
+from workshop.exchange.cells import reference
 from workshop.models import RefCounter
+
+
+def refuse_bad_ref(ref: str) -> None:
+    """Raise InputRefused when a reference could not stand on a tag or in an address."""
+    try:
+        reference(40)(ref)
+    except ValueError as bad:
+        raise InputRefused(f"The reference {ref!r} {bad}.", fields={"ref": str(bad)}) from bad
 
 
 def next_ref(rows: "QuerySet", *, workshop_id: int, prefix: str, width: int = 4) -> str:

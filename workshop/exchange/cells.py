@@ -46,6 +46,21 @@ def text(most: int = 200) -> Parser:
     return parse
 
 
+def reference(most: int) -> Parser:
+    """Return a parser of a reference people write on tags and addresses hold: D-0042, P-1.heater."""
+
+    def parse(cell: str) -> str:
+        if len(cell) > most or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", cell):
+            raise ValueError(
+                f"is no reference; use letters, digits, '-', '.' and '_', at most {most}"
+            )
+        if cell in {"new", "find"}:
+            raise ValueError("is a word the site uses itself; choose another reference")
+        return cell
+
+    return parse
+
+
 def day(cell: str) -> date:
     """Parse an ISO 8601 calendar date."""
     try:

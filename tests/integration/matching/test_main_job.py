@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from matching.models import Alert, Match
 from parts.models import Part, Sighting
-from tests.factories import NOW, Bench
+from tests.factories import NOW, TODAY, Bench
 from workshop import dispatcher, outbox
 from workshop.models import OutboxEvent
 
@@ -103,6 +103,57 @@ def test_a_part_that_fails_its_test_is_no_longer_offered(bench: Bench) -> None:
     )
     bench.drain()
     assert not Match.of(bench.workshop).filter(part=part).exists()
+
+
+def test_a_hold_does_not_outlive_its_part(bench: Bench) -> None:
+    from matching import holds
+    from parts.services import take_from_stock
+
+    need = bench.need("W7-60 R1 W")
+    part = bench.part(bench.donor("W7-60 R1 W"))
+    hold = holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=need.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    take_from_stock(workshop=bench.workshop, ref=part.ref, state=Part.State.SOLD)
+    bench.drain()
+    hold.refresh_from_db()
+    assert hold.ended == "gone"
+
+
+def test_a_donor_is_being_stripped_until_its_last_part_is_out(bench: Bench) -> None:
+    from parts.services import remove_part
+
+    donor = bench.donor()
+    refs = list(donor.parts.order_by("id").values_list("ref", flat=True))
+    for number, ref in enumerate(refs, start=1):
+        remove_part(workshop=bench.workshop, ref=ref, removed_on=TODAY)
+        donor.refresh_from_db()
+        assert donor.state == ("stripped" if number == len(refs) else "stripping")
+
+
+def test_a_machine_cannot_be_confirmed_as_another_appliance(bench: Bench) -> None:
+    from parts.services import confirm_donor_model
+    from workshop.errors import Conflict
+
+    donor = bench.donor("W7-6O R1 W", appliance="dishwasher")
+    model = bench.makes["Velthane"].numbers.get(canonical="W760R1W")
+    with pytest.raises(Conflict, match="washing-machine"):
+        confirm_donor_model(workshop=bench.workshop, ref=donor.ref, model_id=model.pk)
+
+
+def test_a_make_whose_pattern_came_later_is_read_again(bench: Bench) -> None:
+    from donors.services import save_make
+
+    donor = bench.donor("Q123-7", make="")
+    assert donor.make is None
+    save_make(workshop=bench.workshop, name="Quillmar", pattern=r"^(?P<family>Q\d{3})(?P<size>\d)$")
+    bench.drain()
+    donor.refresh_from_db()
+    assert (donor.make.name, donor.make_is_guess, donor.family) == ("Quillmar", True, "Q123")
 
 
 def test_the_other_workshop_sees_nothing(bench: Bench, other_bench: Bench) -> None:
