@@ -73,6 +73,8 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     wanted = wanted_kinds(workshop, query, seen)
     want = _want(query, seen)
     searcher = Searcher(workshop.pk, on=on)
+    searcher.prepare(wanted)
+    searcher.prepare_stock(wanted, want.machine.appliance)
     offered = [one for kind in wanted for one in searcher.search(kind, want)]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
     held = standing_holds(workshop, [one.part.pk for one in offered])

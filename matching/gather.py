@@ -16,7 +16,7 @@ from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.reference import kinds
 from parts.selectors import list_sightings
-from parts.services import interchange_graph
+from parts.services import interchange_graphs
 from workshop import reference
 from workshop.domain.intervals import from_ends
 
@@ -47,16 +47,19 @@ def want_of(need: Need) -> Side:
     )
 
 
-def knowledge(workshop_id: int, kind: str) -> Knowledge:
-    """Return all that is known about one kind: four queries, however much there is."""
-    found = Knowledge(
-        kind=kinds()[kind],
-        weights=weights(),
-        graph=interchange_graph(workshop_id, kind),
-        rules=approved_rules(workshop_id, kind),
-    )
-    found.sightings.add_all(map(_seen, list_sightings(workshop_id, kind=kind)))
-    learn(found, Outcome.of(workshop_id).filter(kind=kind).order_by("fitted_on", "id"))
+def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
+    """Return all that is known about some kinds: four queries, however many kinds and rows."""
+    wanted = list(slugs)
+    graphs = interchange_graphs(workshop_id, wanted)
+    rules = approved_rules(workshop_id, wanted)
+    found = {
+        slug: Knowledge(kinds()[slug], weights(), graphs[slug], rules[slug]) for slug in wanted
+    }
+    for sighting in list_sightings(workshop_id, kinds=wanted):
+        found[sighting.kind_id].sightings.add_all([_seen(sighting)])
+    outcomes = Outcome.of(workshop_id).filter(kind__in=wanted).order_by("fitted_on", "id")
+    for outcome in outcomes:
+        learn(found[outcome.kind_id], [outcome])
     return found
 
 
@@ -79,15 +82,17 @@ def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
             )
 
 
-def approved_rules(workshop_id: int, kind: str) -> list[ApprovedRule]:
-    """Return the approved rules of a kind, oldest first."""
-    rows = Rule.of(workshop_id).filter(kind=kind, state=Rule.State.APPROVED).order_by("id")
-    return [
-        ApprovedRule(
-            rule.pk, rule.says, rule.donor_side, rule.job_side, rule.both_ways, rule.conditions
+def approved_rules(workshop_id: int, slugs: Iterable[str]) -> dict[str, list[ApprovedRule]]:
+    """Return the approved rules of each kind, oldest first."""
+    found: dict[str, list[ApprovedRule]] = {slug: [] for slug in slugs}
+    rows = Rule.of(workshop_id).filter(kind__in=list(found), state=Rule.State.APPROVED)
+    for rule in rows.order_by("id"):
+        found[rule.kind_id].append(
+            ApprovedRule(
+                rule.pk, rule.says, rule.donor_side, rule.job_side, rule.both_ways, rule.conditions
+            )
         )
-        for rule in rows
-    ]
+    return found
 
 
 def _seen(row: Sighting) -> Seen:

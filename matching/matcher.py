@@ -61,7 +61,9 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
         by_kind[part.kind_id].append(part)
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     pairs = []
-    for need in open_needs(workshop_id, kind__in=list(by_kind)):
+    needs = open_needs(workshop_id, kind__in=list(by_kind))
+    searcher.prepare(need.kind_id for need in needs)
+    for need in needs:
         want = gather.want_of(need)
         fitting = [p for p in by_kind[need.kind_id] if _may_serve(p, need)]
         pairs += [Pair(need, one) for one in searcher.search(need.kind_id, want, fitting)]
@@ -73,6 +75,7 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
     """Match needs against all stock. Only the best part of each is told of, if it is news."""
     needs = open_needs(workshop_id, pk__in=list(need_ids))
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
+    searcher.prepare(need.kind_id for need in needs)
     pairs = []
     for need in needs:
         found = searcher.search(need.kind_id, gather.want_of(need))

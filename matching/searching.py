@@ -37,9 +37,14 @@ class Searcher:
         self._known: dict[str, Knowledge] = {}
         self._stock: dict[tuple[str, str], list[Part]] = {}
 
+    def prepare(self, kinds: Iterable[str]) -> None:
+        """Read what is known about these kinds at once, instead of one by one when needed."""
+        missing = [kind for kind in dict.fromkeys(kinds) if kind not in self._known]
+        if missing:
+            self._known |= gather.knowledge(self.workshop_id, missing)
+
     def knowledge(self, kind: str) -> Knowledge:
-        if kind not in self._known:
-            self._known[kind] = gather.knowledge(self.workshop_id, kind)
+        self.prepare([kind])
         return self._known[kind]
 
     def offer(self, part: Part, want: Side) -> Offered:
@@ -57,13 +62,19 @@ class Searcher:
         found = [self.offer(part, want) for part in stock]
         return sorted((one for one in found if one.score.verdict != "does-not-fit"), key=preference)
 
+    def prepare_stock(self, kinds: Iterable[str], appliance: str) -> None:
+        """Read the parts of these kinds that can be had for an appliance, at once."""
+        missing = [k for k in dict.fromkeys(kinds) if (k, appliance) not in self._stock]
+        if not missing:
+            return
+        self._stock |= {(kind, appliance): [] for kind in missing}
+        for part in list_available(self.workshop_id, kinds=missing, appliance=appliance):
+            self._stock[part.kind_id, appliance].append(part)
+
     def stock(self, kind: str, appliance: str) -> list[Part]:
         """Return the parts of a kind that can be had for an appliance (read once)."""
-        key = (kind, appliance)
-        if key not in self._stock:
-            found = list_available(self.workshop_id, kind=kind, appliance=appliance)
-            self._stock[key] = list(found)
-        return self._stock[key]
+        self.prepare_stock([kind], appliance)
+        return self._stock[kind, appliance]
 
 
 def preference(one: Offered) -> tuple[float, float, bool, float, int]:

@@ -444,7 +444,7 @@ class Interchanges(Sheet):
             (r.kind_id, r.from_number.canonical, r.to_number.canonical): r
             for r in Interchange.of(workshop).select_related("from_number", "to_number")
         }
-        graphs = {kind: services.interchange_graph(workshop.pk, kind) for kind in kinds}
+        graphs = services.interchange_graphs(workshop.pk, kinds)
         added: dict[tuple[str, str, str], Row] = {}
         changed: list[Interchange] = []
         for row in rows:

@@ -25,12 +25,14 @@ def list_parts(workshop: Workshop) -> "QuerySet[Part]":
     return Part.of(workshop).select_related(*WITH_MACHINE).order_by("id")
 
 
-def list_available(workshop_id: int, *, kind: str, appliance: str = "") -> "QuerySet[Part]":
-    """Return the parts of a kind that can still be had; of one appliance when it is named.
+def list_available(
+    workshop_id: int, *, kinds: Iterable[str], appliance: str = ""
+) -> "QuerySet[Part]":
+    """Return the parts of some kinds that can still be had; of one appliance when it is named.
 
     Parts that came without a machine are of any appliance.
     """
-    rows = Part.of(workshop_id).filter(kind=kind, state__in=AVAILABLE)
+    rows = Part.of(workshop_id).filter(kind__in=list(kinds), state__in=AVAILABLE)
     rows = rows.exclude(grade=Grade.SCRAP).select_related(*WITH_MACHINE)
     if appliance:
         rows = rows.filter(donor__appliance=appliance) | rows.filter(donor__isnull=True)
@@ -50,8 +52,8 @@ def get_part(workshop: Workshop, ref: str) -> Part:
     return part
 
 
-def list_sightings(workshop_id: int, *, kind: str) -> "QuerySet[Sighting]":
-    return Sighting.of(workshop_id).filter(kind=kind).order_by("id")
+def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":
+    return Sighting.of(workshop_id).filter(kind__in=list(kinds)).order_by("id")
 
 
 def list_cautions(appliance: str, kinds: Iterable[str] = ()) -> list[Caution]:

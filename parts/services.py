@@ -438,10 +438,18 @@ def refuse_bad_edge(edge: Edge, graph: InterchangeGraph) -> None:
 
 
 def interchange_graph(workshop_id: int, kind: str) -> InterchangeGraph:
-    """Return the interchange graph of one kind: one query."""
-    rows = Interchange.of(workshop_id).filter(kind=kind)
-    edges = rows.values_list("from_number__canonical", "to_number__canonical", "both_ways")
-    return InterchangeGraph.of(Edge(*edge) for edge in edges.order_by("id"))
+    """Return the interchange graph of one kind."""
+    return interchange_graphs(workshop_id, [kind])[kind]
+
+
+def interchange_graphs(workshop_id: int, kinds: Iterable[str]) -> dict[str, InterchangeGraph]:
+    """Return the interchange graph of each kind: one query for all of them."""
+    edges: dict[str, list[Edge]] = {kind: [] for kind in kinds}
+    columns = ("kind_id", "from_number__canonical", "to_number__canonical", "both_ways")
+    rows = Interchange.of(workshop_id).filter(kind__in=list(edges)).order_by("id")
+    for kind, *edge in rows.values_list(*columns):
+        edges[kind].append(Edge(*edge))
+    return {kind: InterchangeGraph.of(found) for kind, found in edges.items()}
 
 
 def _part_number(workshop: Workshop, kind: str, number: str) -> PartNumber:

@@ -22,7 +22,7 @@ def bulk_save(rows: Iterable[models.Model], columns: Sequence[str]) -> None:
     meta = found[0]._meta
     fields = [meta.get_field(name.removesuffix("_id")) for name in columns]
     quote = connection.ops.quote_name
-    sets = ", ".join(f"{quote(field.column)} = %s" for field in fields)  # type: ignore[union-attr]
+    sets = ", ".join(f"{quote(field.column)} = %s" for field in fields)  # type: ignore[union-attr, arg-type]
     key: Any = meta.pk
     sql = f"UPDATE {quote(meta.db_table)} SET {sets} WHERE {quote(key.column)} = %s"
     with connection.cursor() as cursor:

@@ -237,7 +237,8 @@ def test_an_unread_plate_is_never_held_against_a_part(offer, known):
         ),
         (side(of=M), side(of=M), knowledge(), Verdict.LIKELY_FITS),
         (side(), side(), knowledge(), Verdict.CHECK_FIRST),
-        (side(of=M), side(of=machine("M2W 90 246 S 3")), knowledge(), Verdict.DOES_NOT_FIT),
+        (side(of=M), side(of=machine("M2W 90 246 S 3")), knowledge(), Verdict.CHECK_FIRST),
+        (side(of=M), side(of=machine("H3C 1 1 S 1")), knowledge(), Verdict.DOES_NOT_FIT),
         (side(N1, M), side(OTHER, machine("H3C 1 1 S 1")), knowledge(), Verdict.DOES_NOT_FIT),
     ],
 )
@@ -246,10 +247,10 @@ def test_verdicts(offer, want, known, verdict):
 
 
 def test_a_plain_pair_worked_by_hand():
-    """exact-only: -1.2 to start, same number +7.5, same model 3.5 x 0.1, near 0.7 x 0.1."""
+    """exact-only: -1.2 to start, same number +7.5, same model 5.0 x 0.1, near 1.5 x 0.1."""
     found = score(side(N1, M), side(N1, M), knowledge())
-    assert found.bits == pytest.approx(-1.2 + 7.5 + 0.35 + 0.07)
-    assert found.p_fit == pytest.approx(2**6.72 / (1 + 2**6.72))
+    assert found.bits == pytest.approx(-1.2 + 7.5 + 0.5 + 0.15)
+    assert found.p_fit == pytest.approx(2**6.95 / (1 + 2**6.95))
 
 
 def test_knowing_more_that_speaks_for_it_never_lowers_the_odds():

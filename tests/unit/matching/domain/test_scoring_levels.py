@@ -351,6 +351,7 @@ def expected_shift(bits: float, hits: float, tries: float, strength: float) -> f
 
 
 CLOSE = TABLE["sightings"]["closeness"]
+STRENGTH = TABLE["sightings"]["strength"]
 SEEN_LEVELS = [
     # where the wanted number was seen, seen from the donor; the level; what one sighting weighs
     ("same", at(), 1.0),
@@ -371,7 +372,7 @@ def test_the_wanted_number_was_seen_in_such_a_machine(level, where, weight, time
     row, before = sightings_row(offer, want, known)
     hits = weight * times
     assert row.level == level
-    assert row.bits == pytest.approx(expected_shift(before, hits, hits, 1.5), abs=1e-4)
+    assert row.bits == pytest.approx(expected_shift(before, hits, hits, STRENGTH), abs=1e-4)
     assert row.bits > 0
     assert row.sentence == (
         "111122201 among the numbers seen in such machines as the donor: "
@@ -386,18 +387,35 @@ def test_a_level_for_each_closeness():
 @pytest.mark.parametrize(
     ("offer", "want", "words"),
     [
-        (side(OTHER, at()), side(of=at()), "999933301 among the numbers seen in such machines"),
-        (side(of=at()), side(OTHER, at()), "999933301 among the numbers seen in such machines"),
+        (side(OTHER, at(ref="D-1")), side(of=at()), "999933301 among the numbers seen in such"),
+        (side(of=at()), side(OTHER, at(ref="J-1")), "999933301 among the numbers seen in such"),
     ],
 )
 def test_never_seen_there(offer, want, words):
     known = knowledge(seen=seen("111122201", at(), 6))
     row, before = sightings_row(offer, want, known)
     assert row.level == "never"
-    assert row.bits == pytest.approx(expected_shift(before, 0, 6, 1.5), abs=1e-4)
+    assert row.bits == pytest.approx(expected_shift(before, 0, 6, STRENGTH), abs=1e-4)
     assert row.bits < 0
     assert words in row.sentence
     assert "0 % of what was seen agrees" in row.sentence
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_what_is_printed_on_a_machine_not_on_record_was_seen_there(turned):
+    """One sighting of the other number against three: 1 of 4, whichever side is printed."""
+    known = knowledge(seen=seen("111122201", at(), 3))
+    sides = (side(OTHER, at()), side(of=at()))
+    row, before = sightings_row(*(reversed(sides) if turned else sides), known)
+    assert row.level == "same"
+    assert row.bits == pytest.approx(expected_shift(before, 1, 4, STRENGTH), abs=1e-4)
+    assert "25 % of what was seen agrees (weight 4.0)" in row.sentence
+
+
+def test_a_printed_number_alone_is_no_sighting():
+    """Where nothing else was seen, the model says it all; the same fact must not count twice."""
+    row, _ = sightings_row(side(OTHER, at()), side(of=at()), knowledge())
+    assert (row.level, row.bits) == ("unknown", 0.0)
 
 
 def test_neither_bears_a_number_and_both_were_seen():
@@ -405,7 +423,7 @@ def test_neither_bears_a_number_and_both_were_seen():
     row, before = sightings_row(side(of=at()), side(of=at()), known)
     share = 0.75**2 + 0.25**2
     assert row.level == "same"
-    assert row.bits == pytest.approx(expected_shift(before, share * 4, 4, 1.5), abs=1e-4)
+    assert row.bits == pytest.approx(expected_shift(before, share * 4, 4, STRENGTH), abs=1e-4)
     assert "Numbers seen in machines like the donor (111122201 most)" in row.sentence
     assert "like the job (111122201 most): 62 %" in row.sentence
     assert (row.offered, row.wanted) == ("111122201", "111122201")

@@ -26,8 +26,7 @@ NONE = InterchangeGraph()
 
 def judge(all_seen: list[Seen], asked: Machine, position: str, fit_class: str) -> dict[str, float]:
     """Return the weighted counts by looking at every sighting there is."""
-    exact = fit_class in {"exact-only", "cosmetic"}
-    close = S["closeness" if exact else "closeness_spec"]
+    close = S["closeness" if fit_class == "exact-only" else "closeness_spec"]
     counts: dict[str, float] = {}
     for one in all_seen:
         there = one.machine
@@ -130,7 +129,7 @@ def test_era_weight(a, b, expected):
 @pytest.mark.parametrize("fit_class", CLASSES)
 @pytest.mark.parametrize("level", TABLE["model"])
 def test_closeness(fit_class, level):
-    table = "closeness" if fit_class in {"exact-only", "cosmetic"} else "closeness_spec"
+    table = "closeness" if fit_class == "exact-only" else "closeness_spec"
     assert closeness(level, kind(fit_class), WEIGHTS) == S[table].get(level, 0.0)
     assert (closeness(level, kind(fit_class), WEIGHTS) > 0) is (
         level in {"same", "immaterial", "same-revision", "same-family", "other-revision", "alike"}
@@ -148,6 +147,8 @@ def test_closeness(fit_class, level):
         ({"A": 1.0, "B": 1.0}, {"A": 2.0, "B": 2.0}, 0.5, 2.0),
         ({"NEW": 1.0}, {"OLD": 1.0}, 1.0, 1.0),  # the new one serves where the old is asked for
         ({"OLD": 1.0}, {"NEW": 1.0}, 0.0, 1.0),
+        ({"1O5": 1.0}, {"105": 1.0}, 1.0, 1.0),  # one character misread
+        ({"1O5": 1.0}, {"1OS": 1.0, "I0S": 1.0}, 0.5, 1.0),  # one misread, and three
     ],
 )
 def test_overlap(offered, wanted, share, tries):
@@ -183,12 +184,13 @@ def test_likeliest_is_the_most_seen():
     assert Belief({"B": 1.0, "A": 1.0}, 2.0).likeliest() == "B"  # the same every time
 
 
-def test_another_revision_says_little_of_a_board_and_more_of_a_pump():
+def test_another_revision_says_little_of_a_board_and_all_of_a_pump():
     asked, there = machine(built=built(2014)), machine("M2W 90 246 S 3", built=built(2014))
     totals = []
     for fit_class in ("exact-only", "spec-match"):
-        index = SightingIndex(kind(fit_class), WEIGHTS)
+        matters = {"family", "revision"} if fit_class == "exact-only" else {"family"}
+        index = SightingIndex(kind(fit_class, matters=frozenset(matters)), WEIGHTS)
         index.add_all(seen("999", there))
         totals.append(index.belief(side(of=asked)).total)
-    assert totals == pytest.approx([0.08, 0.4])
+    assert totals == pytest.approx([0.08, 1.0])
     assert replace(asked, built=None) != asked
