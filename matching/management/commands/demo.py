@@ -7,11 +7,15 @@ from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
+from donors.selectors import candidates_for
 from matching import demo
 from matching.models import Alert
 from parts.selectors import list_cautions
 from workshop.errors import DomainError
 from workshop.startup import DEMO_PASSWORD
+
+
+SHOWN = 5
 
 
 class Command(BaseCommand):
@@ -62,28 +66,29 @@ class Command(BaseCommand):
         guessed = " (make guessed)" if donor.make_is_guess else ""
         if donor.recognised:
             return f"{make} {donor.recognised.number}{guessed}"
-        if not donor.likely_number:
+        likely = candidates_for(donor).likely
+        if likely is None:
             return "no known model"
-        return f"most likely {make} {donor.likely_number}{guessed}; not confirmed by a person yet"
+        return f"most likely {make} {likely.number}{guessed}; not confirmed by a person yet"
 
     def _show_told(self, told: tuple[Alert, ...]) -> None:
-        jobs = sorted({alert.need.job.ref for alert in told})
-        names = sorted({str(alert.recipient) for alert in told})
         if not told:
             self._say("  waiting jobs:    none can use a part of it")
             return
+        jobs = sorted({alert.need.job.ref for alert in told})
+        names = sorted({str(alert.recipient) for alert in told})
         self._say(f"  waiting jobs alerted: {', '.join(jobs)}; told: {', '.join(names)}")
-        shown: set[int] = set()
-        for alert in told:
-            if alert.need_id in shown:
-                continue
-            shown.add(alert.need_id)
-            self._say(
-                f"  - {alert.summary}; fits {alert.p_fit:.0%}, good {alert.p_good:.0%}, because:"
-            )
-            rows = sorted(alert.reasons, key=lambda row: -abs(row["bits"]))
-            for row in [row for row in rows if row["bits"] and row["evidence"] != "start"][:3]:
-                self._say(f"      {row['sentence']}")
+        surest = list({alert.need_id: alert for alert in reversed(told)}.values())[::-1]
+        for alert in surest[:SHOWN]:
+            self._show_alert(alert)
+        if len(surest) > SHOWN:
+            self._say(f"  - and {len(surest) - SHOWN} more, less sure, in the inbox")
+
+    def _show_alert(self, alert: Alert) -> None:
+        self._say(f"  - {alert.summary}; fits {alert.p_fit:.0%}, good {alert.p_good:.0%}, because:")
+        rows = [row for row in alert.reasons if row["bits"] and row["evidence"] != "start"]
+        for row in sorted(rows, key=lambda row: -abs(row["bits"]))[:3]:
+            self._say(f"      {row['sentence']}")
 
     def _sign_ins(self) -> None:
         self._say(f"\nSign in with the password {DEMO_PASSWORD} as one of:")

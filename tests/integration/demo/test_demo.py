@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from donors.models import Donor
 from matching import demo, finding
+from matching.management.commands.demo import SHOWN
 from matching.models import Alert, Job, Need, Outcome
 from parts.models import AVAILABLE, Part
 from workshop.domain.intervals import from_ends
@@ -47,8 +48,11 @@ def open_needs(workshop: Workshop) -> Iterator[Need]:
     yield from rows.order_by("id")
 
 
-def first_is_right(workshop: Workshop, truth: Truth) -> tuple[int, int]:
-    """Return (right, asked): needs that have a true fit in stock, and how often it came first."""
+def first_is_right(workshop: Workshop, truth: Truth, *, all_known: bool) -> tuple[int, int]:
+    """Return (right, asked): needs that have a true fit in stock, and how often it came first.
+
+    all_known: ask with all a job's row states; else with number, make, kind and part number.
+    """
     stock: dict[str, list[Part]] = {}
     rows = Part.of(workshop).filter(state__in=AVAILABLE).exclude(grade="scrap")
     for part in rows.select_related("donor"):
@@ -58,11 +62,11 @@ def first_is_right(workshop: Workshop, truth: Truth) -> tuple[int, int]:
         if not any(truth.fits(part, need) for part in stock[need.kind_id]):
             continue
         asked += 1
-        right += truth.fits(best_for(workshop, need), need)
+        right += truth.fits(best_for(workshop, need, all_known=all_known), need)
     return right, asked
 
 
-def best_for(workshop: Workshop, need: Need) -> Part:
+def best_for(workshop: Workshop, need: Need, *, all_known: bool) -> Part:
     """Search as a technician would: with what the job's row states, and nothing else."""
     job = need.job
     query = finding.Query(
@@ -71,8 +75,8 @@ def best_for(workshop: Workshop, need: Need) -> Part:
         kind=need.kind_id,
         part_number=need.part_number,
         position=need.position,
-        attributes=need.attributes,
-        built=from_ends(job.built_from, job.built_to),
+        attributes=need.attributes if all_known else {},
+        built=from_ends(job.built_from, job.built_to) if all_known else None,
         most=1,
     )
     return finding.find_parts(workshop, query, on=timezone.localdate()).offered[0].part
@@ -95,20 +99,26 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
     donor = Donor.of(workshop).get(ref="D-9001")
     told = Alert.of(workshop).filter(arrival=donor.arrival).select_related("part__donor")
     jobs = {alert.need.job.ref for alert in told}
-    assert jobs
-    assert all(truth.fits(alert.part, alert.need) for alert in told)
+    assert "J-0032" in jobs  # the job the generator chose this machine for
     for ref in jobs:
         assert ref in printed
+    shown = [alert for alert in told if f"- {alert.summary};" in printed]
+    assert len(shown) == SHOWN
+    assert all(truth.fits(alert.part, alert.need) for alert in shown)
+    right = sum(truth.fits(alert.part, alert.need) for alert in told)
+    assert right / len(told) >= 0.9  # the less sure ones in the inbox say how sure they are
     assert f"plate as read:   (no make)  {donor.model_number}" in printed
     assert "because:" in printed
     assert "Local codes and licensed people come first." in printed
 
     # Find a part puts a true fit first for at least nine in ten needs that have one.
-    right, asked = first_is_right(workshop, truth)
-    with capsys.disabled():
-        print(f"\nfind_part: a true fit first for {right} of {asked} needs ({right / asked:.1%})")
-    assert asked >= 200
-    assert right / asked >= 0.90
+    for all_known in (True, False):
+        right, asked = first_is_right(workshop, truth, all_known=all_known)
+        with capsys.disabled():
+            how = "all the job states" if all_known else "number, make, kind, part number"
+            print(f"\nfind_part by {how}: {right} of {asked} right first ({right / asked:.1%})")
+        assert asked >= 200
+        assert right / asked >= 0.90
 
     # Safe to run again: nothing is added but the next machine.
     before = (Part.of(workshop).count(), Job.of(workshop).count(), Outcome.of(workshop).count())

@@ -97,6 +97,20 @@ def test_two_printed_numbers_are_judged_by_that_pair_only():
     )
 
 
+def test_build_dates_of_both_sides_weigh_a_fitting_between_families():
+    donor, job = replace(DONOR, built=built(2014.5)), replace(JOB, built=built(2016.5))
+    one, two = era(DONOR, donor), era(JOB, job)
+    assert 0.3 < one < 1
+    assert 0.3 < two < 1
+    past = pasts(side("", donor), side("", job), 2)
+    found = index(past).counts(side("", DONOR), side("", JOB))
+    assert (found.basis, found.tries) == ("families", pytest.approx(2 * one * two))
+    # of a printed part only the job's build date counts: the donor's says nothing more
+    past = pasts(side("1111.222-01", donor), side("", job), 2)
+    found = index(past).counts(side("1111.222-01", DONOR), side("", JOB))
+    assert (found.basis, found.tries) == ("number-in-family", pytest.approx(2 * two))
+
+
 def test_what_lies_too_far_back_in_build_date_says_nothing():
     offer, want = side("1111.222-01", DONOR), side("", JOB)
     long_ago = side("", replace(JOB, built=built(2008)))

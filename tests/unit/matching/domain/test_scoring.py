@@ -235,6 +235,12 @@ def test_an_unread_plate_is_never_held_against_a_part(offer, known):
             knowledge(pasts=pasts(side(OTHER, M), side(of=M), 5)),
             Verdict.LIKELY_FITS,
         ),
+        (
+            side(OTHER),
+            side(N1),  # unlike numbers, proved for one another by thirty fittings
+            knowledge(pasts=pasts(side(OTHER), side(N1), 30)),
+            Verdict.KNOWN_TO_FIT,
+        ),
         (side(of=M), side(of=M), knowledge(), Verdict.LIKELY_FITS),
         (side(), side(), knowledge(), Verdict.CHECK_FIRST),
         (side(of=M), side(of=machine("M2W 90 246 S 3")), knowledge(), Verdict.CHECK_FIRST),

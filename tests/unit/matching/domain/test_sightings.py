@@ -22,6 +22,8 @@ from tests.unit.matching.building import CLASSES, TABLE, WEIGHTS, built, kind, m
 
 S = TABLE["sightings"]
 NONE = InterchangeGraph()
+HERE = machine(built=built(2014))
+THERE = machine("M2W 90 247 S 4", built=built(2014))
 
 
 def judge(all_seen: list[Seen], asked: Machine, position: str, fit_class: str) -> dict[str, float]:
@@ -194,3 +196,37 @@ def test_another_revision_says_little_of_a_board_and_all_of_a_pump():
         totals.append(index.belief(side(of=asked)).total)
     assert totals == pytest.approx([0.08, 1.0])
     assert replace(asked, built=None) != asked
+
+
+@pytest.mark.parametrize(
+    ("offer", "want", "ours", "theirs"),
+    [
+        (side(of=HERE), side("333", THERE), {"999": 2.0, "333": 0.8}, {"333": CERTAIN}),
+        (side("333", HERE), side(of=THERE), {"333": CERTAIN}, {"999": 1.6, "333": 0.8}),
+        # a machine with a reference is on record: its number is among the sightings already
+        (side(of=HERE), side("333", replace(THERE, ref="J-1")), {"999": 2.0}, {"333": CERTAIN}),
+        # as sure as the less sure recognition
+        (
+            side(of=HERE),
+            side("333", replace(THERE, sure=0.5)),
+            {"999": 2.0, "333": 0.4},
+            {"333": CERTAIN},
+        ),
+        (side(of=HERE), side(of=THERE), {"999": 2.0}, {"999": 1.6}),
+        (side("333", HERE), side("444", THERE), {"333": CERTAIN}, {"444": CERTAIN}),
+    ],
+)
+def test_what_is_printed_beside_counts_as_one_more_sighting(offer, want, ours, theirs):
+    index = SightingIndex(kind(), WEIGHTS)
+    index.add_all(seen("999", HERE, 2))
+    level = compare_models(offer.machine, want.machine, kind())
+    for belief, expected in zip(index.beliefs(offer, want, level), (ours, theirs), strict=True):
+        assert dict(belief.counts) == pytest.approx(expected)
+        assert belief.total == pytest.approx(sum(expected.values()))
+
+
+def test_what_is_printed_beside_is_not_kept_for_the_next_question():
+    index = SightingIndex(kind(), WEIGHTS)
+    index.add_all(seen("999", HERE))
+    index.beliefs(side(of=HERE), side("333", HERE), "same")
+    assert dict(index.belief(side(of=HERE)).counts) == {"999": 1.0}
