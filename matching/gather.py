@@ -15,7 +15,7 @@ from matching.models import Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.reference import kinds
-from parts.selectors import list_sightings
+from parts.selectors import list_sightings, printed_numbers
 from parts.services import interchange_graphs
 from workshop import reference
 from workshop.domain.intervals import from_ends
@@ -48,12 +48,14 @@ def want_of(need: Need) -> Side:
 
 
 def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
-    """Return all that is known about some kinds: four queries, however many kinds and rows."""
+    """Return all that is known about some kinds: five queries, however many kinds and rows."""
     wanted = list(slugs)
     graphs = interchange_graphs(workshop_id, wanted)
     rules = approved_rules(workshop_id, wanted)
+    printed = printed_numbers(workshop_id, wanted)
     found = {
-        slug: Knowledge(kinds()[slug], weights(), graphs[slug], rules[slug]) for slug in wanted
+        slug: Knowledge(kinds()[slug], weights(), graphs[slug], rules[slug], printed[slug])
+        for slug in wanted
     }
     for sighting in list_sightings(workshop_id, kinds=wanted):
         found[sighting.kind_id].sightings.add_all([_seen(sighting)])

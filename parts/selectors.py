@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from django.db.models import QuerySet
 
-from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, Sighting
+from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, PartNumber, Sighting
 from workshop.errors import NotFound
 from workshop.models import Workshop
 
@@ -54,6 +54,15 @@ def get_part(workshop: Workshop, ref: str) -> Part:
 
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":
     return Sighting.of(workshop_id).filter(kind__in=list(kinds)).order_by("id")
+
+
+def printed_numbers(workshop_id: int, kinds: Iterable[str]) -> dict[str, dict[str, str]]:
+    """Return, for each kind, its part numbers as printed by their canonical form."""
+    found: dict[str, dict[str, str]] = {kind: {} for kind in kinds}
+    rows = PartNumber.of(workshop_id).filter(kind__in=list(found)).order_by("id")
+    for kind, key, number in rows.values_list("kind_id", "canonical", "number"):
+        found[kind][key] = number
+    return found
 
 
 def list_cautions(appliance: str, kinds: Iterable[str] = ()) -> list[Caution]:

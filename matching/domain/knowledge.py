@@ -1,6 +1,6 @@
 """All that is known about one kind of part, gathered once and asked for many pairs."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from matching.domain.outcomes import OutcomeIndex
@@ -13,15 +13,23 @@ from parts.domain.kinds import Kind
 
 @dataclass
 class Knowledge:
-    """What the engine consults for one kind: never changes while it is in use."""
+    """What the engine consults for one kind: never changes while it is in use.
+
+    printed: part numbers as they are printed, by canonical form, for the sentences.
+    """
 
     kind: Kind
     weights: Weights
     graph: InterchangeGraph = field(default_factory=InterchangeGraph)
     rules: Sequence[ApprovedRule] = ()
+    printed: Mapping[str, str] = field(default_factory=dict)
     sightings: SightingIndex = field(init=False)
     outcomes: OutcomeIndex = field(init=False)
 
     def __post_init__(self) -> None:
         self.sightings = SightingIndex(self.kind, self.weights)
         self.outcomes = OutcomeIndex(self.weights)
+
+    def show(self, number: str) -> str:
+        """Return a canonical part number as it is printed, where that is known."""
+        return self.printed.get(number, number)

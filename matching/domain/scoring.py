@@ -95,7 +95,7 @@ def _number(tally: _Tally) -> None:
     tally.number = compare_numbers(tally.offer, tally.want, tally.known.graph)
     level = tally.number.level
     shown = (tally.offer.number.raw, tally.want.number.raw)
-    sentence = sentences.number(tally.number, *shown)
+    sentence = sentences.number(tally.number, *shown, tally.known.show)
     tally.add("part number", level, tally.table("number", level), sentence, *shown)
 
 
@@ -167,7 +167,7 @@ def _sightings(tally: _Tally) -> None:
     bits = shift_by_counts(tally.bits, hits=hits, tries=tries, strength=strength)
     level = theirs.nearest if ours.nearest == "printed" else ours.nearest
     seen = level if hits > 0 else "never"
-    sentence = sentences.sightings(ours, theirs, hits, tries)
+    sentence = sentences.sightings(ours, theirs, hits, tries, tally.known.show)
     tally.add("sightings", seen, bits, sentence, ours.likeliest(), theirs.likeliest())
 
 

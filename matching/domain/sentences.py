@@ -1,6 +1,6 @@
 """The sentences that explain a score. One function an evidence; numbers as people say them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from donors.domain.machines import Machine
 from matching.domain.comparisons import AttributeFinding, NumberFinding
@@ -31,9 +31,11 @@ def never_reused(kind: Kind) -> str:
     return f"{kind.name or kind.slug} is never reused. {kind.reuse_advice}".strip()
 
 
-def number(found: NumberFinding, offered: str, wanted: str) -> str:
+def number(
+    found: NumberFinding, offered: str, wanted: str, show: Callable[[str], str] = str
+) -> str:
     if found.level == "interchange":
-        return f"Interchange on record: {' > '.join(found.path)}."
+        return f"Interchange on record: {' > '.join(map(show, found.path))}."
     return {
         "unknown": _unread(offered, wanted),
         "same": f"Same part number: {offered}.",
@@ -127,21 +129,24 @@ def _plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def sightings(ours: Belief, theirs: Belief, hits: float, tries: float) -> str:
+def sightings(
+    ours: Belief, theirs: Belief, hits: float, tries: float, show: Callable[[str], str] = str
+) -> str:
+    """Say what sightings add. `show` gives a canonical number as it is printed."""
     chance = f"{100 * hits / tries:.0f} % of what was seen agrees"
     if ours.nearest == "printed":
         return (
-            f"{ours.likeliest()} among the numbers seen in such machines as the job's: "
+            f"{show(ours.likeliest())} among the numbers seen in such machines as the job's: "
             f"{chance} (weight {theirs.total:.1f})."
         )
     if theirs.nearest == "printed":
         return (
-            f"{theirs.likeliest()} among the numbers seen in such machines as the donor: "
+            f"{show(theirs.likeliest())} among the numbers seen in such machines as the donor: "
             f"{chance} (weight {ours.total:.1f})."
         )
     return (
-        f"Numbers seen in machines like the donor ({ours.likeliest()} most) and like the job "
-        f"({theirs.likeliest()} most): {chance} (weight {tries:.1f})."
+        f"Numbers seen in machines like the donor ({show(ours.likeliest())} most) and like the job "
+        f"({show(theirs.likeliest())} most): {chance} (weight {tries:.1f})."
     )
 
 

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 # What a bench grade is worth. Common practice, a guess until the workshop's own returns say.
 TESTED = {"tested-good": 0.95, "tested-worn": 0.85}
+# Nothing untested is surer than what passed its test, whatever table and age say.
+UNTESTED_MOST = 0.94
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,4 +34,5 @@ def untested(p_good: float, *, cause: str, age_years: float | None, own: int) ->
     age = "age unknown" if age_years is None else f"about {age_years:.0f} years old"
     why = f"machine scrapped for: {cause.lower()}" if cause else "cause of scrapping unknown"
     results = f"; {own} own bench results" if own else ""
+    p_good = min(p_good, UNTESTED_MOST)
     return Condition(p_good, f"untested; {why}; {age}; guide table{results}")

@@ -47,7 +47,7 @@ def text(most: int = 200) -> Parser:
 
 
 def reference(most: int) -> Parser:
-    """Return a parser of a reference people write on tags and addresses hold: D-0042, P-1.heater."""
+    """Return a parser of a reference people write on tags and addresses hold: D-0042, P-1."""
 
     def parse(cell: str) -> str:
         if len(cell) > most or not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]*", cell):

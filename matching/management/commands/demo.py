@@ -14,7 +14,6 @@ from parts.selectors import list_cautions
 from workshop.errors import DomainError
 from workshop.startup import DEMO_PASSWORD
 
-
 SHOWN = 5
 
 
