@@ -1,6 +1,7 @@
 """The main job: a machine comes in, its parts are matched to waiting jobs, people are told."""
 
-from datetime import date
+from datetime import UTC, date, datetime
+from functools import partial
 
 import pytest
 from django.utils import timezone
@@ -189,7 +190,9 @@ def test_a_poison_event_does_not_stop_the_rest_and_ends_as_a_dead_letter(bench: 
     bench.donor("W7-60 R1 W")
     moment = timezone.now()
     for _ in range(dispatcher.MOST_ATTEMPTS):
-        dispatcher.drain(now=lambda: moment, most_rounds=3)
+        dispatcher.drain(
+            now=partial(datetime.fromtimestamp, moment.timestamp(), UTC), most_rounds=3
+        )
         poison.refresh_from_db()
         moment = max(moment, poison.available_at)
     assert Alert.of(bench.workshop).filter(need=need).count() == 1

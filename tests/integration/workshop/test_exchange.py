@@ -22,7 +22,8 @@ KINDS = ("makes", "models", "interchange", "donors", "parts", "outcomes", "jobs"
 ROWS = {
     "makes": [
         "make,aliases,pattern",
-        r"Velthane,Velt Werke,^(?P<family>[A-Z]\d)(?P<size>\d{2})R(?P<revision>\d)(?P<colour>[A-Z])$",
+        r"Velthane,Velt Werke,"
+        r"^(?P<family>[A-Z]\d)(?P<size>\d{2})R(?P<revision>\d)(?P<colour>[A-Z])$",
         "Kaspervik,,",
     ],
     "models": [
@@ -112,7 +113,8 @@ def test_every_cell_of_the_file_comes_back(kind: str, empty: Workshop, write) ->
     assert found[0] == given[0]
     for row in given[1:]:
         wanted = [
-            w.replace("80", "80.00") if h == "max_price" else w for h, w in zip(given[0], row)
+            w.replace("80", "80.00") if h == "max_price" else w
+            for h, w in zip(given[0], row, strict=True)
         ]
         wanted = [f"'{w}" if w.startswith("=") else w for w in wanted]
         wanted = ["Aster 60|Aster" if w == "Aster|Aster 60" else w for w in wanted]
