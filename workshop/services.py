@@ -1,0 +1,34 @@
+"""Writes on workshops and their members."""
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from workshop.errors import InputRefused
+from workshop.models import Member, Role, User, Workshop
+
+
+@transaction.atomic
+def add_member(*, workshop: Workshop, username: str, role: Role, password: str = "") -> Member:
+    """Give someone a role in a workshop; a new name needs a password.
+
+    Someone who is a member already gets the role, and is active again.
+    Raises InputRefused for a weak or missing password.
+    """
+    user = User.objects.filter(username=username).first()
+    if user is None:
+        user = User(username=username)
+        try:
+            user.full_clean(exclude=["password"])
+            validate_password(password, user)
+        except ValidationError as bad:
+            raise InputRefused(
+                f"{username}: {' '.join(bad.messages)}", fields={"password": bad.messages[0]}
+            ) from bad
+        user.set_password(password)
+        user.save()
+    member, _ = Member.of(workshop).update_or_create(
+        user=user, defaults={"workshop": workshop, "role": role, "active": True}
+    )
+    found: Member = member
+    return found
