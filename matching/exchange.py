@@ -74,7 +74,8 @@ class Jobs(Sheet):
         if any(row.problems for row in rows):
             return Imported()
         self._write(workshop, jobs, list(new.values()), changed)
-        return count(rows, len(new), len(changed))
+        written = {need.job_id: need.job for need in [*new.values(), *changed]}.values()
+        return count(rows, len(new), len(changed), machines=written)
 
     def _take(
         self,

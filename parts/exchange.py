@@ -133,7 +133,8 @@ class Donors(Sheet):
             bulk_save(changed, columns)
         self._announce(added.values(), donor_events.DONOR_RECEIVED)
         self._announce(changed, donor_events.DONOR_CHANGED)
-        return count(rows, len(added), len(changed))
+        written = [*added.values(), *changed]
+        return count(rows, len(added), len(changed), machines=written)
 
     def _values(
         self,

@@ -4,6 +4,7 @@ from typing import Any
 
 from rest_framework import serializers
 
+from donors import catalogue, selectors
 from donors.models import Make, ModelNumber
 
 
@@ -86,6 +87,13 @@ class RecognitionOutput(serializers.Serializer[Any]):
     family = serializers.CharField(allow_blank=True)
     how = serializers.CharField()
     candidates = CandidateOutput(many=True)
+
+
+def candidates_of(machine: Any) -> list[dict[str, str]]:
+    """Return what a stored machine may be, [] when it is recognised or confirmed."""
+    if machine.recognised_id is not None:
+        return []
+    return catalogue.describe(selectors.candidates_for(machine).candidates)
 
 
 class MachineOutput(serializers.Serializer[Any]):

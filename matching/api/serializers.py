@@ -2,9 +2,16 @@
 
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from donors.api.serializers import MachineOutput, PlateInput, RecognitionOutput
+from donors.api.serializers import (
+    CandidateOutput,
+    MachineOutput,
+    PlateInput,
+    RecognitionOutput,
+    candidates_of,
+)
 from matching.models import Alert, Hold, Match, Need, Outcome
 from workshop.api import AttributesField, PriceField
 from workshop.domain import money
@@ -60,6 +67,16 @@ class JobOutput(MachineOutput):
     symptom = serializers.CharField()
     technician = serializers.IntegerField(source="technician_id", allow_null=True)
     needs = NeedOutput(many=True)
+
+
+class OpenedOutput(JobOutput):
+    """A job and, where its number is not known exactly, what it may be."""
+
+    candidates = serializers.SerializerMethodField()
+
+    @extend_schema_field(CandidateOutput(many=True))
+    def get_candidates(self, job: Any) -> list[dict[str, str]]:
+        return candidates_of(job)
 
 
 class ReasonOutput(serializers.Serializer[Any]):

@@ -29,6 +29,7 @@ from matching.api.serializers import (
     JobOutput,
     MatchOutput,
     NeedOutput,
+    OpenedOutput,
     OutcomeOutput,
     ReadAllOutput,
 )
@@ -51,14 +52,15 @@ class Jobs(TechnicianView):
         rows = selectors.list_jobs(self.workshop)
         return self.pages(filtered(JobFilter, request, rows), JobOutput)
 
-    @extend_schema(request=JobInput, responses={201: JobOutput})
+    @extend_schema(request=JobInput, responses={201: OpenedOutput})
     def post(self, request: Request) -> Response:
         """Open a job with what it needs. The stock is searched right after."""
         given = self.valid(JobInput)
         given["needs"] = [self._need(need) for need in given["needs"]]
         given["technician"] = self._technician(given["technician"])
         job = services.open_job(workshop=self.workshop, plate=plate_from(given), **given)
-        return Response(JobOutput(selectors.get_job(self.workshop, job.ref)).data, status=201)
+        fresh = selectors.get_job(self.workshop, job.ref)
+        return Response(OpenedOutput(fresh).data, status=201)
 
     def _need(self, given: dict[str, Any]) -> services.NeedFacts:
         return services.NeedFacts(max_price_cents=given.pop("max_price"), **given)
@@ -76,10 +78,10 @@ class Jobs(TechnicianView):
 
 
 class JobDetail(TechnicianView):
-    @extend_schema(responses=JobOutput)
+    @extend_schema(responses=OpenedOutput)
     def get(self, request: Request, ref: str) -> Response:
         """Return a job with its needs."""
-        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+        return Response(OpenedOutput(selectors.get_job(self.workshop, ref)).data)
 
 
 class ConfirmJob(TechnicianView):

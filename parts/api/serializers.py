@@ -2,9 +2,15 @@
 
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from donors.api.serializers import MachineOutput, PlateInput
+from donors.api.serializers import (
+    CandidateOutput,
+    MachineOutput,
+    PlateInput,
+    candidates_of,
+)
 from parts.models import BenchTest, Part
 from workshop.api import AttributesField, PriceField
 from workshop.domain import money
@@ -104,7 +110,17 @@ class CautionOutput(serializers.Serializer[Any]):
     source: Any = serializers.CharField()
 
 
-class DonorPartOutput(DonorOutput):
+class TakenInOutput(DonorOutput):
+    """A donor and, where its number is not known exactly, what it may be."""
+
+    candidates = serializers.SerializerMethodField()
+
+    @extend_schema_field(CandidateOutput(many=True))
+    def get_candidates(self, donor: Any) -> list[dict[str, str]]:
+        return candidates_of(donor)
+
+
+class DonorPartOutput(TakenInOutput):
     """A donor with its parts and the cautions for stripping it."""
 
     parts = PartOutput(many=True)

@@ -22,6 +22,7 @@ from parts.api.serializers import (
     PartFactsInput,
     PartOutput,
     RemoveInput,
+    TakenInOutput,
 )
 from parts.services import PartFacts
 from workshop.api import MemberView, filtered, list_schema
@@ -46,13 +47,16 @@ class Donors(MemberView):
         rows = donor_selectors.list_donors(self.workshop)
         return self.pages(filtered(DonorFilter, request, rows), DonorOutput)
 
-    @extend_schema(request=DonorInput, responses={201: DonorOutput})
+    @extend_schema(request=DonorInput, responses={201: TakenInOutput})
     def post(self, request: Request) -> Response:
-        """Take a machine in. Its parts are laid at once; waiting jobs are told right after."""
+        """Take a machine in. Its parts are laid at once; waiting jobs are told right after.
+
+        Where its number is not known exactly, `candidates` says what it may be.
+        """
         given = self.valid(DonorInput)
         donor = services.take_in_donor(workshop=self.workshop, plate=plate_from(given), **given)
         fresh = donor_selectors.get_donor(self.workshop, donor.ref)
-        return Response(DonorOutput(fresh).data, status=201)
+        return Response(TakenInOutput(fresh).data, status=201)
 
 
 class Donor(MemberView):
@@ -63,7 +67,7 @@ class Donor(MemberView):
         parts = list(selectors.list_parts(self.workshop).filter(donor=donor))
         cautions = selectors.list_cautions(donor.appliance_id, {p.kind_id for p in parts})
         answer = {
-            **DonorOutput(donor).data,
+            **TakenInOutput(donor).data,
             "parts": PartOutput(parts, many=True).data,
             "cautions": [
                 {"hazard": c.hazard, "text": c.text, "licence": c.licence, "source": c.source}

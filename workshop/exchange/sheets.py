@@ -18,16 +18,27 @@ from workshop.models import Workshop
 
 @dataclass(frozen=True)
 class Imported:
-    """What an import did: rows read, added, changed, already there as they are."""
+    """What an import did: rows read, added, changed, already there as they are.
+
+    unsure: references of machines whose model number is not known exactly.
+    """
 
     rows: int = 0
     added: int = 0
     changed: int = 0
     same: int = 0
+    unsure: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        return (
+        done = (
             f"{self.rows} rows: {self.added} added, {self.changed} changed, {self.same} as before"
+        )
+        if not self.unsure:
+            return done
+        some = ", ".join(self.unsure[:5]) + (" ..." if len(self.unsure) > 5 else "")
+        return (
+            f"{done}\n{len(self.unsure)} model numbers are not known exactly ({some}); they are "
+            "kept as read, and their pages show what they may be."
         )
 
 
@@ -145,9 +156,16 @@ def set_values(row: Any, values: Mapping[str, Any]) -> bool:
     return bool(changed)
 
 
-def count(rows: Sequence[Row], added: int, changed: int) -> Imported:
-    """Return the tally of an import: what was neither added nor changed was there already."""
-    return Imported(len(rows), added, changed, len(rows) - added - changed)
+def count(
+    rows: Sequence[Row], added: int, changed: int, *, machines: Iterable[Any] = ()
+) -> Imported:
+    """Return the tally of an import: what was neither added nor changed was there already.
+
+    machines: the donors or jobs written, to name those not recognised exactly.
+    """
+    unsure = [m.ref for m in machines if m.model_number and m.recognised_id is None]
+    same = len(rows) - added - changed
+    return Imported(len(rows), added, changed, same, tuple(sorted(unsure)))
 
 
 def shown(value: Any) -> str:

@@ -61,6 +61,22 @@ def test_from_a_machine_taken_in_to_a_part_fitted(bench: Bench, api: APIClient) 
     assert api.get("/api/v1/outcomes/").data["count"] == 1
 
 
+def test_a_misread_number_is_kept_and_its_candidates_come_back(
+    bench: Bench, api: APIClient
+) -> None:
+    misread = {"make": "", "model_number": "W7-6O R1 W"}
+    donor = api.post("/api/v1/donors/", {**DONOR, **misread}, format="json").data
+    job = api.post("/api/v1/jobs/", {**JOB, **misread}, format="json").data
+    for machine in (donor, job):
+        assert (machine["model_number"], machine["recognised"]) == ("W7-6O R1 W", "")
+        assert machine["make_is_guess"]
+        assert machine["candidates"][0]["model_number"] == "W7-60 R1 W"
+    model = {"model_id": donor["candidates"][0]["model_id"]}
+    api.post(f"/api/v1/donors/{donor['ref']}/confirm/", model, format="json")
+    confirmed = api.get(f"/api/v1/donors/{donor['ref']}/").data
+    assert (confirmed["confirmed"], confirmed["candidates"]) == (True, [])
+
+
 def test_find_a_part(bench: Bench, api: APIClient) -> None:
     donor = bench.donor("W7-60 R1 W")
     found = api.get("/api/v1/parts/find/", {"text": "control board W7-60 R1 S"})

@@ -130,6 +130,15 @@ def test_the_same_file_twice_adds_nothing(kind: str, empty: Workshop, write) -> 
     assert OutboxEvent.of(empty).count() == events
 
 
+def test_an_import_names_the_numbers_it_does_not_know_exactly(empty: Workshop, write) -> None:
+    load_all(empty, write)
+    rows = [ROWS["donors"][0], "D-7,washing-machine,Velthane,W7-6O R1 W,,,,2026-11-03,,"]
+    done = sheets.import_file("donors", write("donors", rows), workshop=empty, at=NOW)
+    assert done.unsure == ("D-7",)
+    assert "kept as read" in str(done)
+    assert Donor.of(empty).get(ref="D-7").model_number == "W7-6O R1 W"
+
+
 def test_a_dry_run_keeps_nothing_and_says_the_same(empty: Workshop, write) -> None:
     path = write("makes", ROWS["makes"])
     tried = sheets.import_file("makes", path, workshop=empty, at=NOW, dry_run=True)
