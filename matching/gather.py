@@ -89,12 +89,15 @@ def approved_rules(workshop_id: int, slugs: Iterable[str]) -> dict[str, list[App
     found: dict[str, list[ApprovedRule]] = {slug: [] for slug in slugs}
     rows = Rule.of(workshop_id).filter(kind__in=list(found), state=Rule.State.APPROVED)
     for rule in rows.order_by("id"):
-        found[rule.kind_id].append(
-            ApprovedRule(
-                rule.pk, rule.says, rule.donor_side, rule.job_side, rule.both_ways, rule.conditions
-            )
-        )
+        found[rule.kind_id].append(as_approved(rule))
     return found
+
+
+def as_approved(rule: Rule) -> ApprovedRule:
+    """Return a stored rule as the engine reads it."""
+    return ApprovedRule(
+        rule.pk, rule.says, rule.donor_side, rule.job_side, rule.both_ways, rule.conditions
+    )
 
 
 def _seen(row: Sighting) -> Seen:

@@ -120,6 +120,9 @@ class Rule(WorkshopOwned):
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     decided_at = models.DateTimeField(null=True, blank=True)
+    replaces = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by"
+    )
 
     class Meta:
         ordering: ClassVar = ["id"]
@@ -145,6 +148,35 @@ class Rule(WorkshopOwned):
 
     def __str__(self) -> str:
         return f"rule {self.pk}"
+
+
+class RuleEntry(WorkshopOwned):
+    """One line of a rule's record: what was done or said, by whom and when."""
+
+    class Act(models.TextChoices):
+        PROPOSED = "proposed", "proposed"
+        COMMENTED = "commented", "commented"
+        APPROVED = "approved", "approved"
+        REJECTED = "rejected", "rejected"
+        RETIRED = "retired", "retired"
+
+    rule = models.ForeignKey(Rule, on_delete=models.CASCADE, related_name="record")
+    act = models.CharField(max_length=10, choices=Act.choices)
+    by = models.ForeignKey("workshop.Member", on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    note = models.TextField(blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["at", "id"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(act__in=["proposed", "commented", "approved", "rejected", "retired"]),
+                name="rule_entry_act_is_known",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"rule {self.rule_id} {self.act}"
 
 
 class Match(WorkshopOwned):

@@ -164,6 +164,9 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "FitVerdict": "matching.models.VERDICTS",
         "TestVerdict": "parts.models.BenchTest.Verdict",
+        "RuleState": "matching.models.Rule.State",
+        "PartState": "parts.models.Part.State",
+        "NeedState": "matching.models.Need.State",
     },
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",

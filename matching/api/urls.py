@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import views
+from matching.api import rules, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -20,6 +20,13 @@ urlpatterns = [
     path("holds/<row:pk>/fitted/", views.ReportFitting.as_view(), name="api-hold-fitted"),
     path("outcomes/", views.Outcomes.as_view(), name="api-outcomes"),
     path("outcomes/<row:pk>/failed/", views.ReportFailure.as_view(), name="api-outcome-failed"),
+    path("rules/", rules.Rules.as_view(), name="api-rules"),
+    path("rules/<row:pk>/", rules.RuleDetail.as_view(), name="api-rule"),
+    path("rules/<row:pk>/impact/", rules.RuleImpact.as_view(), name="api-rule-impact"),
+    path("rules/<row:pk>/comments/", rules.CommentRule.as_view(), name="api-rule-comments"),
+    path("rules/<row:pk>/approve/", rules.ApproveRule.as_view(), name="api-rule-approve"),
+    path("rules/<row:pk>/reject/", rules.RejectRule.as_view(), name="api-rule-reject"),
+    path("rules/<row:pk>/retire/", rules.RetireRule.as_view(), name="api-rule-retire"),
     path("alerts/", views.Alerts.as_view(), name="api-alerts"),
     path("alerts/read-all/", views.ReadAllAlerts.as_view(), name="api-alerts-read-all"),
     path("alerts/<uuid:pk>/", views.AlertDetail.as_view(), name="api-alert"),

@@ -7,7 +7,7 @@ from django.urls import get_resolver
 from rest_framework.test import APIClient
 
 from config import api_urls
-from matching import holds
+from matching import holds, ruling
 from matching.models import Alert, Hold, Outcome
 from tests.factories import NOW, Bench
 from tests.integration.api.test_journey import DONOR, JOB
@@ -29,6 +29,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-makes": {"name": "Ostrelle"},
     "api-model-numbers": {"make": "Velthane", "model_number": "ZZ 1"},
     "api-recognise": None,
+    "api-rules": {"kind": "heater", "says": "fits", "job_side": {"family": "W7"}},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
@@ -40,6 +41,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-part-tests": {"verdict": "good", "method": "look", "tested_on": "2026-11-21"},
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-outcome-failed": {"failed_on": "2026-12-24"},
+    "api-rule-comments": {"note": "x"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
 
@@ -64,6 +66,12 @@ def things(bench: Bench) -> dict[str, str]:
         result="worked",
         fingerprint="x",
     )
+    rule = ruling.propose_rule(
+        workshop=bench.workshop,
+        statement=ruling.Statement(kind="heater", says="fits", job_side={"family": "W7"}),
+        member=bench.technician,
+        now=NOW,
+    )
     alert = Alert.of(bench.workshop).first()
     assert alert is not None
     return {
@@ -77,6 +85,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
+        **{
+            f"api-rule-{act}": f"/api/v1/rules/{rule.pk}/{act}/"
+            for act in ("impact", "comments", "approve", "reject", "retire")
+        },
+        "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
         "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
@@ -128,7 +141,17 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
     things(other_bench)
     client = sign_in("owner")
     counted = {"api-makes": 2, "api-model-numbers": 5}
-    for path in ("jobs", "needs", "matches", "holds", "outcomes", "alerts", "donors", "parts"):
+    for path in (
+        "jobs",
+        "needs",
+        "matches",
+        "holds",
+        "outcomes",
+        "alerts",
+        "donors",
+        "parts",
+        "rules",
+    ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):
         assert client.get(f"/api/v1/{path}/").data["count"] == counted[name]

@@ -231,7 +231,7 @@ def test_no_foreign_key_crosses_workshops(
 def _furnish(bench: Bench) -> None:
     """Give a workshop at least one row of every private model."""
     from donors import services as donor_services
-    from matching import fittings, holds
+    from matching import fittings, holds, ruling
     from parts import services as part_services
 
     donor_services.add_model_number(
@@ -263,7 +263,21 @@ def _furnish(bench: Bench) -> None:
     )
     report = fittings.Report(result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY)
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
-    Rule.objects.create(
+    ruling.propose_rule(
+        workshop=bench.workshop,
+        statement=ruling.Statement(
+            kind="heater",
+            says="fits",
+            job_side={"family": "W7"},
+            replaces=_approved_rule(bench).pk,
+        ),
+        member=bench.technician,
+        now=NOW,
+    )
+
+
+def _approved_rule(bench: Bench) -> Rule:
+    return Rule.objects.create(
         workshop=bench.workshop,
         kind_id="heater",
         says="fits",
