@@ -123,10 +123,10 @@ def announce_needs(workshop_id: int, ids: list[int]) -> None:
 
 def note_job_numbers(needs: Iterable[Need]) -> None:
     """Remember the numbers printed on the jobs' own parts: they teach what a model carries."""
+    known = [need for need in needs if need.number_canonical]
+    part_services.note_printed(known)
     part_services.note_sightings(
-        part_services.sighting_of(need.job, need, source=Sighting.Source.JOB)
-        for need in needs
-        if need.number_canonical
+        part_services.sighting_of(need.job, need, source=Sighting.Source.JOB) for need in known
     )
 
 

@@ -280,21 +280,26 @@ def grade_by(part: Part, test: BenchTest) -> None:
 def note_numbers(parts: Iterable[Part]) -> None:
     """Remember the part numbers seen and where. Parts need donor and its make loaded."""
     known = [part for part in parts if part.number_canonical]
-    numbers = {
-        (part.workshop_id, part.kind_id, part.number_canonical): PartNumber(
-            workshop_id=part.workshop_id,
-            kind_id=part.kind_id,
-            number=part.part_number,
-            canonical=part.number_canonical,
-        )
-        for part in known
-    }
-    PartNumber.objects.bulk_create(numbers.values(), ignore_conflicts=True, batch_size=500)
+    note_printed(known)
     note_sightings(
         sighting_of(part.donor, part, source=Sighting.Source.DONOR)
         for part in known
         if part.donor is not None
     )
+
+
+def note_printed(rows: Iterable[Any]) -> None:
+    """Remember part numbers as they are printed, on parts or on jobs' own parts (needs)."""
+    numbers = {
+        (row.workshop_id, row.kind_id, row.number_canonical): PartNumber(
+            workshop_id=row.workshop_id,
+            kind_id=row.kind_id,
+            number=row.part_number,
+            canonical=row.number_canonical,
+        )
+        for row in rows
+    }
+    PartNumber.objects.bulk_create(numbers.values(), ignore_conflicts=True, batch_size=500)
 
 
 def sighting_of(machine: Any, seen: Any, *, source: Sighting.Source) -> Sighting:

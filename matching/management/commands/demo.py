@@ -15,6 +15,7 @@ from workshop.errors import DomainError
 from workshop.startup import DEMO_PASSWORD
 
 SHOWN = 5
+FIRST_HAZARDS = ("mains", "capacitor", "sharp-edge", "weight", "refrigerant", "gas")
 
 
 class Command(BaseCommand):
@@ -55,9 +56,14 @@ class Command(BaseCommand):
         cause = donor.cause.name if donor.cause else "not known"
         self._say(f"  scrapped for:    {cause}; parts in machine: {donor.parts.count()}")
         self._show_told(arrival.told)
-        for caution in list_cautions(donor.appliance_id)[:3]:
-            self._say(f"  caution: {caution.text}")
+        for caution in self._first_cautions(donor.appliance_id):
+            self._say(f"  caution: {caution}")
         self._say("  Local codes and licensed people come first.")
+
+    def _first_cautions(self, appliance: str) -> list[str]:
+        """Return one caution of each hazard every stripping begins with."""
+        by_hazard = {c.hazard: c.text for c in reversed(list_cautions(appliance))}
+        return [by_hazard[hazard] for hazard in FIRST_HAZARDS if hazard in by_hazard]
 
     def _recognised(self, arrival: demo.Arrival) -> str:
         donor = arrival.donor
