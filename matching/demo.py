@@ -11,7 +11,8 @@ from django.db import transaction
 from donors.models import Donor, Make, ModelNumber
 from matching import alerts
 from matching.models import Alert, Job, Outcome
-from parts.exchange import Donors, plate_of
+from parts.exchange.donors import Donors
+from parts.exchange.machines import plate_of
 from parts.models import Interchange, Part
 from parts.services import take_in_donor
 from workshop import dispatcher

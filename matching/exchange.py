@@ -11,7 +11,7 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, pairs, services
 from matching.models import Job, Match, Need, Outcome
-from parts.exchange import MACHINE, machine_cells, machine_values, stored_machine
+from parts.exchange.machines import MACHINE, machine_cells, machine_values, stored_machine
 from parts.models import PartKind
 from workshop.bulk import bulk_save
 from workshop.domain import money

@@ -19,7 +19,7 @@ from matching.searching import Offered, Searcher, preference
 from parts.domain.part_numbers import Printed
 from parts.models import AVAILABLE, KindCarried, Part
 from parts.reference import kinds
-from parts.services import get_kind
+from parts.selectors import get_kind
 from workshop.domain.intervals import Interval
 from workshop.errors import InputRefused
 from workshop.models import Workshop

@@ -14,9 +14,9 @@ from matching.domain.weights import Weights
 from matching.models import Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
+from parts.numbers import interchange_graphs
 from parts.reference import kinds
 from parts.selectors import list_sightings, printed_numbers
-from parts.services import interchange_graphs
 from workshop import reference
 from workshop.domain.intervals import from_ends
 

@@ -23,7 +23,7 @@ from matching.domain.weights import Weights
 from matching.exchange import Outcomes
 from matching.models import Outcome
 from parts.domain.interchange import InterchangeGraph
-from parts.exchange import Interchanges
+from parts.exchange.interchanges import Interchanges
 from parts.reference import kinds
 from workshop.exchange import cells
 from workshop.exchange.reading import Column, Row, read_file, refuse_if_bad

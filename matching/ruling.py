@@ -12,7 +12,7 @@ from donors.domain.patterns import compile_pattern
 from matching import events
 from matching.domain.rule_conditions import may_meet, problems
 from matching.models import Rule, RuleEntry
-from parts.services import get_kind
+from parts.selectors import get_kind
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotAllowed, NotFound
 from workshop.members import covers

@@ -13,8 +13,9 @@ from donors.domain.model_numbers import canonical
 from donors.plates import Plate
 from matching import events, holds
 from matching.models import Job, Need
-from parts import services as part_services
+from parts import numbers
 from parts.models import PartKind, Sighting
+from parts.selectors import get_kind
 from workshop import outbox, refs
 from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
@@ -88,7 +89,7 @@ def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
             "The same part is named twice. Give each its position.",
             fields={"needs": "The same part is named twice."},
         )
-    rows = [need_row(job, need, part_services.get_kind(need.kind)) for need in needs]
+    rows = [need_row(job, need, get_kind(need.kind)) for need in needs]
     found = list(Need.objects.bulk_create(rows))
     note_job_numbers(found)
     announce_needs(job.workshop_id, [need.pk for need in found])
@@ -124,9 +125,9 @@ def announce_needs(workshop_id: int, ids: list[int]) -> None:
 def note_job_numbers(needs: Iterable[Need]) -> None:
     """Remember the numbers printed on the jobs' own parts: they teach what a model carries."""
     known = [need for need in needs if need.number_canonical]
-    part_services.note_printed(known)
-    part_services.note_sightings(
-        part_services.sighting_of(need.job, need, source=Sighting.Source.JOB) for need in known
+    numbers.note_printed(known)
+    numbers.note_sightings(
+        numbers.sighting_of(need.job, need, source=Sighting.Source.JOB) for need in known
     )
 
 

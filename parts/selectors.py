@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from django.db.models import QuerySet
 
 from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, PartNumber, Sighting
-from workshop.errors import NotFound
+from workshop.errors import InputRefused, NotFound
 from workshop.models import Workshop
 
 WITH_MACHINE = ("donor__make", "donor__cause", "grade_test", "kind")
@@ -13,6 +13,17 @@ WITH_MACHINE = ("donor__make", "donor__cause", "grade_test", "kind")
 
 def list_kinds() -> list[PartKind]:
     return list(PartKind.objects.order_by("name"))
+
+
+def get_kind(slug: str) -> PartKind:
+    """Return the kind or raise InputRefused naming near ones."""
+    kind = PartKind.objects.filter(slug=slug).first()
+    if kind is None:
+        raise InputRefused(
+            f"There is no part kind {slug!r}. Kinds are named like drain-pump or control-board.",
+            fields={"kind": f"{slug!r} is not known."},
+        )
+    return kind
 
 
 def list_kinds_carried(appliance: str) -> list[PartKind]:

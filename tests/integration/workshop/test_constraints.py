@@ -232,6 +232,7 @@ def _furnish(bench: Bench) -> None:
     """Give a workshop at least one row of every private model."""
     from donors import services as donor_services
     from matching import fittings, holds, ruling
+    from parts import numbers
     from parts import services as part_services
 
     donor_services.add_model_number(
@@ -251,7 +252,7 @@ def _furnish(bench: Bench) -> None:
         tested_by=bench.technician,
     )
     bench.drain()
-    part_services.add_interchange(
+    numbers.add_interchange(
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     hold = holds.hold_part(

@@ -1,0 +1,248 @@
+"""parts.csv."""
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any
+
+from donors.domain.model_numbers import canonical
+from donors.models import Donor
+from parts import events, numbers, services
+from parts.models import (
+    AVAILABLE,
+    STATED_GRADES,
+    TESTED,
+    BenchTest,
+    Grade,
+    Part,
+    PartKind,
+)
+from workshop import outbox
+from workshop.bulk import bulk_save
+from workshop.domain import money
+from workshop.exchange import cells
+from workshop.exchange.reading import Column, Row
+from workshop.exchange.sheets import (
+    Imported,
+    Sheet,
+    count,
+    fill_blanks,
+    set_values,
+    shown,
+)
+from workshop.models import Workshop
+
+# A test that came with an imported grade: the file says it was tested, not how.
+STATED = "stated in an imported file"
+
+
+class Parts(Sheet):
+    kind = "parts"
+    columns = (
+        Column("ref", cells.reference(130), required=True),
+        Column("donor_ref", cells.text(40)),
+        Column("kind", cells.text(40), required=True),
+        Column("position", cells.text(40)),
+        Column("part_number", cells.text(80)),
+        Column("grade", cells.one_of(*STATED_GRADES)),
+        Column("bin", cells.text(40)),
+        Column("price", cells.cents),
+        Column("removed_on", cells.day),
+        Column("attributes", cells.attributes),
+        Column("note", cells.text(2000)),
+    )
+    written = (
+        "ref",
+        "state",
+        "part_number",
+        "number_canonical",
+        "attributes",
+        "bin",
+        "price_cents",
+        "removed_on",
+        "note",
+        "laid_at_intake",
+    )
+
+    def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
+        stock = _Stock(workshop)
+        touched: dict[str, Part] = {}
+        graded: list[tuple[Part, Row]] = []
+        added = changed = 0
+        for row in rows:
+            part = stock.place(row)
+            if part is None:
+                continue
+            if row["ref"] in touched:
+                row.refuse("ref", "stands twice in this file")
+                continue
+            if part.pk is not None and not part.laid_at_intake:
+                fill_blanks(row, _stored_part(part))
+            values = _part_values(row)
+            if part.pk is None:
+                set_values(part, values)
+                added += 1
+            elif set_values(part, values) | (part.grade != (row["grade"] or Grade.NOT_GRADED)):
+                changed += 1
+            else:
+                continue
+            touched[row["ref"]] = part
+            if part.grade != (row["grade"] or Grade.NOT_GRADED):
+                graded.append((part, row))
+        if any(row.problems for row in rows):
+            return Imported()
+        self._write(workshop, list(touched.values()), graded, at=at)
+        return count(rows, added, changed)
+
+    def _write(
+        self,
+        workshop: Workshop,
+        touched: list[Part],
+        graded: list[tuple[Part, Row]],
+        *,
+        at: datetime,
+    ) -> None:
+        if not touched:
+            return
+        new = [part for part in touched if part.pk is None]
+        old = [part for part in touched if part.pk is not None]
+        Part.objects.bulk_create(new, batch_size=500)
+        bulk_save(old, self.written)
+        tests = [
+            BenchTest(
+                workshop=workshop,
+                part=part,
+                tested_on=row["removed_on"] or at.date(),
+                verdict={
+                    Grade.TESTED_GOOD: BenchTest.Verdict.GOOD,
+                    Grade.TESTED_WORN: BenchTest.Verdict.WORN,
+                }[row["grade"]],
+                method=STATED,
+            )
+            for part, row in graded
+            if row["grade"] in TESTED
+        ]
+        for test in BenchTest.objects.bulk_create(tests, batch_size=500):
+            test.part.grade, test.part.grade_test = services.GRADE_OF[test.verdict], test
+        for part, row in graded:
+            if row["grade"] not in TESTED:
+                part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, None
+        bulk_save([part for part, _ in graded], ["grade", "grade_test"])
+        numbers.note_numbers(touched)
+        # What was laid at intake has arrived with its machine; only its facts are new.
+        for event, parts in ((events.PARTS_ARRIVED, new), (events.PARTS_CHANGED, old)):
+            ids = [part.pk for part in parts]
+            outbox.record_in_pages(event, workshop_id=workshop.pk, key="part_ids", ids=ids)
+        if any(part.number_canonical for part in touched):
+            numbers.announce_knowledge(workshop.pk, (part.kind_id for part in touched))
+
+    def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
+        """Yield what is in stock: fitted and sold parts are history, not stock."""
+        rows = Part.of(workshop).filter(state__in=AVAILABLE).select_related("donor")
+        for part in rows.order_by("ref"):
+            yield {
+                "ref": part.ref,
+                "donor_ref": part.donor.ref if part.donor else "",
+                "kind": part.kind_id,
+                "position": part.position,
+                "part_number": part.part_number,
+                "grade": part.grade if part.grade in STATED_GRADES else "",
+                "bin": part.bin,
+                "price": money.to_text(part.price_cents),
+                "removed_on": shown(part.removed_on),
+                "attributes": cells.attributes_text(part.attributes),
+                "note": part.note,
+            }
+
+
+def _stored_part(part: Part) -> dict[str, Any]:
+    return {
+        "part_number": part.part_number,
+        "grade": part.grade if part.grade in STATED_GRADES else None,
+        "bin": part.bin,
+        "price": part.price_cents,
+        "removed_on": part.removed_on,
+        "attributes": part.attributes or None,
+        "note": part.note,
+    }
+
+
+def _part_values(row: Row) -> dict[str, Any]:
+    out = row["removed_on"] is not None
+    state = Part.State.SHELVED if row["bin"] else Part.State.REMOVED
+    return {
+        "ref": row["ref"],
+        "state": state if out else Part.State.IN_MACHINE,
+        "part_number": row["part_number"] or "",
+        "number_canonical": canonical(row["part_number"]),
+        "attributes": row["attributes"] or {},
+        "bin": row["bin"] or "",
+        "price_cents": row["price"],
+        "removed_on": row["removed_on"],
+        "note": row["note"] or "",
+        "laid_at_intake": False,
+    }
+
+
+class _Stock:
+    """Finds the part a row speaks of: by reference, else by its place in the donor."""
+
+    def __init__(self, workshop: Workshop) -> None:
+        self.workshop = workshop
+        self.donors = {d.ref: d for d in Donor.of(workshop).select_related("make")}
+        by_id = {donor.pk: donor for donor in self.donors.values()}
+        self.kinds = {kind.slug: kind for kind in PartKind.objects.all()}
+        self.by_ref: dict[str, Part] = {}
+        self.by_place: dict[tuple[int | None, str, str], Part] = {}
+        for part in Part.of(workshop):
+            part.donor = by_id.get(part.donor_id or 0)
+            self.by_ref[part.ref] = part
+            self.by_place[part.donor_id, part.kind_id, part.position] = part
+
+    def place(self, row: Row) -> Part | None:
+        """Return the part, new or known; None when the row was refused."""
+        kind, donor = self._check(row)
+        if row.problems or kind is None:
+            return None
+        position = row["position"] or ""
+        place = (donor.pk if donor else None, kind.slug, position)
+        named = self.by_ref.get(row["ref"])
+        if named is not None:
+            if (named.donor_id, named.kind_id, named.position) != place:
+                row.refuse("ref", "is another part already: other donor, kind or position")
+                return None
+            if named.state not in AVAILABLE:
+                row.refuse("ref", f"is {named.get_state_display()}; it is no longer in stock")
+                return None
+            return named
+        there = self.by_place.get(place) if donor else None
+        if there is not None and not there.laid_at_intake:
+            row.refuse("kind", f"this donor's {kind.slug} is on record as {there.ref}")
+            return None
+        part = there or Part(
+            workshop=self.workshop,
+            ref=row["ref"],
+            donor=donor,
+            kind=kind,
+            position=position,
+            **({"arrival": donor.arrival} if donor else {}),
+        )
+        self.by_ref[row["ref"]] = part
+        if donor:
+            self.by_place[place] = part
+        return part
+
+    def _check(self, row: Row) -> tuple[PartKind | None, Donor | None]:
+        kind, donor = self.kinds.get(row["kind"] or ""), self.donors.get(row["donor_ref"] or "")
+        if row["kind"] and kind is None:
+            row.refuse("kind", "is no known part kind")
+        if row["donor_ref"] and donor is None:
+            row.refuse("donor_ref", "is no donor of this workshop; import donors first")
+        if not row["donor_ref"] and row["removed_on"] is None:
+            row.refuse("removed_on", "is blank; a part without a donor cannot be in a machine")
+        if row["bin"] and row["removed_on"] is None:
+            row.refuse("removed_on", "is blank; a part in a bin was removed on some day")
+        if kind is not None and row["bin"] and kind.reuse == PartKind.Reuse.NEVER:
+            row.refuse("bin", f"{kind.name} is never reused and cannot be shelved")
+        if donor is not None and row["removed_on"] and row["removed_on"] < donor.received_on:
+            row.refuse("removed_on", f"lies before the donor came in ({donor.received_on})")
+        return kind, donor

@@ -1,0 +1,169 @@
+"""Writes on part numbers: where they were seen, and which goes in for which."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from django.db import transaction
+
+from donors.domain.model_numbers import canonical
+from parts import events
+from parts.domain.interchange import Edge, InterchangeGraph
+from parts.models import (
+    Interchange,
+    Part,
+    PartNumber,
+    Sighting,
+)
+from parts.selectors import get_kind
+from workshop import outbox
+from workshop.errors import Conflict, InputRefused
+from workshop.models import Workshop
+
+
+def note_numbers(parts: Iterable[Part]) -> None:
+    """Remember the part numbers seen and where. Parts need donor and its make loaded."""
+    known = [part for part in parts if part.number_canonical]
+    note_printed(known)
+    note_sightings(
+        sighting_of(part.donor, part, source=Sighting.Source.DONOR)
+        for part in known
+        if part.donor is not None
+    )
+
+
+def note_printed(rows: Iterable[Any]) -> None:
+    """Remember part numbers as they are printed, on parts or on jobs' own parts (needs)."""
+    numbers = {
+        (row.workshop_id, row.kind_id, row.number_canonical): PartNumber(
+            workshop_id=row.workshop_id,
+            kind_id=row.kind_id,
+            number=row.part_number,
+            canonical=row.number_canonical,
+        )
+        for row in rows
+    }
+    PartNumber.objects.bulk_create(numbers.values(), ignore_conflicts=True, batch_size=500)
+
+
+def sighting_of(machine: Any, seen: Any, *, source: Sighting.Source) -> Sighting:
+    """Return the sighting of a number in a machine (a donor or a job, with make loaded)."""
+    return Sighting(
+        workshop_id=machine.workshop_id,
+        kind_id=seen.kind_id,
+        position=seen.position,
+        number_canonical=seen.number_canonical,
+        source=source,
+        source_ref=machine.ref,
+        make=machine.make.name if machine.make else "",
+        model_canonical=machine.likely_number or machine.model_canonical,
+        family=machine.family,
+        fields=machine.fields,
+        built_from=machine.built_from,
+        built_to=machine.built_to,
+        appliance_id=machine.appliance_id,
+        certainty=machine.certainty,
+    )
+
+
+def note_sightings(sightings: Iterable[Sighting]) -> None:
+    """Store sightings; one already there from the same machine is brought up to date."""
+    by_key = {(s.workshop_id, s.source, s.source_ref, s.kind_id, s.position): s for s in sightings}
+    Sighting.objects.bulk_create(
+        by_key.values(),
+        update_conflicts=True,
+        unique_fields=["workshop", "source", "source_ref", "kind", "position"],
+        update_fields=[
+            "number_canonical",
+            "make",
+            "model_canonical",
+            "family",
+            "fields",
+            "built_from",
+            "built_to",
+            "certainty",
+        ],
+        batch_size=500,
+    )
+
+
+@transaction.atomic
+def add_interchange(
+    *,
+    workshop: Workshop,
+    kind: str,
+    from_number: str,
+    to_number: str,
+    both_ways: bool = False,
+    note: str = "",
+) -> Interchange:
+    """Record that `to_number` goes in where `from_number` is asked for.
+
+    Raises InputRefused for a blank number or a circle (the path is named), Conflict when known.
+    """
+    edge = Edge(canonical(from_number), canonical(to_number), both_ways)
+    refuse_bad_edge(edge, interchange_graph(workshop.pk, kind))
+    ends = [_part_number(workshop, kind, number) for number in (from_number, to_number)]
+    if Interchange.of(workshop).filter(from_number=ends[0], to_number=ends[1]).exists():
+        raise Conflict(f"{from_number} > {to_number} is already on record.")
+    row = Interchange.objects.create(
+        workshop=workshop,
+        kind=get_kind(kind),
+        from_number=ends[0],
+        to_number=ends[1],
+        both_ways=both_ways,
+        note=note,
+    )
+    announce_knowledge(workshop.pk, [kind])
+    return row
+
+
+def refuse_bad_edge(edge: Edge, graph: InterchangeGraph) -> None:
+    """Raise InputRefused when a relation says nothing or would run in a circle."""
+    if not edge.from_ or not edge.to:
+        raise InputRefused(
+            "Both part numbers are needed.", fields={"to_number": "Both numbers are needed."}
+        )
+    if edge.from_ == edge.to:
+        raise InputRefused(
+            f"{edge.from_} cannot be interchanged with itself.",
+            fields={"to_number": "The same number as the other one."},
+        )
+    cycle = [] if edge.both_ways else graph.cycle(edge)
+    if cycle:
+        path = " > ".join(cycle)
+        raise InputRefused(
+            f"{edge.from_} > {edge.to} would run in a circle: {path}. "
+            "Mark it both ways if the two truly interchange.",
+            fields={"to_number": f"Runs in a circle: {path}."},
+        )
+
+
+def interchange_graph(workshop_id: int, kind: str) -> InterchangeGraph:
+    """Return the interchange graph of one kind."""
+    return interchange_graphs(workshop_id, [kind])[kind]
+
+
+def interchange_graphs(workshop_id: int, kinds: Iterable[str]) -> dict[str, InterchangeGraph]:
+    """Return the interchange graph of each kind: one query for all of them."""
+    edges: dict[str, list[Edge]] = {kind: [] for kind in kinds}
+    columns = ("kind_id", "from_number__canonical", "to_number__canonical", "both_ways")
+    rows = Interchange.of(workshop_id).filter(kind__in=list(edges)).order_by("id")
+    for kind, *edge in rows.values_list(*columns):
+        edges[kind].append(Edge(*edge))
+    return {kind: InterchangeGraph.of(found) for kind, found in edges.items()}
+
+
+def _part_number(workshop: Workshop, kind: str, number: str) -> PartNumber:
+    row, _ = PartNumber.of(workshop).get_or_create(
+        kind_id=kind,
+        canonical=canonical(number),
+        defaults={"number": number.strip(), "workshop": workshop},
+    )
+    return row
+
+
+def announce_knowledge(workshop_id: int, kinds: Iterable[str]) -> None:
+    """Record that what is known about these kinds changed, so that needs are matched anew."""
+    payload = {"kinds": sorted(set(kinds))}
+    if payload["kinds"]:
+        outbox.record(events.KNOWLEDGE_CHANGED, workshop_id=workshop_id, payload=payload)
