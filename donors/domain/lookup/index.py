@@ -1,0 +1,308 @@
+"""The numbers of a catalogue in numpy arrays, built once and asked many times.
+
+Rows are names of models (numbers and aliases), sorted by their folded form, so that all that
+begin alike stand together. Beside them:
+- `pair_*`: every number is cut into four pieces; each two of them make a key. Two edits touch
+  at most two pieces (a transposition over a cut touches both), so two pieces are left whole
+  and their key finds the number.
+- `gram_*`: trigrams of the folded form, for what lies outside that model of noise.
+- `signature`: which characters a row holds, to sort thousands of rows before comparing any.
+- `backward`: rows by their reversed folded form, for numbers that lost their beginning.
+
+Arrays are plain and flat: a snapshot file maps them without copying (donors/snapshots.py).
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from donors.domain.lookup import codes
+from donors.domain.model_numbers import FOLD, LONGEST
+
+SORTED_BY = 24  # characters of a number that its place in the order depends on
+CHUNK = 1 << 16
+FOLDED_BYTES = bytes(FOLD.get(c, c) for c in range(256))
+ARRAYS = (
+    "text",
+    "offsets",
+    "model",
+    "alias",
+    "backward",
+    "signature",
+    "pair_starts",
+    "pair_rows",
+    "gram_starts",
+    "gram_rows",
+    "open_rows",
+)
+
+
+@dataclass
+class Index:
+    """Rows of one catalogue. `model` says which model a row names, by its place in the list
+    the caller keeps; `odd` holds the numbers that are not plain ASCII, in full."""
+
+    text: np.ndarray
+    offsets: np.ndarray
+    model: np.ndarray
+    alias: np.ndarray
+    backward: np.ndarray
+    signature: np.ndarray
+    pair_starts: np.ndarray
+    pair_rows: np.ndarray
+    gram_starts: np.ndarray
+    gram_rows: np.ndarray
+    open_rows: np.ndarray
+    odd: Mapping[int, str] = field(default_factory=dict)
+    masks: Mapping[int, tuple[tuple[int, ...], ...]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._text = memoryview(np.ascontiguousarray(self.text)).cast("B")
+        self._offsets = memoryview(np.ascontiguousarray(self.offsets))
+        self.bits = int(len(self.pair_starts) - 2).bit_length()
+
+    def __len__(self) -> int:
+        return len(self.offsets) - 1
+
+    @property
+    def nbytes(self) -> int:
+        return sum(getattr(self, name).nbytes for name in ARRAYS)
+
+    def number(self, row: int) -> str:
+        """Return the canonical number of a row."""
+        if row in self.odd:
+            return self.odd[row]
+        return str(self._text[self._offsets[row] : self._offsets[row + 1]], "ascii")
+
+    def numbers(self, rows: Iterable[int]) -> list[str]:
+        text, at = self._text, self._offsets
+        if self.odd:
+            return [self.number(row) for row in rows]
+        return [str(text[at[row] : at[row + 1]], "ascii") for row in rows]
+
+    def _folded(self, row: int) -> bytes:
+        found = bytes(self._text[self._offsets[row] : self._offsets[row + 1]])
+        return found.translate(FOLDED_BYTES)[:SORTED_BY]
+
+    def _folded_backward(self, place: int) -> bytes:
+        row = int(self.backward[place])
+        start, end = self._offsets[row], self._offsets[row + 1]
+        found = bytes(self._text[max(start, end - SORTED_BY) : end])
+        return found.translate(FOLDED_BYTES)[::-1]
+
+    def beginning_with(self, folded: bytes) -> tuple[int, int]:
+        """Return the rows [start, end) whose folded form begins with this."""
+        wanted = folded[:SORTED_BY]
+        start = _first(len(self), lambda row: self._folded(row) >= wanted)
+        after = wanted + b"\xff"
+        return start, _first(len(self), lambda row: self._folded(row) >= after, start)
+
+    def ending_with(self, folded: bytes) -> tuple[int, int]:
+        """Return the places [start, end) in `backward` of rows whose folded form ends so."""
+        wanted = folded[::-1][:SORTED_BY]
+        start = _first(len(self), lambda place: self._folded_backward(place) >= wanted)
+        after = wanted + b"\xff"
+        return start, _first(len(self), lambda at: self._folded_backward(at) >= after, start)
+
+
+def _first(size: int, holds: object, start: int = 0) -> int:
+    """Return the first place from `start` where `holds` is true; it stays true once it is."""
+    low, high = start, size
+    while low < high:
+        middle = (low + high) // 2
+        if holds(middle):  # type: ignore[operator]
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+@dataclass
+class Names:
+    """What an index is built from: one canonical number a row, its model, whether an alias."""
+
+    text: bytearray = field(default_factory=bytearray)
+    lengths: list[int] | np.ndarray = field(default_factory=list)
+    model: list[int] | np.ndarray = field(default_factory=list)
+    alias: bytearray = field(default_factory=bytearray)
+    odd: dict[int, str] = field(default_factory=dict)
+
+    def add(self, number: str, model: int, *, alias: bool = False) -> None:
+        if not number:
+            return
+        if not number.isascii():
+            self.odd[len(self.alias)] = number
+        self.text += number.encode("ascii", "replace")
+        self.lengths.append(len(number))  # type: ignore[union-attr]
+        self.model.append(model)  # type: ignore[union-attr]
+        self.alias.append(alias)
+
+
+def build(names: Names) -> Index:
+    """Return the index of these names. Works in chunks, so little more than the result is held."""
+    lengths = np.asarray(names.lengths, dtype=np.int32)
+    text = np.frombuffer(bytes(names.text), dtype=np.uint8)
+    starts = np.zeros(len(lengths) + 1, dtype=np.uint32)
+    np.cumsum(lengths, out=starts[1:])
+    order = _order(text, starts, lengths)
+    text, offsets, lengths = _reordered(text, starts, lengths, order)
+    new_place = {int(order[i]): i for i in range(len(order))} if names.odd else {}
+    found = Index(
+        text=text,
+        offsets=offsets,
+        model=np.asarray(names.model, dtype=np.int32)[order],
+        alias=np.frombuffer(bytes(names.alias), dtype=np.uint8)[order],
+        backward=_order(text, offsets, lengths, backward=True).astype(np.uint32),
+        signature=np.zeros(len(order), dtype=np.uint64),
+        pair_starts=np.zeros((1 << _bits(len(order))) + 1, dtype=np.uint32),
+        pair_rows=np.zeros(0, dtype=np.uint32),
+        gram_starts=np.zeros(codes.ALPHABET**3 + 1, dtype=np.uint32),
+        gram_rows=np.zeros(0, dtype=np.uint32),
+        open_rows=np.zeros(0, dtype=np.uint32),
+        odd={new_place[row]: number for row, number in names.odd.items()},
+    )
+    del order, starts
+    _fill(found, lengths)
+    return found
+
+
+def _bits(rows: int) -> int:
+    """Return the size of the table of keys: about one bucket for every two keys."""
+    return min(24, max(10, (rows * 4).bit_length()))
+
+
+def _order(
+    text: np.ndarray, offsets: np.ndarray, lengths: np.ndarray, *, backward: bool = False
+) -> np.ndarray:
+    """Return rows in the order of their folded form, read forward or backward."""
+    width = int(min(SORTED_BY, lengths.max(initial=1)))
+    table = np.frombuffer(FOLDED_BYTES, dtype=np.uint8)
+    padded = np.zeros((len(lengths), width), dtype=np.uint8)
+    for start in range(0, len(lengths), CHUNK):
+        chunk = slice(start, start + CHUNK)
+        size = lengths[chunk]
+        first = offsets[:-1][chunk].astype(np.int64)
+        for column in range(width):
+            rows = np.flatnonzero(size > column)
+            at = first[rows] + (size[rows] - 1 - column if backward else column)
+            padded[start + rows, column] = table[text[at]]
+    return np.argsort(padded.view(f"S{width}").ravel(), kind="stable").astype(np.uint32)
+
+
+def _reordered(
+    text: np.ndarray, starts: np.ndarray, lengths: np.ndarray, order: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    lengths = lengths[order]
+    offsets = np.zeros(len(order) + 1, dtype=np.uint32)
+    np.cumsum(lengths, out=offsets[1:])
+    placed = np.zeros(len(text), dtype=np.uint8)
+    for start in range(0, len(order), CHUNK):
+        chunk = slice(start, start + CHUNK)
+        source = spread(starts[:-1][order[chunk]], lengths[chunk])
+        first = int(offsets[start])
+        placed[first : first + len(source)] = text[source]
+    return placed, offsets, lengths
+
+
+def spread(starts: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """Return start, start+1, ... start+size-1 of every range, one after another."""
+    total = int(sizes.sum())
+    if not total:
+        return np.zeros(0, dtype=np.int64)
+    steps = np.repeat(starts.astype(np.int64) - (np.cumsum(sizes) - sizes), sizes)
+    return steps + np.arange(total)
+
+
+def by_length(lengths: np.ndarray) -> Iterable[np.ndarray]:
+    """Yield rows of equal length, at most CHUNK at a time."""
+    order = np.argsort(lengths.astype(np.uint8), kind="stable").astype(np.uint32)
+    ordered = lengths[order]
+    edges = np.flatnonzero(np.diff(ordered)) + 1
+    for group in np.split(order, edges):
+        for start in range(0, len(group), CHUNK):
+            yield group[start : start + CHUNK]
+
+
+def _fill(index: Index, lengths: np.ndarray) -> None:
+    """Count the keys of every row, then place them: two passes, so nothing is sorted whole."""
+    pairs = np.zeros(len(index.pair_starts) - 1, dtype=np.uint32)
+    grams = np.zeros(len(index.gram_starts) - 1, dtype=np.uint32)
+    masks: dict[int, set[tuple[int, ...]]] = {}
+    open_rows = []
+    chunks = list(by_length(lengths))
+    for rows in chunks:
+        coded = _coded(index, rows)
+        index.signature[rows] = codes.signatures(coded)
+        _count(pairs, pair_keys(coded, index.bits).ravel())
+        _count(grams, grams_of(coded).ravel())
+        opened = np.flatnonzero((coded == codes.OPEN).any(axis=1))
+        for row in coded[opened]:
+            mask = tuple(np.flatnonzero(row == codes.OPEN).tolist())
+            masks.setdefault(len(row), set()).add(mask)
+        open_rows.append(rows[opened])
+    index.masks = {length: tuple(sorted(found)) for length, found in masks.items()}
+    index.open_rows = np.sort(np.concatenate([np.zeros(0, np.uint32), *open_rows]))
+    np.cumsum(pairs, out=index.pair_starts[1:])
+    np.cumsum(grams, out=index.gram_starts[1:])
+    index.pair_rows = np.zeros(int(index.pair_starts[-1]), dtype=np.uint32)
+    index.gram_rows = np.zeros(int(index.gram_starts[-1]), dtype=np.uint32)
+    pairs[:], grams[:] = index.pair_starts[:-1], index.gram_starts[:-1]
+    for rows in chunks:
+        coded = _coded(index, rows)
+        _place(index.pair_rows, pairs, pair_keys(coded, index.bits), rows)
+        _place(index.gram_rows, grams, grams_of(coded), rows)
+
+
+def _count(counts: np.ndarray, found: np.ndarray) -> None:
+    ordered = np.sort(found)
+    if len(ordered):
+        edges = np.flatnonzero(np.diff(ordered)) + 1
+        first = np.concatenate([[0], edges])
+        counts[ordered[first]] += np.diff(np.append(first, len(ordered))).astype(np.uint32)
+
+
+def _coded(index: Index, rows: np.ndarray) -> np.ndarray:
+    """Return the codes of rows of one length, a row each."""
+    length = int(index.offsets[rows[0] + 1] - index.offsets[rows[0]]) if len(rows) else 0
+    at = index.offsets[:-1][rows].astype(np.int64)[:, None] + np.arange(length)
+    found: np.ndarray = codes.CODES[index.text[at]]
+    return found
+
+
+def pair_keys(coded: np.ndarray, bits: int) -> np.ndarray:
+    """Return the keys of rows of one length: one for each two pieces, and the whole number."""
+    length = coded.shape[1]
+    cut = codes.cuts(length)
+    pieces = [codes.column_hash(coded, a, b) for a, b in zip(cut, cut[1:], strict=False)]
+    found = [
+        codes.keys(pieces[a], pieces[b], kind, length, bits)
+        for kind, (a, b) in enumerate(codes.PAIRS)
+        if length >= codes.PIECES
+    ]
+    whole = codes.column_hash(coded, 0, length)
+    return np.stack([*found, codes.keys(whole, whole, codes.WHOLE, length, bits)], axis=1)
+
+
+def grams_of(coded: np.ndarray) -> np.ndarray:
+    if coded.shape[1] < 3:
+        return np.zeros((len(coded), 0), dtype=np.uint16)
+    return codes.gram_codes(coded)
+
+
+def _place(target: np.ndarray, cursor: np.ndarray, found: np.ndarray, rows: np.ndarray) -> None:
+    """Write each row under each of its keys, behind what stands there already."""
+    if not found.size:
+        return
+    flat = found.ravel()
+    order = np.argsort(flat, kind="stable")
+    ordered = flat[order]
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(ordered)) + 1])
+    sizes = np.diff(np.append(edges, len(ordered)))
+    heads = ordered[edges]
+    places = spread(cursor[heads], sizes)
+    target[places] = rows[order // found.shape[1]]
+    cursor[heads] += sizes.astype(np.uint32)
+
+
+assert LONGEST < 256  # lengths are sorted as bytes
