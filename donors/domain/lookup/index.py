@@ -12,7 +12,8 @@ begin alike stand together. Beside them:
 Arrays are plain and flat: a snapshot file maps them without copying (donors/snapshots.py).
 """
 
-from collections.abc import Iterable, Mapping
+from array import array
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -106,12 +107,12 @@ class Index:
         return start, _first(len(self), lambda at: self._folded_backward(at) >= after, start)
 
 
-def _first(size: int, holds: object, start: int = 0) -> int:
+def _first(size: int, holds: Callable[[int], bool], start: int = 0) -> int:
     """Return the first place from `start` where `holds` is true; it stays true once it is."""
     low, high = start, size
     while low < high:
         middle = (low + high) // 2
-        if holds(middle):  # type: ignore[operator]
+        if holds(middle):
             high = middle
         else:
             low = middle + 1
@@ -123,8 +124,8 @@ class Names:
     """What an index is built from: one canonical number a row, its model, whether an alias."""
 
     text: bytearray = field(default_factory=bytearray)
-    lengths: list[int] | np.ndarray = field(default_factory=list)
-    model: list[int] | np.ndarray = field(default_factory=list)
+    lengths: "array[int]" = field(default_factory=lambda: array("B"))
+    model: "array[int]" = field(default_factory=lambda: array("i"))
     alias: bytearray = field(default_factory=bytearray)
     odd: dict[int, str] = field(default_factory=dict)
 
@@ -134,15 +135,15 @@ class Names:
         if not number.isascii():
             self.odd[len(self.alias)] = number
         self.text += number.encode("ascii", "replace")
-        self.lengths.append(len(number))  # type: ignore[union-attr]
-        self.model.append(model)  # type: ignore[union-attr]
+        self.lengths.append(len(number))
+        self.model.append(model)
         self.alias.append(alias)
 
 
 def build(names: Names) -> Index:
     """Return the index of these names. Works in chunks, so little more than the result is held."""
     lengths = np.asarray(names.lengths, dtype=np.int32)
-    text = np.frombuffer(bytes(names.text), dtype=np.uint8)
+    text = np.frombuffer(names.text, dtype=np.uint8)
     starts = np.zeros(len(lengths) + 1, dtype=np.uint32)
     np.cumsum(lengths, out=starts[1:])
     order = _order(text, starts, lengths)
@@ -152,7 +153,7 @@ def build(names: Names) -> Index:
         text=text,
         offsets=offsets,
         model=np.asarray(names.model, dtype=np.int32)[order],
-        alias=np.frombuffer(bytes(names.alias), dtype=np.uint8)[order],
+        alias=np.frombuffer(names.alias, dtype=np.uint8)[order],
         backward=_order(text, offsets, lengths, backward=True).astype(np.uint32),
         signature=np.zeros(len(order), dtype=np.uint64),
         pair_starts=np.zeros((1 << _bits(len(order))) + 1, dtype=np.uint32),
