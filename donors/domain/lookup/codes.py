@@ -38,9 +38,7 @@ _LENGTH = np.array(
 )
 _SECOND = np.uint64(0x9FB21C651E98DF25)
 _MIX = np.uint64(0xD6E8FEB86659FD93)
-POWERS = np.array(
-    [pow(int(BASE), i, 2**64) for i in range(LONGEST * 2 + 1)], dtype=np.uint64
-)
+POWERS = np.array([pow(int(BASE), i, 2**64) for i in range(LONGEST * 2 + 1)], dtype=np.uint64)
 
 
 def encode(text: str) -> np.ndarray:

@@ -69,7 +69,7 @@ def compare(query: str, numbers: list[str]) -> Compared:
     longer = np.array([len(number) - size for number in numbers], dtype=np.int64)
     cost, edits = _whole(query, folded, numbers, plain, longer)
     way = np.zeros(len(numbers), dtype=np.int8)
-    further = np.flatnonzero((longer > 0) & (cost > LOST + 0.1))
+    further = np.flatnonzero((longer > 0) & (cost > TAIL))
     if size >= 3 and len(further):
         cut = [numbers[i][:size] for i in further]
         short = [plain[i][:size] for i in further]

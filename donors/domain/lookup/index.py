@@ -5,7 +5,8 @@ begin alike stand together. Beside them:
 - `pair_*`: every number is cut into four pieces; each two of them make a key. Two edits touch
   at most two pieces (a transposition over a cut touches both), so two pieces are left whole
   and their key finds the number.
-- `gram_*`: trigrams of the folded form, for what lies outside that model of noise.
+- `gram_*`: trigrams of the folded form, for what lies outside that model of noise. Rows are
+  counted in blocks of 65,536, so that two bytes name a row within its block.
 - `signature`: which characters a row holds, to sort thousands of rows before comparing any.
 - `backward`: rows by their reversed folded form, for numbers that lost their beginning.
 
@@ -13,16 +14,18 @@ Arrays are plain and flat: a snapshot file maps them without copying (donors/sna
 """
 
 from array import array
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from donors.domain.lookup import codes
 from donors.domain.model_numbers import FOLD, LONGEST
 
-SORTED_BY = 24  # characters of a number that its place in the order depends on
-CHUNK = 1 << 16
+SORTED_BY = 16  # characters of a number that its place in the order depends on
+BLOCK = 1 << 16  # rows a block: what two bytes can count
+GRAMS = codes.ALPHABET**3
 FOLDED_BYTES = bytes(FOLD.get(c, c) for c in range(256))
 ARRAYS = (
     "text",
@@ -35,7 +38,6 @@ ARRAYS = (
     "pair_rows",
     "gram_starts",
     "gram_rows",
-    "open_rows",
 )
 
 
@@ -54,7 +56,6 @@ class Index:
     pair_rows: np.ndarray
     gram_starts: np.ndarray
     gram_rows: np.ndarray
-    open_rows: np.ndarray
     odd: Mapping[int, str] = field(default_factory=dict)
     masks: Mapping[int, tuple[tuple[int, ...], ...]] = field(default_factory=dict)
 
@@ -148,6 +149,7 @@ def build(names: Names) -> Index:
     np.cumsum(lengths, out=starts[1:])
     order = _order(text, starts, lengths)
     text, offsets, lengths = _reordered(text, starts, lengths, order)
+    names.text = bytearray()  # a copy of it, ordered, is held now
     new_place = {int(order[i]): i for i in range(len(order))} if names.odd else {}
     found = Index(
         text=text,
@@ -158,9 +160,8 @@ def build(names: Names) -> Index:
         signature=np.zeros(len(order), dtype=np.uint64),
         pair_starts=np.zeros((1 << _bits(len(order))) + 1, dtype=np.uint32),
         pair_rows=np.zeros(0, dtype=np.uint32),
-        gram_starts=np.zeros(codes.ALPHABET**3 + 1, dtype=np.uint32),
-        gram_rows=np.zeros(0, dtype=np.uint32),
-        open_rows=np.zeros(0, dtype=np.uint32),
+        gram_starts=np.zeros(-(-len(order) // BLOCK) * GRAMS + 1, dtype=np.uint32),
+        gram_rows=np.zeros(int(np.maximum(lengths - 2, 0).sum()), dtype=np.uint16),
         odd={new_place[row]: number for row, number in names.odd.items()},
     )
     del order, starts
@@ -169,8 +170,8 @@ def build(names: Names) -> Index:
 
 
 def _bits(rows: int) -> int:
-    """Return the size of the table of keys: about one bucket for every two keys."""
-    return min(24, max(10, (rows * 4).bit_length()))
+    """Return the size of the table of keys: about one bucket for every three keys."""
+    return min(24, max(10, (rows * 2).bit_length()))
 
 
 def _order(
@@ -180,8 +181,8 @@ def _order(
     width = int(min(SORTED_BY, lengths.max(initial=1)))
     table = np.frombuffer(FOLDED_BYTES, dtype=np.uint8)
     padded = np.zeros((len(lengths), width), dtype=np.uint8)
-    for start in range(0, len(lengths), CHUNK):
-        chunk = slice(start, start + CHUNK)
+    for start in range(0, len(lengths), BLOCK):
+        chunk = slice(start, start + BLOCK)
         size = lengths[chunk]
         first = offsets[:-1][chunk].astype(np.int64)
         for column in range(width):
@@ -198,8 +199,8 @@ def _reordered(
     offsets = np.zeros(len(order) + 1, dtype=np.uint32)
     np.cumsum(lengths, out=offsets[1:])
     placed = np.zeros(len(text), dtype=np.uint8)
-    for start in range(0, len(order), CHUNK):
-        chunk = slice(start, start + CHUNK)
+    for start in range(0, len(order), BLOCK):
+        chunk = slice(start, start + BLOCK)
         source = spread(starts[:-1][order[chunk]], lengths[chunk])
         first = int(offsets[start])
         placed[first : first + len(source)] = text[source]
@@ -215,44 +216,53 @@ def spread(starts: np.ndarray, sizes: np.ndarray) -> np.ndarray:
     return steps + np.arange(total)
 
 
-def by_length(lengths: np.ndarray) -> Iterable[np.ndarray]:
-    """Yield rows of equal length, at most CHUNK at a time."""
-    order = np.argsort(lengths.astype(np.uint8), kind="stable").astype(np.uint32)
-    ordered = lengths[order]
-    edges = np.flatnonzero(np.diff(ordered)) + 1
-    for group in np.split(order, edges):
-        for start in range(0, len(group), CHUNK):
-            yield group[start : start + CHUNK]
+def by_length(lengths: np.ndarray) -> Iterator[tuple[int, list[np.ndarray]]]:
+    """Yield each block of rows with its first row: the rows of the block by equal length."""
+    for start in range(0, len(lengths), BLOCK):
+        here = lengths[start : start + BLOCK]
+        order = np.argsort(here.astype(np.uint8), kind="stable")
+        edges = np.flatnonzero(np.diff(here[order])) + 1
+        yield start, [start + group for group in np.split(order, edges)]
 
 
 def _fill(index: Index, lengths: np.ndarray) -> None:
     """Count the keys of every row, then place them: two passes, so nothing is sorted whole."""
-    pairs = np.zeros(len(index.pair_starts) - 1, dtype=np.uint32)
-    grams = np.zeros(len(index.gram_starts) - 1, dtype=np.uint32)
+    counts = index.pair_starts[:-1]  # counts first, then where the next row of a key goes
     masks: dict[int, set[tuple[int, ...]]] = {}
-    open_rows = []
-    chunks = list(by_length(lengths))
-    for rows in chunks:
-        coded = _coded(index, rows)
-        index.signature[rows] = codes.signatures(coded)
-        _count(pairs, pair_keys(coded, index.bits).ravel())
-        _count(grams, grams_of(coded).ravel())
-        opened = np.flatnonzero((coded == codes.OPEN).any(axis=1))
-        for row in coded[opened]:
-            mask = tuple(np.flatnonzero(row == codes.OPEN).tolist())
-            masks.setdefault(len(row), set()).add(mask)
-        open_rows.append(rows[opened])
+    for start, groups in by_length(lengths):
+        grams: list[np.ndarray] = []
+        owners: list[np.ndarray] = []
+        for rows in groups:
+            coded = _coded(index, rows)
+            index.signature[rows] = codes.signatures(coded)
+            _count(counts, pair_keys(coded, index.bits).ravel())
+            found = grams_of(coded)
+            grams.append(found.ravel())
+            owners.append(np.repeat((rows - start).astype(np.uint16), found.shape[1]))
+            for row in coded[(coded == codes.OPEN).any(axis=1)]:
+                mask = tuple(np.flatnonzero(row == codes.OPEN).tolist())
+                masks.setdefault(len(row), set()).add(mask)
+        _place_grams(index, start // BLOCK, np.concatenate(grams), np.concatenate(owners))
     index.masks = {length: tuple(sorted(found)) for length, found in masks.items()}
-    index.open_rows = np.sort(np.concatenate([np.zeros(0, np.uint32), *open_rows]))
-    np.cumsum(pairs, out=index.pair_starts[1:])
-    np.cumsum(grams, out=index.gram_starts[1:])
-    index.pair_rows = np.zeros(int(index.pair_starts[-1]), dtype=np.uint32)
-    index.gram_rows = np.zeros(int(index.gram_starts[-1]), dtype=np.uint32)
-    pairs[:], grams[:] = index.pair_starts[:-1], index.gram_starts[:-1]
-    for rows in chunks:
-        coded = _coded(index, rows)
-        _place(index.pair_rows, pairs, pair_keys(coded, index.bits), rows)
-        _place(index.gram_rows, grams, grams_of(coded), rows)
+    total = int(counts.sum(dtype=np.int64))
+    counts[1:] = np.cumsum(counts[:-1])
+    counts[0] = 0
+    index.pair_rows = np.zeros(total, dtype=np.uint32)
+    for _, groups in by_length(lengths):
+        for rows in groups:
+            _place(index.pair_rows, counts, pair_keys(_coded(index, rows), index.bits), rows)
+    # Every cursor stands at the end of its rows now: where the next key's rows begin.
+    index.pair_starts[1:] = index.pair_starts[:-1].copy()
+    index.pair_starts[0] = 0
+
+
+def _place_grams(index: Index, block: int, grams: np.ndarray, owners: np.ndarray) -> None:
+    """Lay the rows of a block by trigram, behind those of the blocks before it."""
+    first = int(index.gram_starts[block * GRAMS])
+    order = np.argsort(grams, kind="stable")
+    index.gram_rows[first : first + len(order)] = owners[order]
+    ends = first + np.cumsum(np.bincount(grams, minlength=GRAMS))
+    index.gram_starts[block * GRAMS + 1 : (block + 1) * GRAMS + 1] = ends
 
 
 def _count(counts: np.ndarray, found: np.ndarray) -> None:
@@ -275,7 +285,7 @@ def pair_keys(coded: np.ndarray, bits: int) -> np.ndarray:
     """Return the keys of rows of one length: one for each two pieces, and the whole number."""
     length = coded.shape[1]
     cut = codes.cuts(length)
-    pieces = [codes.column_hash(coded, a, b) for a, b in zip(cut, cut[1:], strict=False)]
+    pieces = [codes.column_hash(coded, a, b) for a, b in pairwise(cut)]
     found = [
         codes.keys(pieces[a], pieces[b], kind, length, bits)
         for kind, (a, b) in enumerate(codes.PAIRS)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from donors.domain.lookup import codes, costs, plan
-from donors.domain.lookup.index import FOLDED_BYTES, Index, spread
+from donors.domain.lookup.index import BLOCK, FOLDED_BYTES, GRAMS, Index, spread
 from donors.domain.model_numbers import LONGEST, WILDCARDS
 
 MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
@@ -100,7 +100,13 @@ def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
 
 
 def _hit(
-    index: Index, place: int, row: int, number: str, filled: str, cost: float, edits: int,
+    index: Index,
+    place: int,
+    row: int,
+    number: str,
+    filled: str,
+    cost: float,
+    edits: int,
     way: int = costs.WHOLE,
 ) -> Hit:
     model, alias = int(index.model[row]), bool(index.alias[row])
@@ -195,14 +201,20 @@ def _shortest(index: Index, rows: np.ndarray) -> np.ndarray:
 def _by_grams(index: Index, query: str) -> np.ndarray:
     """Return the rows that share most trigrams with the query, rare ones first."""
     coded = codes.encode(query)[None, :]
-    if coded.shape[1] < 3:
+    if coded.shape[1] < 3 or not len(index):
         return np.zeros(0, dtype=np.uint32)
     grams = np.unique(codes.gram_codes(coded)[0]).astype(np.int64)
-    starts = index.gram_starts[grams]
-    sizes = (index.gram_starts[grams + 1] - starts).astype(np.int64)
-    order = np.argsort(sizes)
-    kept = order[: max(1, int(np.searchsorted(np.cumsum(sizes[order]), MOST_POSTINGS)))]
-    rows = np.sort(index.gram_rows[spread(starts[kept], sizes[kept])])
+    blocks = np.arange((len(index.gram_starts) - 1) // GRAMS)
+    places = grams[:, None] + blocks * GRAMS
+    starts = index.gram_starts[places]
+    sizes = (index.gram_starts[places + 1] - starts).astype(np.int64)
+    whole = sizes.sum(axis=1)
+    order = np.argsort(whole)
+    kept = order[: max(1, int(np.searchsorted(np.cumsum(whole[order]), MOST_POSTINGS)))]
+    starts, sizes = starts[kept].ravel(), sizes[kept].ravel()
+    firsts = np.tile((blocks * BLOCK).astype(np.uint32), len(kept))
+    rows = index.gram_rows[spread(starts, sizes)] + np.repeat(firsts, sizes)
+    rows.sort()
     if not len(rows):
         return rows
     first = np.flatnonzero(np.concatenate([[True], rows[1:] != rows[:-1]]))
@@ -250,8 +262,14 @@ def _compared(
         number = opened.get(i, numbers[i])
         hits.append(
             _hit(
-                layers[place].index, place, row, number, numbers[i],
-                float(seen.cost[i]), int(seen.edits[i]), int(seen.way[i]),
+                layers[place].index,
+                place,
+                row,
+                number,
+                numbers[i],
+                float(seen.cost[i]),
+                int(seen.edits[i]),
+                int(seen.way[i]),
             )
         )
     return hits
