@@ -16,6 +16,7 @@ from rapidfuzz.distance import OSA
 
 from donors import snapshots
 from donors.domain import model_numbers, patterns
+from donors.domain.lookup import texts
 from donors.domain.lookup.calibration import Calibration
 from donors.domain.lookup.ranking import Found, rank, settled
 from donors.domain.lookup.search import Hit, Layer, exact, search
@@ -28,6 +29,9 @@ from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 MOST_CANDIDATES = 8
+MOST_SEARCHED = 24  # runs of a text that are searched beyond their exact keys
+MENTIONED = 0.5  # how sure a near number in a text must be
+LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
 # Ways of finding that say "like it", not "it": never stronger than what the plate itself says.
 ROUGH = frozenset({How.NEAR, How.SHORTENED})
 
@@ -71,7 +75,8 @@ class Recognition:
     """What a text read from a plate is taken for.
 
     settled: the model it certainly is, else None. likely: the best guess with `certainty`,
-    its calibrated probability (1 when settled). candidates: best first, to be shown when it is not settled.
+    its calibrated probability (1 when settled). candidates: best first, to be shown when it is
+    not settled.
     make: told, or guessed when `make_is_guess`. reads_well: the make's pattern explains the
     number as it was read.
     """
@@ -106,6 +111,19 @@ class Recognition:
         if self.reads_well and self.how in ROUGH:
             return self.canonical
         return self.likely.canonical
+
+
+@dataclass(frozen=True, slots=True)
+class Mention:
+    """A model number in a text: text[start:end], and what it was taken for."""
+
+    start: int
+    end: int
+    seen: Recognition
+
+
+def _free(run: "texts.Run | Mention", taken: Sequence[Mention]) -> bool:
+    return all(run.end <= one.start or run.start >= one.end for one in taken)
 
 
 @dataclass
@@ -226,6 +244,34 @@ class Catalogue:
         layers = self._layers(number)
         return self._recognition(number, layers, self._ranked(number, layers, make, exact), make)
 
+    def find_all(self, text: str, *, make: Make | None = None) -> list[Mention]:
+        """Return the model numbers that stand in a text, in its order; none overlaps another.
+
+        Exact numbers, aliases and filled wildcards first, longer ones before shorter; then, of
+        what is left, at most MOST_SEARCHED runs that look like a number are searched, and kept
+        when it is likelier than not which machine is meant. Bounded in time by the limits of
+        texts.py, whatever the text.
+        """
+        found = list(texts.runs(text))
+        taken: list[Mention] = []
+        seen: dict[str, Recognition] = {}
+        for run in sorted(found, key=lambda run: (-len(run.number), run.start)):
+            if _free(run, taken):
+                if run.number not in seen:
+                    seen[run.number] = self.recognise_exactly(run.number, make=make)
+                if seen[run.number].how.certain:
+                    taken.append(Mention(run.start, run.end, seen[run.number]))
+        left = [run for run in found if texts.looks_like_number(run) and _free(run, taken)]
+        searched = [
+            Mention(run.start, run.end, self.recognise(run.number, make=make))
+            for run in left[:MOST_SEARCHED]
+        ]
+        likely = [one for one in searched if one.seen.certainty >= MENTIONED]
+        for one in sorted(likely, key=lambda one: (-one.seen.certainty, one.start)):
+            if _free(one, taken):
+                taken.append(one)
+        return sorted(taken, key=lambda one: one.start)
+
     def _ranked(
         self,
         number: str,
@@ -252,7 +298,8 @@ class Catalogue:
     ) -> Recognition:
         models = [self._known(layers[one.place][0], one.model) for one in found]
         top = settled(found)
-        likely = models[0] if models else None
+        probable = found and (top or found[0].probability >= LEAST_LIKELY)
+        likely = models[0] if probable else None
         if likely is not None and make is not None and likely.make_id != make.pk and top is None:
             likely = None  # the plate's make is believed over a near number of another make
         its_make = make or self._guess_make(number, likely)

@@ -41,6 +41,17 @@ def rank(
     most: int = 8,
 ) -> list[Found]:
     """Return one candidate a model, best first. A stated make is preferred, none excluded."""
+    ranked = in_order(query, hits, make_of=make_of, make=make)
+    if not ranked:
+        return []
+    chance = calibration.probability(what_was_seen(query, ranked, make))
+    return _with_chances(ranked, chance)[:most]
+
+
+def in_order(
+    query: str, hits: Sequence[Hit], *, make_of: Callable[[Hit], int], make: int | None
+) -> list[Found]:
+    """Return the best row of every model that has enough of the query, best first."""
     best: dict[tuple[int, int], Found] = {}
     for hit in hits:
         how = how_found(query, hit)
@@ -54,8 +65,19 @@ def rank(
         key = (hit.place, hit.model)
         if key not in best or _order(found) < _order(best[key]):
             best[key] = found
-    ranked = sorted(best.values(), key=_order)
-    return _with_chances(query, ranked, make, calibration)[:most]
+    return sorted(best.values(), key=_order)
+
+
+def what_was_seen(query: str, ranked: Sequence[Found], make: int | None) -> Seen:
+    """Return what the stated probability depends on."""
+    first = ranked[0]
+    return Seen(
+        costs=[one.cost for one in ranked],
+        length=len(query),
+        sure=first.how.certain,
+        begins=first.how is How.SHORTENED,
+        make_agrees=None if make is None else first.same_make,
+    )
 
 
 def how_found(query: str, hit: Hit) -> How:
@@ -85,20 +107,7 @@ def _order(found: Found) -> tuple[bool, bool, int, float, int, str]:
     )
 
 
-def _with_chances(
-    query: str, ranked: list[Found], make: int | None, calibration: Calibration
-) -> list[Found]:
-    if not ranked:
-        return []
-    first = ranked[0]
-    seen = Seen(
-        costs=[one.cost for one in ranked],
-        length=len(query),
-        sure=first.how.certain,
-        begins=first.how is How.SHORTENED,
-        make_agrees=None if make is None else first.same_make,
-    )
-    chance = calibration.probability(seen)
+def _with_chances(ranked: Sequence[Found], chance: float) -> list[Found]:
     shares = [exp(-min(one.cost, 60.0)) for one in ranked[1:]]
     # Something of the rest is kept for a machine that is not in the catalogue at all.
     total = sum(shares) + exp(-12.0)
