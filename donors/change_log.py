@@ -31,8 +31,8 @@ CREATE OR REPLACE FUNCTION {name}() RETURNS trigger AS $$
 BEGIN
   WITH clock AS (
     INSERT INTO donors_catalogueclock AS held (workshop_id, seq, mark)
-      SELECT DISTINCT workshop_id, 1, md5(random()::text || clock_timestamp()::text)
-      FROM changed ORDER BY workshop_id
+      SELECT workshop_id, 1, md5(random()::text || clock_timestamp()::text)
+      FROM (SELECT DISTINCT workshop_id FROM changed) AS owners ORDER BY workshop_id
       ON CONFLICT (workshop_id) DO UPDATE
         SET seq = held.seq + 1, mark = md5(random()::text || clock_timestamp()::text)
       RETURNING workshop_id, seq, mark

@@ -106,6 +106,19 @@ def _shelf(header: dict[str, Any], arrays: dict[str, np.ndarray]) -> Shelf:
     return Shelf(index=index, **models, words=header["words"])
 
 
+_sound: dict[Path, tuple[int, int]] = {}
+
+
+def is_sound(path: Path) -> bool:
+    """Whether the snapshot agrees with its checksum; each file is read through only once."""
+    now = stamp(path)
+    if _sound.get(path) != now:
+        if read(path) is None:
+            return False
+        _sound[path] = now
+    return True
+
+
 def position(path: Path) -> tuple[int, str] | None:
     """Return where in the log the snapshot was taken, None when there is no sound header."""
     header = _header(path)

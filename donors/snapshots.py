@@ -56,6 +56,7 @@ class _Process:
 
     held: dict[tuple[str, int], Held] = field(default_factory=dict)
     lock: threading.Lock = field(default_factory=threading.Lock)
+    told: set[int] = field(default_factory=set)
 
 
 _here = _Process()
@@ -116,7 +117,9 @@ def _base(workshop_id: int) -> Held | None:
         return Held.of(found.shelf, found.at, found.stamp)
     if _size(workshop_id) <= SMALL:
         return _read_whole(workshop_id)
-    log.warning("workshop %s: no sound snapshot at %s; exact keys only", workshop_id, path.name)
+    if workshop_id not in _here.told:
+        _here.told.add(workshop_id)
+        log.warning("workshop %s: no sound snapshot yet; exact keys only", workshop_id)
     return None
 
 
@@ -231,7 +234,7 @@ def fold(*, now: datetime) -> int:
             )
             old.delete()
             continue
-        at = snapshot_files.position(path)
+        at = snapshot_files.position(path) if snapshot_files.is_sound(path) else None
         behind = NumberChange.objects.filter(workshop_id=workshop_id, seq__gt=at[0] if at else 0)[
             : MOST_CHANGES + 1
         ]

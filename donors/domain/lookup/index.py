@@ -164,7 +164,8 @@ def build(names: Names) -> Index:
         gram_rows=np.zeros(int(np.maximum(lengths - 2, 0).sum()), dtype=np.uint16),
         odd={new_place[row]: number for row, number in names.odd.items()},
     )
-    del order, starts
+    names.lengths, names.model, names.alias = array("B"), array("i"), bytearray()
+    del order, starts, text, offsets
     _fill(found, lengths)
     return found
 

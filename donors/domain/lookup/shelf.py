@@ -71,7 +71,7 @@ class Builder:
         self.names = Names()
         self._ids, self._makes = array("q"), array("i")
         self._printed, self._printed_at = bytearray(), array("I", [0])
-        self._appliance, self._family = array("I"), array("I")
+        self._appliance, self._family = array("H"), array("I")
         self._words: dict[str, int] = {"": 0}
 
     def add(
@@ -92,7 +92,9 @@ class Builder:
         self._printed += number.encode()
         self._printed_at.append(len(self._printed))
         words = self._words
-        self._appliance.append(words.setdefault(appliance, len(words)))
+        # Appliances are few; one that came after 65,535 other words would be left out.
+        kind = words.setdefault(appliance, len(words))
+        self._appliance.append(kind if kind < 1 << 16 else 0)
         self._family.append(words.setdefault(family, len(words)))
         self.names.add(canonical, place)
         for alias in aliases:
@@ -106,7 +108,7 @@ class Builder:
             makes=np.frombuffer(self._makes, dtype=np.int32),
             printed=np.frombuffer(self._printed, dtype=np.uint8),
             printed_at=np.frombuffer(self._printed_at, dtype=np.uint32),
-            appliance=np.frombuffer(self._appliance, dtype=np.uint32),
+            appliance=np.frombuffer(self._appliance, dtype=np.uint16),
             family=np.frombuffer(self._family, dtype=np.uint32),
             words=list(self._words),
         )
