@@ -325,7 +325,7 @@ class Catalogue:
     ) -> Iterable[Candidate]:
         for one, model in zip(found, models, strict=True):
             make = self._make(model.make_id)
-            differs = ()
+            differs: tuple[str, ...] = ()
             if one is not found[0] and make and model.make_id == models[0].make_id:
                 differs = differs_only_in(make.pattern, found[0].filled, one.filled)
             yield Candidate(model, one.how, one.likeness, one.probability, differs)

@@ -44,7 +44,7 @@ def write(path: Path, shelf: Shelf, at: tuple[int, str]) -> None:
     for name, held in arrays.items():
         flat = np.ascontiguousarray(held)
         table[name] = [flat.dtype.str, len(flat), place]
-        check = zlib.crc32(flat.view(np.uint8), check)
+        check = zlib.crc32(flat.view(np.uint8).data, check)
         place += -(-flat.nbytes // ALIGN) * ALIGN
     header = {
         "generation": (before["generation"] if before else 0) + 1,
@@ -84,7 +84,7 @@ def read(path: Path) -> Snapshot | None:
         for name, (dtype, size, place) in header["arrays"].items():
             end = start + place + size * np.dtype(dtype).itemsize
             part = mapped[start + place : end]
-            check = zlib.crc32(part, check)
+            check = zlib.crc32(part.data, check)
             arrays[name] = np.asarray(part).view(dtype)
         if check != header["crc32"]:
             return None

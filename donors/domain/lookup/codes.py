@@ -20,8 +20,8 @@ for _mark in "*#":
 for _place, _char in enumerate(_KEPT, start=3):
     CODES[ord(_char)] = _place
 # A look-alike takes the code of its class, so that canonical text can be coded directly.
-for _char, _target in FOLD.items():
-    CODES[_char] = CODES[_target]
+for _alike, _target in FOLD.items():
+    CODES[_alike] = CODES[_target]
 ALPHABET = 32
 assert len(_KEPT) + 3 <= ALPHABET
 

@@ -60,8 +60,8 @@ class Index:
     masks: Mapping[int, tuple[tuple[int, ...], ...]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._text = memoryview(np.ascontiguousarray(self.text)).cast("B")
-        self._offsets = memoryview(np.ascontiguousarray(self.offsets))
+        self._text = np.ascontiguousarray(self.text).data
+        self._offsets = np.ascontiguousarray(self.offsets).data
         self.bits = int(len(self.pair_starts) - 2).bit_length()
 
     def __len__(self) -> int:

@@ -41,15 +41,16 @@ def plan(size: int, edits: int = MOST_EDITS) -> Plan:
                     likely = _likely(size - length, first, second, edits)
                     if likely is None or (edits < MOST_EDITS and not likely):
                         continue
-                    a, b = cut[one] + first, cut[one + 1] + first
-                    c, d = cut[two] + second, cut[two + 1] + second
-                    if a < 0 or d > size or b > c:
+                    left = (cut[one] + first, cut[one + 1] + first)
+                    right = (cut[two] + second, cut[two + 1] + second)
+                    if left[0] < 0 or right[1] > size or left[1] > right[0]:
                         continue
-                    key = (a, b, c, d, kind, length)
+                    key = (*left, *right, kind, length)
                     found[key] = found.get(key, False) or likely
     table = np.array([[*key, near] for key, near in found.items()], dtype=np.int64)
     table = table.reshape(-1, 7)
-    return Plan(*(table[:, i] for i in range(6)), near=table[:, 6].astype(bool))
+    a, b, c, d, kinds, lengths, near = table.T
+    return Plan(a, b, c, d, kinds, lengths, near.astype(bool))
 
 
 def _likely(more: int, first: int, second: int, edits: int) -> bool | None:

@@ -12,7 +12,7 @@ from donors.domain.recognising import How
 OTHER_MAKE = 3.0  # nats: a stated make is right about nineteen times in twenty
 LEAST_PREFIX = 5
 MOST_COST = 30.0
-COST_A_CHARACTER = 2.2  # beyond this a text has nothing of the number any more
+COST_A_CHARACTER = 2.8  # beyond this a text has nothing of the number any more
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,11 @@ class Shelf:
     def __len__(self) -> int:
         return len(self.ids)
 
+    @property
+    def nbytes(self) -> int:
+        """Return the size of the arrays beside the index."""
+        return sum(getattr(self, name).nbytes for name in MODEL_ARRAYS)
+
     def entry(self, place: int) -> Entry:
         start, end = int(self.printed_at[place]), int(self.printed_at[place + 1])
         return Entry(
