@@ -19,7 +19,7 @@ from donors.domain import model_numbers, patterns
 from donors.domain.lookup import texts
 from donors.domain.lookup.calibration import Calibration
 from donors.domain.lookup.ranking import Found, rank, settled
-from donors.domain.lookup.search import Hit, Layer, exact, search
+from donors.domain.lookup.search import Hit, Layer, exact, exact_among, search
 from donors.domain.lookup.shelf import Builder, Shelf
 from donors.domain.lookup.variants import differs_only_in
 from donors.domain.recognising import WORDS, How
@@ -29,6 +29,7 @@ from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 MOST_CANDIDATES = 8
+MOST_KNOWN = 200  # numbers named in one text
 MOST_SEARCHED = 24  # runs of a text that are searched beyond their exact keys
 MENTIONED = 0.5  # how sure a near number in a text must be
 LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
@@ -237,10 +238,20 @@ class Catalogue:
         layers = self._layers(number)
         return self._recognition(number, layers, self._ranked(number, layers, make, search), make)
 
-    def recognise_exactly(self, text: str, *, make: Make | None = None) -> Recognition:
-        """The same, asking only for exact numbers, aliases and filled wildcards: a tenth of
-        the work, for the many runs of words in a long text."""
-        number = model_numbers.canonical(text)
+    def _known_runs(self, found: Sequence[texts.Run]) -> list[texts.Run]:
+        """Return the runs that may be known numbers, longest first, at most MOST_KNOWN.
+
+        Without layers (a large snapshot is missing) each would be a query: only few are asked.
+        """
+        layers = [Layer(shelf.index, dead) for shelf, dead in self._layers("")]
+        ordered = sorted(found, key=lambda run: (-len(run.number), run.start))
+        if not layers:
+            return [run for run in ordered if texts.looks_like_number(run)][:MOST_SEARCHED]
+        known = exact_among(layers, (run.number for run in found))
+        return [run for run in ordered if run.number in known][:MOST_KNOWN]
+
+    def _recognise_exactly(self, number: str, make: Make | None) -> Recognition:
+        """The same, asking only for exact numbers, aliases and filled wildcards."""
         layers = self._layers(number)
         return self._recognition(number, layers, self._ranked(number, layers, make, exact), make)
 
@@ -254,13 +265,11 @@ class Catalogue:
         """
         found = list(texts.runs(text))
         taken: list[Mention] = []
-        seen: dict[str, Recognition] = {}
-        for run in sorted(found, key=lambda run: (-len(run.number), run.start)):
+        for run in self._known_runs(found):
             if _free(run, taken):
-                if run.number not in seen:
-                    seen[run.number] = self.recognise_exactly(run.number, make=make)
-                if seen[run.number].how.certain:
-                    taken.append(Mention(run.start, run.end, seen[run.number]))
+                seen = self._recognise_exactly(run.number, make)
+                if seen.how.certain:
+                    taken.append(Mention(run.start, run.end, seen))
         left = [run for run in found if texts.looks_like_number(run) and _free(run, taken)]
         searched = [
             Mention(run.start, run.end, self.recognise(run.number, make=make))

@@ -1,6 +1,6 @@
 """Ask an index for a number: gather what may be meant, compare it, put the best first."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ MOST_ALIKE = 64  # rows that begin (or end) like the query
 FAR = 12.5  # a cost at which trigrams, and swaps over a cut, are asked too
 MOST_POSTINGS = 40_000
 MOST_REFINED = 16
+MOST_MASKS = 256  # patterns of open positions asked for one length
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +75,32 @@ def exact(layers: Sequence[Layer], query: str) -> list[Hit]:
     return [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
 
 
+def exact_among(layers: Sequence[Layer], numbers: Iterable[str]) -> set[str]:
+    """Return which of many canonical numbers may be known exactly: few that are not, all that
+    are. One pass for all numbers of a length, for the many runs of words in a text."""
+    by_length: dict[int, list[str]] = {}
+    for number in set(numbers):
+        if 0 < len(number) <= LONGEST:
+            by_length.setdefault(len(number), []).append(number)
+    found: set[str] = set()
+    for size, some in by_length.items():
+        coded = np.stack([codes.encode(number) for number in some])
+        for layer in layers:
+            for mask in ((), *layer.index.masks.get(size, ())[:MOST_MASKS]):
+                form = coded.copy()
+                form[:, list(mask)] = codes.OPEN
+                whole = codes.column_hash(form, 0, size)
+                keys = codes.keys(whole, whole, codes.WHOLE, size, layer.index.bits)
+                held = layer.index.pair_starts[keys + 1] > layer.index.pair_starts[keys]
+                found.update(some[i] for i in np.flatnonzero(held).tolist())
+    return found
+
+
 def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
     index = layer.index
     coded = codes.encode(query)
     forms = [coded]
-    for mask in index.masks.get(len(query), ())[:256]:
+    for mask in index.masks.get(len(query), ())[:MOST_MASKS]:
         form = coded.copy()
         form[list(mask)] = codes.OPEN
         forms.append(form)
