@@ -30,7 +30,7 @@ from workshop.models import Workshop
 
 MOST_CANDIDATES = 8
 MOST_KNOWN = 200  # numbers named in one text
-MOST_SEARCHED = 24  # runs of a text that are searched beyond their exact keys
+MOST_SEARCHED = 16  # runs of a text that are searched beyond their exact keys
 MENTIONED = 0.5  # how sure a near number in a text must be
 LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
 # Ways of finding that say "like it", not "it": never stronger than what the plate itself says.

@@ -1,7 +1,8 @@
 """Fit the probability the lookup states, and measure the fit on makes not used in it.
 
 Run from the top: python -m tests.speed.fit_lookup [--write]. Plain Python and numpy; writes
-fixtures/reference/lookup.json when asked. About a minute.
+fixtures/reference/lookup.json when asked. About a minute. With --numbers FILE (a number a
+line, of open data for instance) the stored weights are measured on those instead.
 """
 
 import argparse
@@ -23,6 +24,7 @@ UNLISTED = 0.08  # share of queries about a machine that is not in the catalogue
 TOLD, WRONG = 0.5, 0.05  # share of queries with a make, and of those with a wrong one
 SIZES = (300, 2_000, 12_000, 40_000)
 MAKES_EACH = 5
+DENSE_EACH = 6  # makes that count upwards, in a catalogue of their own
 FITTED_ON, MEASURED_ON = 0, 10_000  # first seed of each side's makes
 
 
@@ -31,12 +33,20 @@ def examples(first_seed: int, *, queries: int, rounds: int = 2) -> Iterator[tupl
     for turn in range(rounds):
         for place, size in enumerate(SIZES):
             start = first_seed + (turn * len(SIZES) + place) * MAKES_EACH
-            yield from _ask(range(start, start + MAKES_EACH), size, queries)
+            rows = worlds.catalogue(range(start, start + MAKES_EACH), size)
+            yield from _ask(rows, queries, f"queries {start}")
+        dense = first_seed + turn * DENSE_EACH
+        names = {
+            canonical(name): (seed, name)
+            for seed in range(dense, dense + DENSE_EACH)
+            for name in worlds.dense_numbers(seed, 250)
+        }
+        yield from _ask(list(names.values()), queries, f"dense {dense}")
 
 
-def _ask(seeds: range, size: int, queries: int) -> Iterator[tuple]:
-    rng = random.Random(f"queries {seeds.start}")
-    rows = worlds.catalogue(seeds, size)
+def _ask(rows: list[tuple[int, str]], queries: int, seed: str) -> Iterator[tuple]:
+    rng = random.Random(seed)
+    makes = sorted({make for make, _ in rows})
     rng.shuffle(rows)
     unlisted = rows[: max(20, len(rows) // 20)]
     listed = rows[len(unlisted) :]
@@ -51,7 +61,7 @@ def _ask(seeds: range, size: int, queries: int) -> Iterator[tuple]:
         query = canonical(rng.choice(list(worlds.CLASSES.values()))(number, rng))
         told = None
         if rng.random() < TOLD:
-            told = make if rng.random() >= WRONG else rng.choice(list(seeds))
+            told = make if rng.random() >= WRONG else rng.choice(makes)
         ranked = ranking.in_order(
             query,
             search([Layer(shelf.index)], query),
@@ -69,11 +79,32 @@ def table(first_seed: int, *, queries: int) -> tuple[np.ndarray, np.ndarray, np.
     return np.array(features), np.array(right, dtype=float), np.array(raw)
 
 
+def _measure_stored(path: Path, queries: int) -> None:
+    lines = path.read_text(encoding="utf-8").splitlines()
+    rows = list(
+        {canonical(line): (0, line) for line in lines if len(canonical(line)) >= 5}.values()
+    )
+    found = list(_ask(rows, queries, path.name))
+    features, right, raw = (np.array(part, dtype=float) for part in zip(*found, strict=True))
+    stored = json.loads(TARGET.read_text(encoding="utf-8"))
+    weights = np.array(calibration.Calibration.of(stored).weights)
+    stated = np.clip(1 / (1 + np.exp(-np.clip(features @ weights, -30, 30))), 0.001, 0.999)
+    print(
+        f"{path.name}: {len(rows)} numbers, {len(right)} queries, right {right.mean():.3f}, "
+        f"ECE {calibration.expected_error(stated, right):.4f}; "
+        f"raw likeness: ECE {calibration.expected_error(raw, right):.4f}"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--write", action="store_true")
     parser.add_argument("--queries", type=int, default=2_500, help="of each catalogue")
+    parser.add_argument("--numbers", type=Path, help="measure the stored weights on these")
     given = parser.parse_args()
+    if given.numbers:
+        _measure_stored(given.numbers, given.queries)
+        return
     rows, right, _ = table(FITTED_ON, queries=given.queries)
     weights = calibration.fit(rows, right)
     fitted = calibration.Calibration(tuple(weights))

@@ -22,7 +22,8 @@ import pytest
 from rapidfuzz import fuzz, process
 
 from donors.catalogue import Catalogue, KnownModel
-from donors.domain.model_numbers import canonical
+from donors.domain.lookup.shelf import Shelf
+from donors.domain.model_numbers import canonical, folded
 from tests.speed import worlds
 
 pytestmark = pytest.mark.speed
@@ -123,7 +124,12 @@ def _own(catalogue: Catalogue, asked: list[Asked], build_s: float) -> list[str]:
     by_class = {name: [one for one in asked if one[0] == name] for name, *_ in asked}
     noisy = [one for one in asked if one[0] in NOISY]
     lines = [_head(), _row("**all noisy**", *_run(answer, noisy))]
-    lines += [_row(name, *_run(answer, these)) for name, these in by_class.items()]
+    for name, these in by_class.items():
+        lines.append(_row(name, *_run(answer, these)))
+        if name.startswith("no suffix"):
+            alone = [one for one in these if _alone(shelf, canonical(one[1]), one[3])]
+            if alone:
+                lines.append(_row(f"{name}: where only one goes on so", *_run(answer, alone)))
     makes = {make.name: make for make in catalogue.makes}
     for name in ("other separators", "confusable", "transposition", "substitution", "deletion"):
         first = among = 0
@@ -137,6 +143,16 @@ def _own(catalogue: Catalogue, asked: list[Asked], build_s: float) -> list[str]:
             f"| {name}, make known | {count} | {first / count:.3f} | {among / count:.3f} ||||"
         )
     return [f"Built in {build_s:.1f} s; its arrays take {mib:.0f} MiB.\n", *lines]
+
+
+def _alone(shelf: Shelf, query: str, truth: int) -> bool:
+    """Whether the number meant is the only one that begins like it does, as far as was read.
+
+    Where several do, nobody can know which was meant.
+    """
+    begins = folded(canonical(shelf.entry(truth).number))[: len(query)].encode()
+    start, end = shelf.index.beginning_with(begins)
+    return end - start == 1
 
 
 def _exhaustive(numbers: list[str]) -> Answer:

@@ -50,6 +50,23 @@ def _field(rng: random.Random, kind: str, size: int) -> str:
     return "".join(rng.choices(chars, k=size))
 
 
+def dense_numbers(seed: int, count: int) -> list[str]:
+    """Return model names of a make that counts upwards: a word, a short number, a letter or two.
+
+    Many stand one edit apart, as the names of small machines do.
+    """
+    rng = random.Random(f"dense {seed}")
+    words = ["".join(rng.choices(LETTERS, k=rng.randint(1, 6))) for _ in range(rng.randint(1, 5))]
+    step, size = rng.choice([1, 1, 5, 10]), rng.randint(1, 3)
+    tails = ["", "", *rng.sample(["S", "X", " II", " III", "-T", "D", " Pro", "F"], 4)]
+    found: dict[str, str] = {}
+    for _ in range(count * 4):
+        number = str(step * rng.randrange(1, 10**size))
+        name = f"{rng.choice(words)}{rng.choice([' ', '-', ''])}{number}{rng.choice(tails)}"
+        found.setdefault(canonical(name), name)
+    return list(found.values())[:count]
+
+
 def catalogue(seeds: range, count: int) -> list[tuple[int, str]]:
     """Return (make, number) of several makes, about `count` in all, none twice over all makes."""
     found: dict[str, tuple[int, str]] = {}

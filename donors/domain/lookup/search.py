@@ -76,8 +76,9 @@ def exact(layers: Sequence[Layer], query: str) -> list[Hit]:
 
 
 def exact_among(layers: Sequence[Layer], numbers: Iterable[str]) -> set[str]:
-    """Return which of many canonical numbers may be known exactly: few that are not, all that
-    are. One pass for all numbers of a length, for the many runs of words in a text."""
+    """Return which of many canonical numbers are known exactly but for misreadings, or may be
+    once open positions are filled. One pass for all numbers of a length, for the many runs of
+    words in a text."""
     by_length: dict[int, list[str]] = {}
     for number in set(numbers):
         if 0 < len(number) <= LONGEST:
@@ -91,9 +92,22 @@ def exact_among(layers: Sequence[Layer], numbers: Iterable[str]) -> set[str]:
                 form[:, list(mask)] = codes.OPEN
                 whole = codes.column_hash(form, 0, size)
                 keys = codes.keys(whole, whole, codes.WHOLE, size, layer.index.bits)
-                held = layer.index.pair_starts[keys + 1] > layer.index.pair_starts[keys]
-                found.update(some[i] for i in np.flatnonzero(held).tolist())
+                found.update(some[i] for i in _same(layer, form, keys).tolist())
     return found
+
+
+def _same(layer: Layer, forms: np.ndarray, keys: np.ndarray) -> np.ndarray:
+    """Return which of some coded numbers of one length stand under their keys, folded."""
+    index, size = layer.index, forms.shape[1]
+    starts = index.pair_starts[keys].astype(np.int64)
+    sizes = index.pair_starts[keys + 1].astype(np.int64) - starts
+    rows = index.pair_rows[spread(starts, sizes)]
+    owners = np.repeat(np.arange(len(keys)), sizes)
+    first = index.offsets[rows].astype(np.int64)
+    fitting = np.flatnonzero(index.offsets[rows + 1] - first == size)
+    text = index.text[first[fitting][:, None] + np.arange(size)]
+    same = (codes.CODES[text] == forms[owners[fitting]]).all(axis=1)
+    return np.unique(owners[fitting[same]])
 
 
 def _sure(layer: Layer, place: int, query: str) -> list[Hit]:

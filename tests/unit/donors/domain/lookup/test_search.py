@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
 from donors.domain.lookup.ranking import settled
-from donors.domain.lookup.search import Layer, exact, search
+from donors.domain.lookup.search import Layer, exact, exact_among, search
 from donors.domain.model_numbers import CONFUSABLE_CLASSES, WILDCARDS, fills, folded
 from donors.domain.recognising import How
 from tests.speed import worlds
@@ -176,6 +176,16 @@ def test_wildcards_equal_the_obvious_loop(query, numbers):
     opened_hits = {hit.model for hit in hits if hit.number != query}
     assert opened_hits == expected
     assert all(any(c in WILDCARDS for c in hit.number) for hit in hits if hit.number != query)
+
+
+@given(st.lists(opened, max_size=8), st.lists(st.text("AB15IS", max_size=6), max_size=8))
+def test_many_at_once_leave_none_out_that_is_known(numbers, asked):
+    """Judge: each asked alone. What is found beside them is equal once folded."""
+    layers = [Layer(numbers_shelf(numbers).index)]
+    found = exact_among(layers, asked)
+    assert {one for one in asked if exact(layers, one)} <= found <= set(asked)
+    for one in found:
+        assert any(fills(folded(known).replace("#", "*"), folded(one)) for known in numbers)
 
 
 @given(st.lists(st.text("ABC1230O*-Ä", max_size=9), max_size=12), st.text(max_size=12))
