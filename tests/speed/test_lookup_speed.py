@@ -61,7 +61,7 @@ def test_lookup_beside_its_peers():
     lines += ["", *_wildcards(rows)]
     text = "\n".join(lines) + "\n"
     print("\n" + text)
-    _write(f"{len(rows):,} numbers", text)
+    write(f"{len(rows):,} numbers", text)
 
 
 def _built(rows: list[tuple[int, str]]) -> tuple[Catalogue, float]:
@@ -236,7 +236,7 @@ def _wildcards(rows: list[tuple[int, str]]) -> list[str]:
     return lines
 
 
-def _write(title: str, text: str) -> None:
+def write(title: str, text: str) -> None:
     page = PAGE.read_text(encoding="utf-8")
     old = re.compile(rf"## {re.escape(title)}\n.*?(?=^## |\Z)", re.DOTALL | re.MULTILINE)
     found = old.search(page)
