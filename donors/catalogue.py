@@ -1,35 +1,46 @@
-"""The workshop's known makes and model numbers, loaded once and asked many times.
+"""Asking what a model number as read may be: the seam of the lookup.
 
-This is the seam of the lookup: callers ask `Catalogue.recognise`. It reads the whole catalogue,
-which is right up to some tens of thousands of numbers (design note, section 4: below 10,000
-plain rapidfuzz is as fast as any index).
+Callers ask `Catalogue.recognise`. The numbers stand in shelves (donors/domain/lookup): one for
+a catalogue read from files; for a workshop the snapshot all processes share and a small one of
+what changed since (donors/snapshots.py).
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Self
 
+import numpy as np
 from rapidfuzz import process
 from rapidfuzz.distance import OSA
 
+from donors import snapshots
 from donors.domain import model_numbers, patterns
-from donors.domain.recognising import (
-    WORDS,
-    Found,
-    How,
-    Known,
-    probable,
-    rank,
-    settled,
-)
-from donors.models import Make, ModelAlias, ModelNumber
+from donors.domain.lookup import texts
+from donors.domain.lookup.calibration import Calibration
+from donors.domain.lookup.ranking import Found, rank, settled
+from donors.domain.lookup.search import Hit, Layer, exact, exact_among, search
+from donors.domain.lookup.shelf import Builder, Shelf
+from donors.domain.lookup.variants import differs_only_in
+from donors.domain.recognising import WORDS, How
+from donors.models import Make
+from workshop import reference
 from workshop.errors import InputRefused
 from workshop.models import Workshop
 
-SHORTLIST = 40
+MOST_CANDIDATES = 8
+MOST_KNOWN = 200  # numbers named in one text
+MOST_SEARCHED = 16  # runs of a text that are searched beyond their exact keys
+MENTIONED = 0.5  # how sure a near number in a text must be
+LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
 # Ways of finding that say "like it", not "it": never stronger than what the plate itself says.
 ROUGH = frozenset({How.NEAR, How.SHORTENED})
+
+
+@lru_cache(maxsize=1)
+def calibration() -> Calibration:
+    """Return the weights of the stated probability, fixtures/reference/lookup.json."""
+    return Calibration.of(reference.read("lookup"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +58,26 @@ class KnownModel:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A known model a text may be, and how it was found. `likeness` only ranks."""
+    """A known model a text may be, and how it was found.
+
+    likeness 0..1 only ranks; probability 0..1 is calibrated for the first candidate.
+    differs_only_in: colour or market, when nothing else tells it from the first candidate.
+    """
 
     model: KnownModel
     how: How
     likeness: float
+    probability: float = 0.0
+    differs_only_in: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Recognition:
     """What a text read from a plate is taken for.
 
-    settled: the model it certainly is, else None. likely: the best guess with `certainty`
-    0..1 (1 when settled). candidates: best first, to be shown when it is not settled.
+    settled: the model it certainly is, else None. likely: the best guess with `certainty`,
+    its calibrated probability (1 when settled). candidates: best first, to be shown when it is
+    not settled.
     make: told, or guessed when `make_is_guess`. reads_well: the make's pattern explains the
     number as it was read.
     """
@@ -96,32 +114,44 @@ class Recognition:
         return self.likely.canonical
 
 
+@dataclass(frozen=True, slots=True)
+class Mention:
+    """A model number in a text: text[start:end], and what it was taken for."""
+
+    start: int
+    end: int
+    seen: Recognition
+
+
+def _free(run: "texts.Run | Mention", taken: Sequence[Mention]) -> bool:
+    return all(run.end <= one.start or run.start >= one.end for one in taken)
+
+
 @dataclass
 class Catalogue:
-    """Known makes and numbers of one workshop."""
+    """Known makes and numbers of one workshop, or of a file.
+
+    held: the numbers in layers, later ones over earlier. Without it `few` reads the rows that
+    a number can be by its exact keys: what is left while a large snapshot is being rebuilt.
+    """
 
     makes: list[Make] = field(default_factory=list)
-    models: dict[int, KnownModel] = field(default_factory=dict)
-    _entries: list[Known] = field(default_factory=list)
-    _exact: dict[str, list[Known]] = field(default_factory=lambda: defaultdict(list))
-    _folded: dict[str, list[Known]] = field(default_factory=lambda: defaultdict(list))
-    _wild: dict[int, list[Known]] = field(default_factory=lambda: defaultdict(list))
-    _folded_forms: list[str] = field(default_factory=list)
+    held: snapshots.Held | None = None
+    few: Callable[[str], Shelf] | None = None
+    _builder: Builder | None = None
 
     @classmethod
     def load(cls, workshop: Workshop | int) -> Self:
-        """Read makes, numbers and aliases: three queries."""
-        found = cls(makes=list(Make.of(workshop)))
-        columns = ("id", "make_id", "make__name", "number", "canonical", "appliance_id", "family")
-        for row in ModelNumber.of(workshop).values_list(*columns).order_by("id"):
-            model_id, make_id, make, number, canonical, appliance, family = row
-            found.add_model(
-                KnownModel(model_id, make_id, make, number, canonical, appliance or "", family)
-            )
-        aliases = ModelAlias.of(workshop).order_by("id").values_list("model_id", "canonical")
-        for model_id, canonical in aliases:
-            found.add_alias(model_id, canonical)
-        return found
+        """Return the catalogue as it is now: the makes, and numbers this process holds already.
+
+        Two small queries when nothing changed since it was asked last.
+        """
+        workshop_id = workshop if isinstance(workshop, int) else workshop.pk
+        return cls(
+            makes=list(Make.of(workshop_id)),
+            held=snapshots.current(workshop_id),
+            few=lambda number: snapshots.read_exact(workshop_id, number),
+        )
 
     def add_make(self, name: str, *, aliases: Iterable[str] = (), pattern: str = "") -> Make:
         """Add a make that is stored nowhere: a catalogue read from files, or a make only named.
@@ -141,21 +171,48 @@ class Catalogue:
         self.makes.append(make)
         return make
 
-    def add_model(self, model: KnownModel) -> None:
-        self.models[model.id] = model
-        self._add(Known(model.id, model.make, model.canonical))
+    def add_model(self, model: KnownModel, aliases: Iterable[str] = ()) -> None:
+        """Add a number that is stored nowhere, with its aliases in canonical form.
 
-    def add_alias(self, model_id: int, canonical: str) -> None:
-        self._add(Known(model_id, self.models[model_id].make, canonical, is_alias=True))
+        Ids must rise. All are added before the first is asked for.
+        """
+        self._builder = self._builder or Builder()
+        self._builder.add(
+            model.id,
+            model.make_id,
+            number=model.number,
+            canonical=model.canonical,
+            appliance=model.appliance,
+            family=model.family,
+            aliases=aliases,
+        )
 
-    def _add(self, entry: Known) -> None:
-        self._entries.append(entry)
-        self._exact[entry.number].append(entry)
-        folded = model_numbers.folded(entry.number)
-        self._folded[folded].append(entry)
-        self._folded_forms.append(folded)
-        if model_numbers.has_wildcard(entry.number):
-            self._wild[len(entry.number)].append(entry)
+    def ready(self) -> None:
+        """Build the index of what was added, as the first question would."""
+        if self._builder is not None:
+            self.held, self._builder = snapshots.Held.of(self._builder.done()), None
+
+    def _layers(self, number: str) -> list[tuple[Shelf, np.ndarray | None]]:
+        self.ready()
+        if self.held is not None:
+            return self.held.layers
+        return [(self.few(number), None)] if self.few and number else []
+
+    def _known(self, shelf: Shelf, place: int) -> KnownModel:
+        row = shelf.entry(place)
+        make = self._make(row.make_id)
+        return KnownModel(
+            id=row.id,
+            make_id=row.make_id,
+            make=make.name if make else "",
+            number=row.number,
+            canonical=model_numbers.canonical(row.number),
+            appliance=row.appliance,
+            family=row.family,
+        )
+
+    def _make(self, make_id: int | None) -> Make | None:
+        return next((make for make in self.makes if make.pk == make_id), None)
 
     def find_make(self, text: str) -> Make | None:
         """Return the make whose name or alias this is; separators and case do not matter."""
@@ -178,58 +235,113 @@ class Catalogue:
     def recognise(self, text: str, *, make: Make | None = None) -> Recognition:
         """Say what a model number as read is taken for. Never raises, never alters the text."""
         number = model_numbers.canonical(text)
-        found = self._candidates(number, make.name if make else "")
+        layers = self._layers(number)
+        return self._recognition(number, layers, self._ranked(number, layers, make, search), make)
+
+    def _known_runs(self, found: Sequence[texts.Run]) -> list[texts.Run]:
+        """Return the runs that may be known numbers, longest first, at most MOST_KNOWN.
+
+        Without layers (a large snapshot is missing) each would be a query: only few are asked.
+        """
+        layers = [Layer(shelf.index, dead) for shelf, dead in self._layers("")]
+        ordered = sorted(found, key=lambda run: (-len(run.number), run.start))
+        if not layers:
+            return [run for run in ordered if texts.looks_like_number(run)][:MOST_SEARCHED]
+        known = exact_among(layers, (run.number for run in found))
+        return [run for run in ordered if run.number in known][:MOST_KNOWN]
+
+    def _recognise_exactly(self, number: str, make: Make | None) -> Recognition:
+        """The same, asking only for exact numbers, aliases and filled wildcards."""
+        layers = self._layers(number)
+        return self._recognition(number, layers, self._ranked(number, layers, make, exact), make)
+
+    def find_all(self, text: str, *, make: Make | None = None) -> list[Mention]:
+        """Return the model numbers that stand in a text, in its order; none overlaps another.
+
+        Exact numbers, aliases and filled wildcards first, longer ones before shorter; then, of
+        what is left, at most MOST_SEARCHED runs that look like a number are searched, and kept
+        when it is likelier than not which machine is meant. Bounded in time by the limits of
+        texts.py, whatever the text.
+        """
+        found = list(texts.runs(text))
+        taken: list[Mention] = []
+        for run in self._known_runs(found):
+            if _free(run, taken):
+                seen = self._recognise_exactly(run.number, make)
+                if seen.how.certain:
+                    taken.append(Mention(run.start, run.end, seen))
+        left = [run for run in found if texts.looks_like_number(run) and _free(run, taken)]
+        searched = [
+            Mention(run.start, run.end, self.recognise(run.number, make=make))
+            for run in left[:MOST_SEARCHED]
+        ]
+        likely = [one for one in searched if one.seen.certainty >= MENTIONED]
+        for one in sorted(likely, key=lambda one: (-one.seen.certainty, one.start)):
+            if _free(one, taken):
+                taken.append(one)
+        return sorted(taken, key=lambda one: one.start)
+
+    def _ranked(
+        self,
+        number: str,
+        layers: list[tuple[Shelf, np.ndarray | None]],
+        make: Make | None,
+        ask: Callable[[Sequence[Layer], str], list[Hit]],
+    ) -> list[Found]:
+        asked = [Layer(shelf.index, dead) for shelf, dead in layers]
+        return rank(
+            number,
+            ask(asked, number),
+            make_of=lambda hit: int(layers[hit.place][0].makes[hit.model]),
+            make=make.pk if make else None,
+            calibration=calibration(),
+            most=MOST_CANDIDATES,
+        )
+
+    def _recognition(
+        self,
+        number: str,
+        layers: list[tuple[Shelf, np.ndarray | None]],
+        found: list[Found],
+        make: Make | None,
+    ) -> Recognition:
+        models = [self._known(layers[one.place][0], one.model) for one in found]
         top = settled(found)
-        guess = probable(found)
-        likely = self.models[guess[0].known.model_id] if guess else None
+        probable = found and (top or found[0].probability >= LEAST_LIKELY)
+        likely = models[0] if probable else None
         if likely is not None and make is not None and likely.make_id != make.pk and top is None:
             likely = None  # the plate's make is believed over a near number of another make
         its_make = make or self._guess_make(number, likely)
-        certainty = guess[1] if guess and likely else 0.0
-        how = found[0].how if found and likely else How.UNKNOWN
+        how = found[0].how if likely else How.UNKNOWN
         own = patterns.fields_of(its_make.pattern, number) if its_make else {}
+        certainty = found[0].probability if likely else 0.0
         return Recognition(
             canonical=number,
             make_id=its_make.pk if its_make else None,
             make=its_make.name if its_make else "",
             make_is_guess=make is None and its_make is not None,
-            settled=self.models[top.known.model_id] if top else None,
+            settled=models[0] if top else None,
             likely=likely,
             certainty=1.0 if top else certainty,
             how=how,
-            candidates=tuple(
-                Candidate(self.models[f.known.model_id], f.how, f.likeness) for f in found
-            ),
+            candidates=tuple(self._candidates(found, models)),
             fields=self._fields(own, likely, its_make, how=how),
             reads_well=bool(own),
         )
 
-    def _candidates(self, number: str, make: str) -> list[Found]:
-        if not number:
-            return []
-        sure = [*self._exact.get(number, []), *self._wild.get(len(number), [])]
-        found = [f for f in rank(number, sure, make=make) if f.how.certain]
-        same_make = [f for f in found if not make or f.known.make == make]
-        if same_make:
-            return same_make
-        return rank(number, self._shortlist(number), make=make) or found
-
-    def _shortlist(self, number: str) -> list[Known]:
-        """Return what may come near: misread, shortened, or a few characters apart."""
-        folded = model_numbers.folded(number)
-        near = process.extract(
-            folded,
-            self._folded_forms,
-            scorer=OSA.normalized_similarity,
-            score_cutoff=0.5,
-            limit=SHORTLIST,
-        )
-        entries = [*self._folded.get(folded, []), *(self._entries[i] for _, _, i in near)]
-        return list(dict.fromkeys(entries))
+    def _candidates(
+        self, found: Sequence[Found], models: Sequence[KnownModel]
+    ) -> Iterable[Candidate]:
+        for one, model in zip(found, models, strict=True):
+            make = self._make(model.make_id)
+            differs: tuple[str, ...] = ()
+            if one is not found[0] and make and model.make_id == models[0].make_id:
+                differs = differs_only_in(make.pattern, found[0].filled, one.filled)
+            yield Candidate(model, one.how, one.likeness, one.probability, differs)
 
     def _guess_make(self, number: str, likely: KnownModel | None) -> Make | None:
         if likely is not None:
-            return next(make for make in self.makes if make.pk == likely.make_id)
+            return self._make(likely.make_id)
         fitting = [m for m in self.makes if patterns.fields_of(m.pattern, number)]
         return fitting[0] if len(fitting) == 1 else None
 
@@ -242,7 +354,7 @@ class Catalogue:
         return patterns.fields_of(make.pattern, likely.canonical) or own
 
 
-def describe(candidates: Sequence[Candidate]) -> list[dict[str, str]]:
+def describe(candidates: Sequence[Candidate]) -> list[dict[str, object]]:
     """Return candidates as plain rows for pages and the API."""
     return [
         {
@@ -252,10 +364,18 @@ def describe(candidates: Sequence[Candidate]) -> list[dict[str, str]]:
             "appliance": one.model.appliance,
             "family": one.model.family,
             "how": one.how.value,
-            "why": WORDS[one.how],
+            "why": _why(one),
+            "probability": round(one.probability, 3),
+            "differs_only_in": list(one.differs_only_in),
         }
         for one in candidates
     ]
+
+
+def _why(one: Candidate) -> str:
+    if not one.differs_only_in:
+        return WORDS[one.how]
+    return f"differs from the first only in {' and '.join(one.differs_only_in)}"
 
 
 def as_row(seen: Recognition) -> dict[str, object]:
@@ -268,5 +388,6 @@ def as_row(seen: Recognition) -> dict[str, object]:
         "likely": seen.likely.number if seen.likely else "",
         "family": seen.family,
         "how": seen.how.value,
+        "probability": round(seen.certainty, 3),
         "candidates": describe(seen.candidates),
     }

@@ -54,6 +54,7 @@ def _add_models(catalogue: Catalogue, path: Path) -> None:
     names = {make.pk: make.name for make in catalogue.makes}
     found = Models().parsed(rows, catalogue, appliances)
     for number, ((make_id, canonical), row, values) in enumerate(found, start=1):
+        model = ModelNumber(pk=number, make_id=make_id, **values)
         catalogue.add_model(
             KnownModel(
                 id=number,
@@ -63,9 +64,7 @@ def _add_models(catalogue: Catalogue, path: Path) -> None:
                 canonical=canonical,
                 appliance=values["appliance_id"] or "",
                 family=values["family"],
-            )
+            ),
+            [alias.canonical for alias in services.alias_rows(model, row["aliases"] or [])],
         )
-        model = ModelNumber(pk=number, make_id=make_id, **values)
-        for alias in services.alias_rows(model, row["aliases"] or []):
-            catalogue.add_alias(number, alias.canonical)
     refuse_if_bad(rows, path.name)

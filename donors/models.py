@@ -115,6 +115,40 @@ class ModelAlias(WorkshopOwned):
         ]
 
 
+class CatalogueClock(models.Model):
+    """How often the known numbers of a workshop changed, and a mark of the last change.
+
+    Written by triggers (donors/change_log.py) in the transaction that changes a number; its
+    row lock makes changes visible in the order they are counted. The mark tells a count that
+    was rolled back from the one that took its place. No foreign key: it outlives a workshop.
+    """
+
+    workshop_id = models.BigIntegerField(primary_key=True)
+    seq = models.BigIntegerField()
+    mark = models.CharField(max_length=32)
+
+    def __str__(self) -> str:
+        return f"{self.workshop_id}: {self.seq}"
+
+
+class NumberChange(models.Model):
+    """One known number that was added, changed or removed; written by triggers alone."""
+
+    workshop_id = models.BigIntegerField()
+    seq = models.BigIntegerField()
+    mark = models.CharField(max_length=32)
+    model_id = models.BigIntegerField()
+
+    class Meta:
+        ordering: ClassVar = ["workshop_id", "seq", "id"]
+        indexes: ClassVar = [
+            models.Index(fields=["workshop_id", "seq"], name="number_changes_in_order"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.workshop_id}/{self.seq}: {self.model_id}"
+
+
 class Donor(MachineColumns):
     """A scrapped machine kept to be stripped."""
 

@@ -4,11 +4,14 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from donors.catalogue import Catalogue, Recognition
+from donors.catalogue import Catalogue, Mention, Recognition
+from donors.domain.lookup.proposing import Proposal, propose
 from donors.models import Appliance, Donor, FailureCause, Make, ModelNumber
 from donors.plates import find_make
 from workshop.errors import NotFound
 from workshop.models import Workshop
+
+MOST_PROPOSED_FROM = 20_000  # numbers a pattern is drawn from
 
 
 def list_appliances() -> list[Appliance]:
@@ -53,6 +56,21 @@ def recognise(workshop: Workshop, text: str, *, make: str = "") -> Recognition:
     """Say what a model number as read is taken for. Raises InputRefused for an unknown make."""
     catalogue = Catalogue.load(workshop)
     return catalogue.recognise(text, make=find_make(catalogue, make))
+
+
+def find_numbers(workshop: Workshop, text: str, *, make: str = "") -> list[Mention]:
+    """Return every model number in a text. Raises InputRefused for an unknown make."""
+    catalogue = Catalogue.load(workshop)
+    return catalogue.find_all(text, make=find_make(catalogue, make))
+
+
+def propose_pattern(workshop: Workshop, make_id: int) -> Proposal:
+    """Return a pattern drawn from a make's known numbers. Raises NotFound."""
+    make = Make.of(workshop).filter(pk=make_id).first()
+    if make is None:
+        raise NotFound("There is no such make in this workshop.")
+    rows = ModelNumber.of(workshop).filter(make=make).order_by("id")
+    return propose(rows.values_list("canonical", flat=True)[:MOST_PROPOSED_FROM])
 
 
 def candidates_for(row: Any) -> Recognition:

@@ -166,16 +166,15 @@ def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
 
     The plate's text stays as it was read. Raises NotFound when the model is not known here.
     """
-    catalogue = Catalogue.load(workshop)
-    model = catalogue.models.get(model_id)
+    model = ModelNumber.of(workshop).filter(pk=model_id).select_related("make").first()
     if model is None:
         raise NotFound("That model number is not known in this workshop.")
-    if model.appliance and model.appliance != row.appliance_id:
+    if model.appliance_id and model.appliance_id != row.appliance_id:
         raise Conflict(
-            f"{model.make} {model.number} is a {model.appliance}; {row.ref} was taken in as a "
-            f"{row.appliance_id}. Choose another model, or correct one of the two."
+            f"{model.make.name} {model.number} is a {model.appliance_id}; {row.ref} was taken in "
+            f"as a {row.appliance_id}. Choose another model, or correct one of the two."
         )
-    make = next(make for make in catalogue.makes if make.pk == model.make_id)
+    make = model.make
     wild = model_numbers.has_wildcard(model.canonical)
     row.make, row.make_is_guess = make, False
     row.recognised_id, row.recognised_how, row.confirmed = model.id, How.EXACT, True

@@ -10,7 +10,6 @@ from donors import plates
 from donors.catalogue import Catalogue, Recognition
 from donors.domain.machines import Machine
 from donors.domain.model_numbers import canonical
-from donors.domain.recognising import How
 from donors.models import Make
 from matching.domain.sides import Side
 from matching.matcher import reasons
@@ -25,8 +24,6 @@ from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 MOST_RESULTS = 200
-MOST_WORDS = 24
-LONGEST_RUN = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,26 +86,17 @@ def standing_holds(workshop: Workshop, part_ids: Sequence[int]) -> dict[int, Hol
 
 
 def read_text(catalogue: Catalogue, text: str, *, make: Make | None) -> Recognition:
-    """Say which machine a text names: the whole of it, or the likeliest run of words in it."""
+    """Say which machine a text names: the whole of it, or the likeliest number in it."""
     whole = catalogue.recognise(text, make=make)
-    words = text.split()[:MOST_WORDS]
-    if whole.settled or len(words) < 2:
+    if whole.settled or len(text.split()) < 2:
         return whole
-    runs = [
-        " ".join(words[start:end])
-        for start in range(len(words))
-        for end in range(start + 1, min(start + LONGEST_RUN, len(words)) + 1)
-    ]
-    numbers = [run for run in runs if re.search(r"\d", run) and len(canonical(run)) >= 4]
-    read = [catalogue.recognise(run, make=make) for run in numbers]
-    return max([whole, *read], key=_how_sure)
+    named = [mention.seen for mention in catalogue.find_all(text, make=make)]
+    return max([whole, *named], key=_how_sure)
 
 
-def _how_sure(seen: Recognition) -> tuple[bool, int, float, int]:
-    """Sort key: settled first, then the better way it was found, then the closer and longer."""
-    likeness = seen.candidates[0].likeness if seen.likely and seen.candidates else 0.0
-    rank = -list(How).index(seen.how)
-    return (seen.settled is not None, rank, likeness, len(seen.canonical))
+def _how_sure(seen: Recognition) -> tuple[bool, bool, float, int]:
+    """Sort key: settled first, then found for certain, then the likelier and longer."""
+    return (seen.settled is not None, seen.how.certain, seen.certainty, len(seen.canonical))
 
 
 def wanted_kinds(workshop: Workshop, query: Query, seen: Recognition) -> list[str]:

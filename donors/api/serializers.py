@@ -74,6 +74,13 @@ class CandidateOutput(serializers.Serializer[Any]):
     family = serializers.CharField(allow_blank=True)
     how = serializers.CharField()
     why = serializers.CharField()
+    probability = serializers.FloatField(
+        help_text="0..1, calibrated for the first candidate; shared out among the others"
+    )
+    differs_only_in = serializers.ListField(
+        child=serializers.CharField(),
+        help_text="colour or market, when nothing else tells it from the first candidate",
+    )
 
 
 class RecognitionOutput(serializers.Serializer[Any]):
@@ -86,14 +93,47 @@ class RecognitionOutput(serializers.Serializer[Any]):
     likely = serializers.CharField(allow_blank=True)
     family = serializers.CharField(allow_blank=True)
     how = serializers.CharField()
+    probability = serializers.FloatField()
     candidates = CandidateOutput(many=True)
 
 
-def candidates_of(machine: Any) -> list[dict[str, str]]:
+def candidates_of(machine: Any) -> list[dict[str, object]]:
     """Return what a stored machine may be, [] when it is recognised or confirmed."""
     if machine.recognised_id is not None:
         return []
     return catalogue.describe(selectors.candidates_for(machine).candidates)
+
+
+class TextInput(serializers.Serializer[Any]):
+    text = serializers.CharField(max_length=20_000)
+    make = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
+
+
+class MentionOutput(RecognitionOutput):
+    """A model number in a text: text[start:end] is where it stands."""
+
+    start = serializers.IntegerField()
+    end = serializers.IntegerField()
+
+
+class PositionOutput(serializers.Serializer[Any]):
+    kind = serializers.CharField()
+    least = serializers.IntegerField()
+    most = serializers.IntegerField()
+    values = serializers.IntegerField()
+    examples = serializers.ListField(child=serializers.CharField())
+    field = serializers.CharField(allow_blank=True)
+
+
+class ProposalOutput(serializers.Serializer[Any]):
+    """A pattern for a reviewer to accept or alter; nothing is stored by asking for it."""
+
+    pattern = serializers.CharField(allow_blank=True)
+    positions = PositionOutput(many=True)
+    explained = serializers.IntegerField()
+    numbers = serializers.IntegerField()
+    unexplained = serializers.ListField(child=serializers.CharField())
+    because = serializers.CharField()
 
 
 class MachineOutput(serializers.Serializer[Any]):

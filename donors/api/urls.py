@@ -7,5 +7,11 @@ from donors.api import views
 urlpatterns = [
     path("makes/", views.Makes.as_view(), name="api-makes"),
     path("model-numbers/", views.ModelNumbers.as_view(), name="api-model-numbers"),
+    path(
+        "makes/<int:make_id>/pattern-proposal/",
+        views.PatternProposal.as_view(),
+        name="api-pattern-proposal",
+    ),
+    path("find-numbers/", views.FindNumbers.as_view(), name="api-find-numbers"),
     path("recognise/", views.Recognise.as_view(), name="api-recognise"),
 ]

@@ -8,10 +8,13 @@ from donors import catalogue, selectors, services
 from donors.api.serializers import (
     MakeInput,
     MakeOutput,
+    MentionOutput,
     ModelNumberInput,
     ModelNumberOutput,
+    ProposalOutput,
     RecogniseInput,
     RecognitionOutput,
+    TextInput,
 )
 from workshop.api import MemberView, list_schema
 from workshop.models import Role
@@ -53,6 +56,27 @@ class ModelNumbers(MemberView):
             family=given["family"],
         )
         return Response(ModelNumberOutput(model).data, status=201)
+
+
+class PatternProposal(MemberView):
+    read_role = Role.REVIEWER
+
+    @extend_schema(responses=ProposalOutput)
+    def get(self, request: Request, make_id: int) -> Response:
+        """Propose a pattern for a make from its known numbers. Nothing is stored."""
+        proposal = selectors.propose_pattern(self.workshop, make_id)
+        return Response(ProposalOutput(proposal).data)
+
+
+class FindNumbers(MemberView):
+    @extend_schema(request=TextInput, responses=MentionOutput(many=True))
+    def post(self, request: Request) -> Response:
+        """Find every model number in a pasted text. Reads only."""
+        given = self.valid(TextInput)
+        found = selectors.find_numbers(self.workshop, given["text"], make=given["make"])
+        return Response(
+            [{"start": one.start, "end": one.end, **catalogue.as_row(one.seen)} for one in found]
+        )
 
 
 class Recognise(MemberView):

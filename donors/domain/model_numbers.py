@@ -11,7 +11,7 @@ LONGEST = 80
 
 # Default equivalence classes of plate reading; see shared check values, section 4.4.
 CONFUSABLE_CLASSES = ("0ODQ", "1IL", "2Z", "5S", "8B", "6G")
-_FOLD = str.maketrans({c: group[0] for group in CONFUSABLE_CLASSES for c in group[1:]})
+FOLD = str.maketrans({c: ord(group[0]) for group in CONFUSABLE_CLASSES for c in group[1:]})
 
 # Capital letters of other scripts that look like Latin ones (UTS #39 confusables, the subset
 # a keyboard set to another script produces).
@@ -19,6 +19,8 @@ _LOOKALIKES = str.maketrans(
     "АВЕКМНОРСТУХІЈЅΑΒΕΖΗΙΚΜΝΟΡΤΥΧ",
     "ABEKMHOPCTYXIJSABEZHIKMNOPTYX",
 )
+
+_ASCII_OUT = bytes(c for c in range(128) if not chr(c).isalnum() and chr(c) not in WILDCARDS)
 
 
 def canonical(raw: str | None) -> str:
@@ -28,6 +30,8 @@ def canonical(raw: str | None) -> str:
     only letters, digits and the wildcards `*` and `#` stay. Idempotent, never raises.
     """
     text = (raw or "")[: LONGEST * 4]
+    if text.isascii():  # nearly every number; a tenth of the work, the same answer
+        return text.encode().upper().translate(None, _ASCII_OUT).decode()[:LONGEST]
     for _ in range(4):
         tidied = _tidy(text)
         if tidied == text:
@@ -43,7 +47,7 @@ def _tidy(text: str) -> str:
 
 def folded(raw: str | None) -> str:
     """Return the canonical form with confusable classes merged (0 O D Q, 1 I L, 2 Z ...)."""
-    return canonical(raw).translate(_FOLD)
+    return canonical(raw).translate(FOLD)
 
 
 def has_wildcard(number: str) -> bool:
@@ -67,7 +71,7 @@ def confusions(a: str, b: str) -> int | None:
     count = 0
     for left, right in zip(a, b, strict=True):
         if left != right:
-            if left.translate(_FOLD) != right.translate(_FOLD):
+            if left.translate(FOLD) != right.translate(FOLD):
                 return None
             count += 1
     return count

@@ -75,7 +75,7 @@ class OpenedOutput(JobOutput):
     candidates = serializers.SerializerMethodField()
 
     @extend_schema_field(CandidateOutput(many=True))
-    def get_candidates(self, job: Any) -> list[dict[str, str]]:
+    def get_candidates(self, job: Any) -> list[dict[str, object]]:
         return candidates_of(job)
 
 

@@ -116,7 +116,7 @@ class TakenInOutput(DonorOutput):
     candidates = serializers.SerializerMethodField()
 
     @extend_schema_field(CandidateOutput(many=True))
-    def get_candidates(self, donor: Any) -> list[dict[str, str]]:
+    def get_candidates(self, donor: Any) -> list[dict[str, object]]:
         return candidates_of(donor)
 
 

@@ -30,6 +30,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-model-numbers": {"make": "Velthane", "model_number": "ZZ 1"},
     "api-recognise": None,
     "api-rules": {"kind": "heater", "says": "fits", "job_side": {"family": "W7"}},
+    "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
@@ -83,6 +84,7 @@ def things(bench: Bench) -> dict[str, str]:
         "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",
         "api-alert": f"/api/v1/alerts/{alert.pk}/",
         "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
+        "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
         **{

@@ -1,0 +1,127 @@
+"""From rows that may be meant to models, best first, each with how it was found."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import exp
+
+from donors.domain.lookup import costs
+from donors.domain.lookup.calibration import Calibration, Seen
+from donors.domain.lookup.search import Hit
+from donors.domain.recognising import How
+
+OTHER_MAKE = 3.0  # nats: a stated make is right about nineteen times in twenty
+LEAST_PREFIX = 5
+MOST_COST = 30.0
+COST_A_CHARACTER = 2.8  # beyond this a text has nothing of the number any more
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A model that may be meant. likeness 0..1 ranks only; probability 0..1 is calibrated for
+    the first of a list, and shared out by cost among the others."""
+
+    place: int
+    model: int
+    number: str
+    filled: str
+    how: How
+    cost: float
+    same_make: bool
+    likeness: float
+    probability: float = 0.0
+
+
+def rank(
+    query: str,
+    hits: Sequence[Hit],
+    *,
+    make_of: Callable[[Hit], int],
+    make: int | None,
+    calibration: Calibration,
+    most: int = 8,
+) -> list[Found]:
+    """Return one candidate a model, best first. A stated make is preferred, none excluded."""
+    ranked = in_order(query, hits, make_of=make_of, make=make)
+    if not ranked:
+        return []
+    chance = calibration.probability(what_was_seen(query, ranked, make))
+    return _with_chances(ranked, chance)[:most]
+
+
+def in_order(
+    query: str, hits: Sequence[Hit], *, make_of: Callable[[Hit], int], make: int | None
+) -> list[Found]:
+    """Return the best row of every model that has enough of the query, best first."""
+    best: dict[tuple[int, int], Found] = {}
+    for hit in hits:
+        how = how_found(query, hit)
+        if how is How.UNKNOWN:
+            continue
+        same = make is None or make_of(hit) == make
+        cost = hit.cost + (0.0 if same else OTHER_MAKE)
+        found = Found(
+            hit.place, hit.model, hit.number, hit.filled, how, cost, same, exp(-hit.cost / 12)
+        )
+        key = (hit.place, hit.model)
+        if key not in best or _order(found) < _order(best[key]):
+            best[key] = found
+    return sorted(best.values(), key=_order)
+
+
+def what_was_seen(query: str, ranked: Sequence[Found], make: int | None) -> Seen:
+    """Return what the stated probability depends on."""
+    first = ranked[0]
+    return Seen(
+        costs=[one.cost for one in ranked],
+        length=len(query),
+        sure=first.how.certain,
+        begins=first.how is How.SHORTENED,
+        make_agrees=None if make is None else first.same_make,
+    )
+
+
+def how_found(query: str, hit: Hit) -> How:
+    """Return how a row was found; UNKNOWN when it has too little of the query."""
+    if hit.number == query:
+        return How.ALIAS if hit.alias else How.EXACT
+    if hit.filled == query and len(hit.number) == len(query):
+        return How.WILDCARD
+    if hit.way == costs.WHOLE and not hit.edits:
+        return How.CONFUSABLE
+    if hit.way == costs.BEGINS and not hit.edits:
+        return How.SHORTENED if len(query) >= LEAST_PREFIX else How.NEAR
+    near = hit.cost <= min(MOST_COST, COST_A_CHARACTER * len(query))
+    return How.NEAR if near else How.UNKNOWN
+
+
+def _order(found: Found) -> tuple[bool, bool, int, float, int, str]:
+    sure = found.how.certain
+    rank_of = list(How).index(found.how) if sure else 0
+    return (
+        not sure,
+        sure and not found.same_make,
+        rank_of,
+        round(found.cost, 6),
+        len(found.number),
+        found.number,
+    )
+
+
+def _with_chances(ranked: Sequence[Found], chance: float) -> list[Found]:
+    shares = [exp(-min(one.cost, 60.0)) for one in ranked[1:]]
+    # Something of the rest is kept for a machine that is not in the catalogue at all.
+    total = sum(shares) + exp(-12.0)
+    rest = [min(chance, (1 - chance) * share / total) for share in shares]
+    return [replace(one, probability=p) for one, p in zip(ranked, [chance, *rest], strict=True)]
+
+
+def settled(found: Sequence[Found]) -> Found | None:
+    """Return the one candidate a machine may be called without asking; None otherwise.
+
+    Only exact, alias and wildcard hits settle it, and only when no second model ties.
+    """
+    if not found or not found[0].how.certain:
+        return None
+    top = found[0]
+    ties = [one for one in found if one.how == top.how and one.same_make == top.same_make]
+    return top if len(ties) == 1 else None

@@ -1,0 +1,311 @@
+"""Ask an index for a number: gather what may be meant, compare it, put the best first."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from donors.domain.lookup import codes, costs, plan
+from donors.domain.lookup.index import BLOCK, FOLDED_BYTES, GRAMS, Index, spread
+from donors.domain.model_numbers import LONGEST, WILDCARDS
+
+MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
+MOST_COMPARED = 96
+MOST_ALIKE = 64  # rows that begin (or end) like the query
+FAR = 12.5  # a cost at which trigrams, and swaps over a cut, are asked too
+MOST_POSTINGS = 40_000
+MOST_REFINED = 16
+MOST_MASKS = 256  # patterns of open positions asked for one length
+
+
+@dataclass(frozen=True, slots=True)
+class Hit:
+    """A row that may be meant. number: its canonical form; filled: with open positions filled
+    from the query. cost in nats; way and edits as in costs.Compared."""
+
+    place: int
+    row: int
+    model: int
+    alias: bool
+    number: str
+    filled: str
+    cost: float
+    way: int
+    edits: int
+
+
+@dataclass(frozen=True)
+class Layer:
+    """An index, and which of its models no longer count because they changed or went."""
+
+    index: Index
+    dead: np.ndarray | None = None
+
+    def living(self, rows: np.ndarray) -> np.ndarray:
+        return rows if self.dead is None else rows[~self.dead[self.index.model[rows]]]
+
+
+def search(layers: Sequence[Layer], query: str, *, most: int = 24) -> list[Hit]:
+    """Return rows of the layers by rising cost, several a model where it has several names.
+
+    Rows that are the query, or fill to it, come first whatever else is near.
+    """
+    query = query[:LONGEST]
+    if not query:
+        return []
+    near = [layer.living(_near(layer.index, query)) for layer in layers]
+    hits = _compared(layers, near, query, most)
+    if not hits or hits[0].cost > FAR:
+        more = [layer.living(_far(layer.index, query)) for layer in layers]
+        both = [np.union1d(a, b) for a, b in zip(near, more, strict=True)]
+        hits = _compared(layers, both, query, most)
+    sure = [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
+    if sure:
+        sure.sort(key=lambda hit: (hit.cost, hit.number))
+        known = {(hit.place, hit.row) for hit in sure}
+        hits = [*sure, *(hit for hit in hits if (hit.place, hit.row) not in known)][:most]
+    return hits
+
+
+def exact(layers: Sequence[Layer], query: str) -> list[Hit]:
+    """Return only the rows that are the query, or are it once their open positions are filled."""
+    query = query[:LONGEST]
+    if not query:
+        return []
+    return [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
+
+
+def exact_among(layers: Sequence[Layer], numbers: Iterable[str]) -> set[str]:
+    """Return which of many canonical numbers are known exactly but for misreadings, or may be
+    once open positions are filled. One pass for all numbers of a length, for the many runs of
+    words in a text."""
+    by_length: dict[int, list[str]] = {}
+    for number in set(numbers):
+        if 0 < len(number) <= LONGEST:
+            by_length.setdefault(len(number), []).append(number)
+    found: set[str] = set()
+    for size, some in by_length.items():
+        coded = np.stack([codes.encode(number) for number in some])
+        for layer in layers:
+            for mask in ((), *layer.index.masks.get(size, ())[:MOST_MASKS]):
+                form = coded.copy()
+                form[:, list(mask)] = codes.OPEN
+                whole = codes.column_hash(form, 0, size)
+                keys = codes.keys(whole, whole, codes.WHOLE, size, layer.index.bits)
+                found.update(some[i] for i in _same(layer, form, keys).tolist())
+    return found
+
+
+def _same(layer: Layer, forms: np.ndarray, keys: np.ndarray) -> np.ndarray:
+    """Return which of some coded numbers of one length stand under their keys, folded."""
+    index, size = layer.index, forms.shape[1]
+    starts = index.pair_starts[keys].astype(np.int64)
+    sizes = index.pair_starts[keys + 1].astype(np.int64) - starts
+    rows = index.pair_rows[spread(starts, sizes)]
+    owners = np.repeat(np.arange(len(keys)), sizes)
+    first = index.offsets[rows].astype(np.int64)
+    fitting = np.flatnonzero(index.offsets[rows + 1] - first == size)
+    text = index.text[first[fitting][:, None] + np.arange(size)]
+    same = (codes.CODES[text] == forms[owners[fitting]]).all(axis=1)
+    return np.unique(owners[fitting[same]])
+
+
+def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
+    index = layer.index
+    coded = codes.encode(query)
+    forms = [coded]
+    for mask in index.masks.get(len(query), ())[:MOST_MASKS]:
+        form = coded.copy()
+        form[list(mask)] = codes.OPEN
+        forms.append(form)
+    matrix = np.stack(forms)
+    whole = codes.column_hash(matrix, 0, len(query))
+    keys = codes.keys(whole, whole, codes.WHOLE, len(query), index.bits)
+    rows = layer.living(_rows(index, np.unique(keys)))
+    found = []
+    for row in rows.tolist():
+        number = index.number(row)
+        if number == query:
+            found.append(_hit(index, place, row, number, query, 0.0, 0))
+        elif len(number) == len(query) and any(c in WILDCARDS for c in number):
+            open_places = sum(c in WILDCARDS for c in number)
+            if all(k == q or k in WILDCARDS for k, q in zip(number, query, strict=True)):
+                cost = costs.FILLED * open_places
+                found.append(_hit(index, place, row, number, query, cost, 0))
+    return found
+
+
+def _hit(
+    index: Index,
+    place: int,
+    row: int,
+    number: str,
+    filled: str,
+    cost: float,
+    edits: int,
+    way: int = costs.WHOLE,
+) -> Hit:
+    model, alias = int(index.model[row]), bool(index.alias[row])
+    return Hit(place, row, model, alias, number, filled, cost, way, edits)
+
+
+def _rows(index: Index, keys: np.ndarray) -> np.ndarray:
+    starts = index.pair_starts[keys].astype(np.int64)
+    sizes = index.pair_starts[keys + 1].astype(np.int64) - starts
+    return index.pair_rows[spread(starts, sizes)]
+
+
+def _near(index: Index, query: str) -> np.ndarray:
+    """Return the rows most likely within two edits, or that lost an end."""
+    coded = codes.encode(query)
+    rows = _asked(index, coded, *plan.ask(codes.prefix_hashes(coded), len(query), index.bits))
+    folded = query.encode("ascii", "replace").translate(FOLDED_BYTES)
+    return np.unique(np.concatenate([rows, *_ends(index, folded)]))
+
+
+def _asked(index: Index, coded: np.ndarray, keys: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """Return the likeliest rows under some keys; the longest lists are left when it is much."""
+    starts = index.pair_starts[keys]
+    sizes = (index.pair_starts[keys + 1] - starts).astype(np.int64)
+    asked = np.flatnonzero(sizes)
+    sizes, starts = sizes[asked], starts[asked]
+    if int(sizes.sum()) > MOST_READ:
+        order = np.argsort(sizes + 100 * ~near[asked])
+        kept = order[: max(1, int(np.searchsorted(np.cumsum(sizes[order]), MOST_READ)))]
+        sizes, starts = sizes[kept], starts[kept]
+    rows = np.sort(index.pair_rows[spread(starts, sizes)])
+    if not len(rows):
+        return rows
+    first = np.flatnonzero(np.concatenate([[True], rows[1:] != rows[:-1]]))
+    times = np.diff(np.append(first, len(rows)))
+    return _likeliest(index, coded, rows[first], times)
+
+
+def _far(index: Index, query: str) -> np.ndarray:
+    """Return rows outside the first model of noise: shared trigrams, and swaps over a cut.
+
+    A swap over a cut touches two pieces, and an edit elsewhere a third. Undoing the swap
+    leaves one edit, so each swap the query may hold is undone and asked with fewer shifts.
+    """
+    coded = codes.encode(query)
+    undone = []
+    for at in range(len(coded) - 1):
+        if coded[at] != coded[at + 1]:
+            form = coded.copy()
+            form[[at, at + 1]] = form[[at + 1, at]]
+            hashes = codes.prefix_hashes(form)
+            undone.append(plan.ask(hashes, len(query), index.bits, edits=1)[0])
+    found = [_by_grams(index, query)]
+    if undone:
+        keys = np.unique(np.concatenate(undone))
+        found.append(_asked(index, coded, keys, np.ones(len(keys), dtype=bool)))
+    return np.unique(np.concatenate(found))
+
+
+def _likeliest(index: Index, coded: np.ndarray, rows: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """Return the rows whose characters are most like the query's, at most MOST_COMPARED."""
+    if len(rows) <= MOST_COMPARED:
+        return rows
+    own = codes.signatures(coded[None, :])[0]
+    theirs = index.signature[rows]
+    missing = np.bitwise_count(own & ~theirs).astype(np.int64)
+    extra = np.bitwise_count(theirs & ~own).astype(np.int64)
+    unlike = 4 * missing + 2 * extra - np.minimum(times, 8)
+    return rows[np.argpartition(unlike, MOST_COMPARED)[:MOST_COMPARED]]
+
+
+def _ends(index: Index, folded: bytes) -> list[np.ndarray]:
+    """Return rows that begin like the query, and rows that end like it; shortest first."""
+    found = []
+    if len(folded) >= 3:
+        start, end = index.beginning_with(folded)
+        found.append(_shortest(index, np.arange(start, end, dtype=np.uint32)))
+    if len(folded) >= 4:
+        start, end = index.ending_with(folded)
+        found.append(_shortest(index, index.backward[start:end]))
+    return found
+
+
+def _shortest(index: Index, rows: np.ndarray) -> np.ndarray:
+    if len(rows) <= MOST_ALIKE:
+        return rows
+    rows = rows[:20_000]
+    sizes = index.offsets[rows + 1] - index.offsets[rows]
+    return rows[np.argpartition(sizes, MOST_ALIKE - 1)[:MOST_ALIKE]]
+
+
+def _by_grams(index: Index, query: str) -> np.ndarray:
+    """Return the rows that share most trigrams with the query, rare ones first."""
+    coded = codes.encode(query)[None, :]
+    if coded.shape[1] < 3 or not len(index):
+        return np.zeros(0, dtype=np.uint32)
+    grams = np.unique(codes.gram_codes(coded)[0]).astype(np.int64)
+    blocks = np.arange((len(index.gram_starts) - 1) // GRAMS)
+    places = grams[:, None] + blocks * GRAMS
+    starts = index.gram_starts[places]
+    sizes = (index.gram_starts[places + 1] - starts).astype(np.int64)
+    whole = sizes.sum(axis=1)
+    order = np.argsort(whole)
+    kept = order[: max(1, int(np.searchsorted(np.cumsum(whole[order]), MOST_POSTINGS)))]
+    starts, sizes = starts[kept].ravel(), sizes[kept].ravel()
+    firsts = np.tile((blocks * BLOCK).astype(np.uint32), len(kept))
+    rows = index.gram_rows[spread(starts, sizes)] + np.repeat(firsts, sizes)
+    rows.sort()
+    if not len(rows):
+        return rows
+    first = np.flatnonzero(np.concatenate([[True], rows[1:] != rows[:-1]]))
+    times = np.diff(np.append(first, len(rows)))
+    rows = rows[first]
+    if len(rows) > 4 * MOST_COMPARED:
+        best = np.argpartition(-times, 4 * MOST_COMPARED)[: 4 * MOST_COMPARED]
+        rows, times = rows[best], times[best]
+    sizes = (index.offsets[rows + 1] - index.offsets[rows]).astype(np.int64)
+    dice = 2 * times / (len(grams) + np.maximum(sizes - 2, 1))
+    return rows[np.argsort(-dice)[:MOST_COMPARED]]
+
+
+def _compared(
+    layers: Sequence[Layer], chosen: Sequence[np.ndarray], query: str, most: int
+) -> list[Hit]:
+    """Return the chosen rows of all layers by rising cost, at most `most`."""
+    source: list[tuple[int, int]] = []
+    numbers: list[str] = []
+    opened: dict[int, str] = {}
+    for place, (layer, rows) in enumerate(zip(layers, chosen, strict=True)):
+        listed = rows.tolist()
+        for row, number in zip(listed, layer.index.numbers(listed), strict=True):
+            if "*" in number or "#" in number:
+                for filled in costs.fills_for(query, number):
+                    opened[len(numbers)] = number
+                    numbers.append(filled)
+                    source.append((place, row))
+            else:
+                numbers.append(number)
+                source.append((place, row))
+    if not numbers:
+        return []
+    seen = costs.compare(query, numbers)
+    for i, number in opened.items():
+        seen.cost[i] += costs.FILLED * sum(c in WILDCARDS for c in number)
+    order = np.argsort(seen.cost, kind="stable")[:MOST_REFINED]
+    for i in order.tolist():
+        if seen.way[i] == costs.WHOLE and seen.edits[i] and len(numbers[i]) == len(query):
+            seen.cost[i] -= costs.alike_discount(query, numbers[i])
+    order = np.argsort(seen.cost, kind="stable")[:most]
+    hits = []
+    for i in order.tolist():
+        place, row = source[i]
+        number = opened.get(i, numbers[i])
+        hits.append(
+            _hit(
+                layers[place].index,
+                place,
+                row,
+                number,
+                numbers[i],
+                float(seen.cost[i]),
+                int(seen.edits[i]),
+                int(seen.way[i]),
+            )
+        )
+    return hits
