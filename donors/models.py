@@ -36,6 +36,9 @@ class FailureCause(models.Model):
     slug = models.SlugField(max_length=40)
     name = models.CharField(max_length=80)
     words = models.JSONField(default=list, help_text="words that name it in free text")
+    spoils_parts = models.BooleanField(
+        default=False, help_text="fire or flood: no part is sold, whatever it measures"
+    )
     source = models.TextField()
 
     class Meta:

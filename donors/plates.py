@@ -7,6 +7,7 @@ from typing import Any
 from donors.catalogue import Catalogue, Recognition
 from donors.domain import model_numbers
 from donors.models import Appliance, Make
+from workshop import days
 from workshop.errors import InputRefused
 
 
@@ -62,6 +63,7 @@ def check_number(text: str, *, may_be_blank: bool) -> None:
 
 def check_built(plate: Plate) -> None:
     """Raise InputRefused when the build interval runs backwards."""
+    days.refuse_implausible(built_from=plate.built_from, built_to=plate.built_to)
     if plate.built_from and plate.built_to and plate.built_to < plate.built_from:
         raise InputRefused(
             f"The build date ends on {plate.built_to} before it begins on {plate.built_from}. "

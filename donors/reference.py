@@ -27,7 +27,7 @@ def load_failure_causes(rows: list[dict[str, Any]]) -> None:
     reference.upsert(
         [_cause(row) for row in rows],
         unique=["appliance", "slug"],
-        update=["name", "words", "source"],
+        update=["name", "words", "spoils_parts", "source"],
     )
 
 

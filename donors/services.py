@@ -12,7 +12,7 @@ from donors.domain import model_numbers, patterns
 from donors.domain.recognising import How
 from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
-from workshop import outbox, refs
+from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
@@ -131,6 +131,7 @@ def receive_donor(
             f"There is already a donor {ref}. Leave the reference blank to get the next one.",
             fields={"ref": f"{ref} is taken."},
         )
+    days.refuse_implausible(received_on=received_on)
     if received_on < (plate.built_from or received_on):
         raise InputRefused(
             f"Received on {received_on}, before it was built ({plate.built_from}). Check both.",

@@ -163,6 +163,15 @@ def query_for(need: Need) -> Query:
     )
 
 
+def nothing_found(found: Found) -> str:
+    """Return what to say when nothing in stock may serve."""
+    never = [kinds()[slug] for slug in found.kinds if kinds()[slug].never_reused]
+    if never and len(never) == len(found.kinds):
+        names = ", ".join(kind.name.lower() for kind in never)
+        return f"Never reused: {names}. Fit a new one. {never[0].reuse_advice}".strip()
+    return "No part in stock fits. Open a job to be told when one comes in."
+
+
 def as_row(one: Offered, hold: Hold | None = None) -> dict[str, Any]:
     """Return one result as plain values for pages, the API and the command.
 

@@ -175,12 +175,14 @@ def _tell(
     if not news:
         return
     recipients = _technicians(workshop_id)
-    alerts = [
-        _alert(member, pair, now)
-        for pair in news
-        for member in ([pair.need.job.technician] if pair.need.job.technician else recipients)
-    ]
+    alerts = [_alert(member, pair, now) for pair in news for member in _told(pair, recipients)]
     Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+
+
+def _told(pair: Pair, recipients: list[Member]) -> list[Member]:
+    """Return who is told: the job's technician while they are active, else the recipients."""
+    own = pair.need.job.technician
+    return [own] if own is not None and own.active else recipients
 
 
 def _known_p(pair: Pair, told_before: dict[tuple[int, int], float]) -> float:

@@ -10,6 +10,7 @@ from donors import services as donor_services
 from matching import events, holds, matcher, services
 from matching.models import Need
 from parts import events as part_events
+from parts import numbers
 from parts.models import Part
 from workshop import outbox
 from workshop.dispatcher import handles, sweeps
@@ -67,6 +68,8 @@ def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
 def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     """Read the plates again that a person has not confirmed, and match what that changes."""
     donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
+    rows = Part.of(event.workshop_id).filter(donor__in=donors).exclude(number_canonical="")
+    numbers.note_numbers(rows.select_related("donor__make"))
     for donor_id in donors:
         outbox.record(
             donor_events.DONOR_CHANGED,

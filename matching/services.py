@@ -16,7 +16,7 @@ from matching.models import Job, Need
 from parts import numbers
 from parts.models import PartKind, Sighting
 from parts.selectors import get_kind
-from workshop import outbox, refs
+from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
@@ -59,6 +59,7 @@ def open_job(
         refs.refuse_bad_ref(ref)
     if ref and Job.of(workshop).filter(ref=ref).exists():
         raise Conflict(f"There is already a job {ref}.", fields={"ref": f"{ref} is taken."})
+    days.refuse_implausible(opened_on=opened_on, wait_until=wait_until)
     ends = wait_until or opened_on + timedelta(days=workshop.wait_days)
     if ends < opened_on:
         raise InputRefused(
@@ -91,7 +92,7 @@ def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
         )
     rows = [need_row(job, need, get_kind(need.kind)) for need in needs]
     found = list(Need.objects.bulk_create(rows))
-    note_job_numbers(found)
+    numbers.announce_knowledge(job.workshop_id, note_job_numbers(found))
     announce_needs(job.workshop_id, [need.pk for need in found])
     return found
 
@@ -122,11 +123,14 @@ def announce_needs(workshop_id: int, ids: list[int]) -> None:
     )
 
 
-def note_job_numbers(needs: Iterable[Need]) -> None:
-    """Remember the numbers printed on the jobs' own parts: they teach what a model carries."""
+def note_job_numbers(needs: Iterable[Need]) -> set[str]:
+    """Remember the numbers printed on the jobs' own parts: they teach what a model carries.
+
+    Returns the kinds of which something new was seen.
+    """
     known = [need for need in needs if need.number_canonical]
     numbers.note_printed(known)
-    numbers.note_sightings(
+    return numbers.note_sightings(
         numbers.sighting_of(need.job, need, source=Sighting.Source.JOB) for need in known
     )
 
@@ -176,8 +180,9 @@ def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
 
 
 def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
-    """Record that the open needs of these jobs are to be matched anew."""
+    """Record that the open needs of these jobs, read anew, are to be matched anew."""
     needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
+    note_job_numbers(needs.select_related("job__make"))
     outbox.record_in_pages(
         events.NEEDS_REMATCH,
         workshop_id=workshop_id,

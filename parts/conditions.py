@@ -43,6 +43,10 @@ class ConditionBook:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
         if part.kind_id in kinds() and kinds()[part.kind_id].never_reused:
             return Condition(0.0, "this kind is never reused")
+        if part.donor and part.donor.cause and part.donor.cause.spoils_parts:
+            return Condition(
+                0.0, f"from a machine scrapped for {part.donor.cause.name.lower()}: not to be sold"
+            )
         tested_on = str(part.grade_test.tested_on) if part.grade_test else ""
         return from_grade(part.grade, tested_on) or self._untested(part)
 

@@ -20,11 +20,14 @@ from workshop.errors import Conflict, InputRefused
 from workshop.models import Workshop
 
 
-def note_numbers(parts: Iterable[Part]) -> None:
-    """Remember the part numbers seen and where. Parts need donor and its make loaded."""
+def note_numbers(parts: Iterable[Part]) -> set[str]:
+    """Remember the part numbers seen and where. Parts need donor and its make loaded.
+
+    Returns the kinds of which something new was seen.
+    """
     known = [part for part in parts if part.number_canonical]
     note_printed(known)
-    note_sightings(
+    return note_sightings(
         sighting_of(part.donor, part, source=Sighting.Source.DONOR)
         for part in known
         if part.donor is not None
@@ -65,9 +68,13 @@ def sighting_of(machine: Any, seen: Any, *, source: Sighting.Source) -> Sighting
     )
 
 
-def note_sightings(sightings: Iterable[Sighting]) -> None:
-    """Store sightings; one already there from the same machine is brought up to date."""
+def note_sightings(sightings: Iterable[Sighting]) -> set[str]:
+    """Store sightings; one already there from the same machine is brought up to date.
+
+    Returns the kinds whose sightings say something new.
+    """
     by_key = {(s.workshop_id, s.source, s.source_ref, s.kind_id, s.position): s for s in sightings}
+    news = _kinds_with_news(by_key.values())
     Sighting.objects.bulk_create(
         by_key.values(),
         update_conflicts=True,
@@ -84,6 +91,21 @@ def note_sightings(sightings: Iterable[Sighting]) -> None:
         ],
         batch_size=500,
     )
+    return news
+
+
+def _kinds_with_news(sightings: Iterable[Sighting]) -> set[str]:
+    """Return the kinds of sightings that are not stored yet just as they are."""
+    rows = list(sightings)
+    if not rows:
+        return set()
+    columns = ("source", "source_ref", "kind_id", "position", "number_canonical", "family")
+    stored = set(
+        Sighting.of(rows[0].workshop_id)
+        .filter(source_ref__in={row.source_ref for row in rows})
+        .values_list(*columns)
+    )
+    return {r.kind_id for r in rows if tuple(getattr(r, c) for c in columns) not in stored}
 
 
 @transaction.atomic

@@ -23,7 +23,7 @@ from parts.models import (
     PartKind,
 )
 from parts.selectors import get_kind
-from workshop import outbox, refs
+from workshop import days, outbox, refs
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
 
@@ -143,7 +143,7 @@ def describe_part(*, workshop: Workshop, ref: str, facts: PartFacts) -> Part:
     _apply(part, facts)
     _put_away(part)
     part.save()
-    numbers.note_numbers([part])
+    _note_news(part)
     _announce_change([part])
     return part
 
@@ -173,6 +173,7 @@ def remove_part(
     part = lock_part(workshop, ref)
     if part.state != Part.State.IN_MACHINE:
         raise Conflict(f"Part {ref} is {part.get_state_display()}; it is not in a machine.")
+    days.refuse_implausible(removed_on=removed_on)
     if part.donor and removed_on < part.donor.received_on:
         raise InputRefused(
             f"Removed on {removed_on}, before donor {part.donor.ref} came in "
@@ -185,7 +186,7 @@ def remove_part(
     part.removed_on = removed_on
     part.save()
     _note_stripping(part.donor)
-    numbers.note_numbers([part])
+    _note_news(part)
     _announce_change([part])
     return part
 
@@ -237,6 +238,7 @@ def record_bench_test(
     """
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
+    days.refuse_implausible(tested_on=tested_on)
     if not method.strip():
         raise InputRefused(
             f"Part {ref}: say how it was tested.", fields={"method": "Say how it was tested."}
@@ -252,7 +254,8 @@ def record_bench_test(
         note=note,
     )
     grade_by(part, test)
-    part.save(update_fields=["grade", "grade_test"])
+    part.laid_at_intake = False
+    part.save(update_fields=["grade", "grade_test", "laid_at_intake"])
     _announce_change([part])
     return test
 
@@ -261,6 +264,13 @@ def grade_by(part: Part, test: BenchTest) -> None:
     """Set the grade a test gives. A test that measured nothing leaves the part as it was."""
     if test.verdict != BenchTest.Verdict.NOT_MEASURED:
         part.grade, part.grade_test = GRADE_OF[BenchTest.Verdict(test.verdict)], test
+
+
+def _note_news(part: Part) -> None:
+    """Remember the part's number; where it is news, others of the kind are matched anew."""
+    part.laid_at_intake = False
+    part.save(update_fields=["laid_at_intake"])
+    numbers.announce_knowledge(part.workshop_id, numbers.note_numbers([part]))
 
 
 def _announce_change(parts: Iterable[Part]) -> None:
@@ -294,7 +304,7 @@ def add_loose_part(
     _apply(part, facts)
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
     part.save()
-    numbers.note_numbers([part])
+    _note_news(part)
     outbox.record(events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]})
     return part
 
@@ -304,7 +314,8 @@ def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State) -> Part:
     """Mark a part fitted, sold or scrapped. Raises Conflict when it is gone already."""
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
-    part.state = state
-    part.save(update_fields=["state"])
+    part.state, part.laid_at_intake = state, False
+    part.save(update_fields=["state", "laid_at_intake"])
+    _note_stripping(part.donor)
     _announce_change([part])
     return part

@@ -176,7 +176,7 @@ class FindOutput(serializers.Serializer[Any]):
 
 
 class HoldInput(serializers.Serializer[Any]):
-    part_ref = serializers.CharField(max_length=60)
+    part_ref = serializers.CharField(max_length=130)
     need = serializers.IntegerField(**ID)
     note = serializers.CharField(max_length=200, required=False, default="", allow_blank=True)
 

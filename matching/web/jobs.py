@@ -119,7 +119,7 @@ def hold_new(request: HttpRequest, member: Member, need_id: int) -> HttpResponse
     try:
         hold = holds.hold_part(
             workshop=member.workshop,
-            part_ref=sent(request, "part_ref", forms.CharField(max_length=60)),
+            part_ref=sent(request, "part_ref", forms.CharField(max_length=130)),
             need_id=need_id,
             member=member,
             now=timezone.now(),

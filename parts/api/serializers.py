@@ -84,13 +84,27 @@ class RemoveInput(PartFactsInput):
     removed_on = serializers.DateField()
 
 
+class ReadingsField(serializers.DictField):
+    """Readings by name: {"winding_ohm": "52.9"}; names are checked like values."""
+
+    child = serializers.CharField(max_length=200)
+    name = serializers.CharField(max_length=60)
+    most = 60
+
+    def to_internal_value(self, data: Any) -> dict[str, Any]:
+        found: dict[str, Any] = super().to_internal_value(data)
+        if len(found) > self.most:
+            raise serializers.ValidationError(f"At most {self.most} readings are kept.")
+        for key in found:
+            self.name.run_validation(key)
+        return found
+
+
 class BenchTestInput(serializers.Serializer[Any]):
     verdict = serializers.ChoiceField(BenchTest.Verdict.choices)
     method = serializers.CharField(max_length=200)
     tested_on = serializers.DateField()
-    readings = serializers.DictField(
-        child=serializers.CharField(max_length=200), required=False, default=dict
-    )
+    readings = ReadingsField(required=False, default=dict)
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
 
 

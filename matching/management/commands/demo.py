@@ -15,7 +15,7 @@ from workshop.errors import DomainError
 from workshop.startup import DEMO_PASSWORD
 
 SHOWN = 5
-FIRST_HAZARDS = ("mains", "capacitor", "sharp-edge", "weight", "refrigerant", "gas")
+FIRST_CAUTIONS = ("all-unplug", "all-capacitor", "all-sharp", "all-weight", "all-gas")
 
 
 class Command(BaseCommand):
@@ -61,9 +61,9 @@ class Command(BaseCommand):
         self._say("  Local codes and licensed people come first.")
 
     def _first_cautions(self, appliance: str) -> list[str]:
-        """Return one caution of each hazard every stripping begins with."""
-        by_hazard = {c.hazard: c.text for c in reversed(list_cautions(appliance))}
-        return [by_hazard[hazard] for hazard in FIRST_HAZARDS if hazard in by_hazard]
+        """Return the cautions every stripping begins with, in that order."""
+        by_slug = {caution.slug: caution.text for caution in list_cautions(appliance)}
+        return [by_slug[slug] for slug in FIRST_CAUTIONS]
 
     def _recognised(self, arrival: demo.Arrival) -> str:
         donor = arrival.donor

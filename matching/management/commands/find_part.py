@@ -87,7 +87,7 @@ class Command(BaseCommand):
         taken = f"{named.make} {named.number}" if named else "no known model"
         self.stdout.write(f"Read as {seen.canonical or 'nothing'}: {taken} ({seen.how.value}).")
         if not rows:
-            self.stdout.write("No part in stock fits. Open a job to be told when one comes in.")
+            self.stdout.write(finding.nothing_found(found))
         for rank, row in enumerate(rows, start=1):
             where = f"bin {row['bin']}" if row["bin"] else row["state_label"]
             price = money.to_text(row["price_cents"]) or "no price"
@@ -98,7 +98,13 @@ class Command(BaseCommand):
                 f"{row['donor_ref'] or 'stock'} ({where}), fits {row['p_fit']:.0%}, "
                 f"good {row['p_good']:.0%} ({row['grade_label']}), {price}{held}"
             )
+            if row["reuse_advice"]:
+                self.stdout.write(f"            On reuse: {row['reuse_advice']}")
             for reason in row["reasons"]:
                 if reason["bits"]:
                     self.stdout.write(f"      {reason['bits']:+.1f}  {reason['sentence']}")
             self.stdout.write(f"            {row['condition']}")
+        self.stdout.write(
+            "Unplug and prove dead before you open a machine; gas and refrigerant are for "
+            "licensed people; local codes come first."
+        )

@@ -1,0 +1,17 @@
+"""Days people state: inside the years a household machine can have."""
+
+from datetime import date
+
+from workshop.errors import InputRefused
+
+FIRST_YEAR, LAST_YEAR = 1950, 2100
+
+
+def refuse_implausible(**stated: date | None) -> None:
+    """Raise InputRefused naming the first day outside the years 1950 to 2100."""
+    for name, day in stated.items():
+        if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise InputRefused(
+                f"The day {day} lies outside the years {FIRST_YEAR} to {LAST_YEAR}.",
+                fields={name: f"{day} lies outside {FIRST_YEAR} to {LAST_YEAR}."},
+            )
