@@ -12,7 +12,15 @@ from workshop.bulk import bulk_save
 from workshop.errors import InputRefused
 from workshop.exchange import cells
 from workshop.exchange.reading import Column, Row
-from workshop.exchange.sheets import Imported, Sheet, count, refuse, register, set_values
+from workshop.exchange.sheets import (
+    Imported,
+    Sheet,
+    count,
+    fill_blanks,
+    refuse,
+    register,
+    set_values,
+)
 from workshop.models import Workshop
 
 MAKE = Column("make", cells.text(80), required=True)
@@ -27,6 +35,10 @@ class Makes(Sheet):
         known = {make.key: make for make in Make.of(workshop)}
         added: dict[str, Make] = {}
         changed: list[Make] = []
+        for row in rows:
+            stored = known.get(model_numbers.canonical(row["make"]))
+            if stored is not None:
+                fill_blanks(row, {"aliases": stored.aliases, "pattern": stored.pattern})
         for key, row, values in self.parsed(rows):
             if key not in known:
                 added[key] = Make(workshop=workshop, name=row["make"], key=key, **values)
@@ -84,7 +96,7 @@ class Models(Sheet):
             model = known.get(key)
             if model is None:
                 model, added = ModelNumber(workshop=workshop, make_id=key[0], **values), added + 1
-            elif set_values(model, {name: values[name] for name in ("appliance_id", "family")}):
+            elif set_values(model, _told(values)):
                 changed.append(model)
             wanted[key] = (model, row["aliases"] or [])
         if any(row.problems for row in rows):
@@ -101,7 +113,8 @@ class Models(Sheet):
         ModelAlias.objects.bulk_create(new_aliases, batch_size=500)
         if added or changed or new_aliases:
             services.announce_catalogue(workshop.pk)
-        return count(rows, added, len(changed))
+        renamed = {alias.model for alias in new_aliases if alias.model not in new}
+        return count(rows, added, len({*changed, *renamed}))
 
     def parsed(
         self, rows: Iterable[Row], catalogue: Catalogue, appliances: set[str]
@@ -153,6 +166,11 @@ class Models(Sheet):
                 "appliance": model.appliance_id or "",
                 "family": model.family,
             }
+
+
+def _told(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a row tells of a model already known: its blanks erase nothing."""
+    return {name: values[name] for name in ("appliance_id", "family") if values[name]}
 
 
 register(Makes())

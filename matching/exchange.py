@@ -11,7 +11,13 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, pairs, services
 from matching.models import Job, Match, Need, Outcome
-from parts.exchange.machines import MACHINE, machine_cells, machine_values, stored_machine
+from parts.exchange.machines import (
+    MACHINE,
+    keep_confirmed,
+    machine_cells,
+    machine_values,
+    stored_machine,
+)
 from parts.models import PartKind
 from workshop.bulk import bulk_save
 from workshop.domain import money
@@ -45,7 +51,7 @@ class Jobs(Sheet):
         Column("part_number", cells.text(80)),
         Column("attributes", cells.attributes),
         Column("max_price", cells.cents),
-        Column("symptom", cells.text(2000)),
+        Column("symptom", cells.text(4000)),
     )
     job_columns = (*(c.name for c in MACHINE), "opened_on", "wait_until", "symptom")
 
@@ -129,7 +135,7 @@ class Jobs(Sheet):
             if values is None:
                 continue
             job = there or Job(workshop=workshop, ref=ref)
-            changed = set_values(job, values)
+            changed = set_values(job, keep_confirmed(job, values))
             if changed and job.pk is not None:
                 job.was_changed = True  # type: ignore[attr-defined]
             found[ref] = job
@@ -217,7 +223,7 @@ class Outcomes(Sheet):
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         catalogue = Catalogue.load(workshop)
         kinds = set(PartKind.objects.values_list("slug", flat=True))
-        known = set(Outcome.of(workshop).values_list("fingerprint", flat=True))
+        known, there = _stored_outcomes(workshop)
         equals: Counter[str] = Counter()
         new: list[Outcome] = []
         for row in rows:
@@ -227,7 +233,7 @@ class Outcomes(Sheet):
             plain = fittings.fingerprint(outcome, 0)
             outcome.fingerprint = fittings.fingerprint(outcome, equals[plain])
             equals[plain] += 1
-            if outcome.fingerprint not in known:
+            if equals[plain] > there[plain] and outcome.fingerprint not in known:
                 new.append(outcome)
         if any(row.problems for row in rows):
             return Imported()
@@ -265,6 +271,16 @@ class Outcomes(Sheet):
                 "result": row.result,
                 "days_to_failure": shown(row.days_to_failure),
             }
+
+
+def _stored_outcomes(workshop: Workshop) -> tuple[set[str], Counter[str]]:
+    """Return the fingerprints stored, and how often each statement stands on record now.
+
+    The two differ where a fitting failed later: it is known as it was first stated, too.
+    """
+    rows = list(Outcome.of(workshop).defer("learned", "note"))
+    known = {row.fingerprint for row in rows}
+    return known, Counter(fittings.fingerprint(row, 0) for row in rows)
 
 
 class Matches(Sheet):

@@ -17,7 +17,28 @@ from parts import services as part_services
 from parts.models import Part
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.exchange import cells
 from workshop.models import Workshop
+
+# What outcomes.csv states of an outcome.
+STATED = (
+    "kind_id",
+    "part_number",
+    "donor_make",
+    "donor_model_number",
+    "donor_built_from",
+    "donor_built_to",
+    "job_make",
+    "job_model_number",
+    "job_built_from",
+    "job_built_to",
+    "job_part_number",
+    "part_attributes",
+    "job_attributes",
+    "fitted_on",
+    "result",
+    "days_to_failure",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +57,13 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
 
     worked: the part is used up and the need filled. did not fit: the part goes back to stock
     and the need stays open. failed: the part is scrap and the need stays open.
-    Raises Conflict when the hold has ended, InputRefused for days without a failure.
+    Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
+    to work; InputRefused for days without a failure.
     """
     _check(report)
-    hold = holds.get_hold_locked(workshop, hold_id)
+    hold = holds.get_hold_to_fit(workshop, hold_id)
     part, need = hold.part, hold.need
-    part_services.refuse_if_gone(part)
+    _refuse_scrap(part, report)
     if report.result == Outcome.Result.DID_NOT_FIT:
         _give_back(hold, report, now)
     else:
@@ -57,7 +79,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
         note=report.note,
         **_both_sides(part, need),
     )
-    outcome.fingerprint = fingerprint(outcome, hold.pk)
+    outcome.fingerprint = fingerprint(outcome, _ordinal(outcome))
     outcome.save()
     announce(workshop.pk, [part.kind_id])
     return outcome
@@ -70,6 +92,11 @@ def _check(report: Report) -> None:
             "Days to failure are given, but the part did not fail.",
             fields={"days_to_failure": "Only for a part that failed."},
         )
+
+
+def _refuse_scrap(part: Part, report: Report) -> None:
+    if part.grade == "scrap" and report.result == Outcome.Result.WORKED:
+        raise Conflict(f"Part {part.ref} is graded scrap; it cannot have been fitted and work.")
 
 
 def _give_back(hold: Hold, report: Report, now: datetime) -> None:
@@ -182,31 +209,24 @@ def learned_from_plate(catalogue: Catalogue, make: str, model_number: str) -> di
 
 def fingerprint(outcome: Outcome, nth: int) -> str:
     """Return what tells two outcomes apart: all that was stated, and which of equals it is."""
-    stated = {
-        name: str(getattr(outcome, name))
-        for name in [
-            "kind_id",
-            "part_number",
-            "donor_make",
-            "donor_model_number",
-            "donor_built_from",
-            "donor_built_to",
-            "job_make",
-            "job_model_number",
-            "job_built_from",
-            "job_built_to",
-            "job_part_number",
-            "part_attributes",
-            "job_attributes",
-            "fitted_on",
-            "result",
-            "days_to_failure",
-            "part_id",
-            "need_id",
-        ]
-    }
+    stated = {name: _as_stated(getattr(outcome, name)) for name in STATED}
     text = json.dumps([stated, nth], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _as_stated(value: Any) -> Any:
+    """Return a value as outcomes.csv would give it back."""
+    if isinstance(value, Mapping):
+        return {name: _as_stated(one) for name, one in value.items()}
+    return cells.clean(str(value))
+
+
+def _ordinal(outcome: Outcome) -> int:
+    """Return how many outcomes on record state the same."""
+    rows, nth = Outcome.of(outcome.workshop_id), 0
+    while rows.filter(fingerprint=fingerprint(outcome, nth)).exists():
+        nth += 1
+    return nth
 
 
 def announce(workshop_id: int, kinds: list[str]) -> None:

@@ -34,6 +34,7 @@ def offer_of(part: Part) -> Side:
         position=part.position,
         attributes=part.attributes,
         machine=part.donor.machine() if part.donor else Machine(),
+        row=part.pk,
     )
 
 
@@ -44,6 +45,7 @@ def want_of(need: Need) -> Side:
         position=need.position,
         attributes=need.attributes,
         machine=need.job.machine(),
+        row=need.pk,
     )
 
 
@@ -121,11 +123,13 @@ def past_of(row: Outcome) -> Past:
             number=Printed.of(row.part_number),
             attributes=row.part_attributes,
             machine=machine_from(row.learned.get("donor", {}), row, "donor"),
+            row=row.part_id,
         ),
         want=Side(
             number=Printed.of(row.job_part_number),
             attributes=row.job_attributes,
             machine=machine_from(row.learned.get("job", {}), row, "job"),
+            row=row.need_id,
         ),
         fitted=row.result != Outcome.Result.DID_NOT_FIT,
     )

@@ -1,11 +1,19 @@
-"""Holds: a promise of one part to one need. The database lets one stand per part."""
+"""Holds: a promise of one part to one need. The database lets one stand per part.
+
+Rows are locked in one order everywhere: part, job, need, hold. Whoever needs only some of
+them keeps to that order.
+"""
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
+from django.utils import timezone
 
-from matching.models import Hold, Match, Need
+from matching import gather
+from matching.models import Hold, Job, Match, Need
+from matching.searching import Searcher
 from parts import services as part_services
 from parts.models import Part
 from workshop.errors import Conflict, NotFound
@@ -35,6 +43,7 @@ def hold_part(
         if standing.need_id == need.pk:
             return standing
         raise _held_already(part, standing)
+    _refuse_stopped(part, need, now)
     try:
         with transaction.atomic():
             return Hold.objects.create(
@@ -67,7 +76,9 @@ def _held_already(part: Part, hold: Hold | None) -> Conflict:
 
 
 def _open_need(workshop: Workshop, need_id: int) -> Need:
-    need = Need.of(workshop).select_related("job", "kind").filter(pk=need_id).first()
+    """Return the need locked for writing. Raises NotFound, or Conflict when it is not open."""
+    rows = Need.of(workshop).select_for_update(of=("self",))
+    need = rows.select_related("job__make", "kind").filter(pk=need_id).first()
     if need is None:
         raise NotFound("There is no such need in this workshop.")
     if need.state != Need.State.OPEN:
@@ -92,6 +103,16 @@ def _refuse_unfit(part: Part, need: Need) -> None:
         raise Conflict(f"Part {part.ref} is graded scrap and cannot be held.")
 
 
+def _refuse_stopped(part: Part, need: Need, now: datetime) -> None:
+    """Raise Conflict with the reason when something says this part must not be fitted here."""
+    searcher = Searcher(need.workshop_id, on=timezone.localdate(now))
+    score = searcher.offer(part, gather.want_of(need)).score
+    if score.stopped:
+        raise Conflict(
+            f"Part {part.ref} cannot be held for job {need.job.ref}. {score.rows[-1].sentence}"
+        )
+
+
 @transaction.atomic
 def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
     """End a hold by hand. Raises NotFound, or Conflict when it has ended already."""
@@ -102,7 +123,22 @@ def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
 
 def get_hold_locked(workshop: Workshop, hold_id: int) -> Hold:
     """Return a standing hold locked for writing. Raises NotFound or Conflict."""
-    rows = Hold.of(workshop).select_for_update(of=("self",))
+    return _standing(Hold.of(workshop).select_for_update(of=("self",)), hold_id)
+
+
+def get_hold_to_fit(workshop: Workshop, hold_id: int) -> Hold:
+    """Return a standing hold, locked after its part, job and need.
+
+    Raises NotFound, or Conflict when the hold has ended or the part is gone.
+    """
+    seen = _standing(Hold.of(workshop).all(), hold_id)
+    part_services.refuse_if_gone(part_services.lock_part(workshop, seen.part.ref))
+    Job.of(workshop).select_for_update().get(pk=seen.need.job_id)
+    Need.of(workshop).select_for_update().get(pk=seen.need_id)
+    return get_hold_locked(workshop, hold_id)
+
+
+def _standing(rows: QuerySet[Hold], hold_id: int) -> Hold:
     hold = (
         rows.select_related("part__donor__make", "part__kind", "need__job__make")
         .filter(pk=hold_id)
@@ -130,14 +166,14 @@ def _end(rows: Iterable[Hold], how: Hold.Ended, now: datetime) -> None:
 
 def release_for_needs(*, workshop_id: int, need_ids: Iterable[int], now: object) -> int:
     """End every standing hold for these needs. Returns how many."""
-    rows = Hold.of(workshop_id).filter(need__in=list(need_ids), released_at__isnull=True)
-    return int(rows.update(released_at=now, ended=Hold.Ended.RELEASED))
+    rows = Hold.of(workshop_id).filter(need__in=list(need_ids))
+    return _end_all(rows, Hold.Ended.RELEASED, now)
 
 
 def end_for_gone_parts(*, workshop_id: int, part_ids: Iterable[int], now: datetime) -> int:
     """End standing holds on parts that failed, were sold or scrapped. Returns how many."""
-    rows = Hold.of(workshop_id).filter(part__in=list(part_ids), released_at__isnull=True)
-    return int(rows.update(released_at=now, ended=Hold.Ended.GONE))
+    rows = Hold.of(workshop_id).filter(part__in=list(part_ids))
+    return _end_all(rows, Hold.Ended.GONE, now)
 
 
 def lapse_holds(*, now: datetime) -> int:
@@ -145,9 +181,17 @@ def lapse_holds(*, now: datetime) -> int:
     return _lapse(Hold.objects.unscoped().filter(expires_at__lte=now), now)
 
 
-def _lapse(rows: "object", now: datetime) -> int:
-    standing = rows.filter(released_at__isnull=True)  # type: ignore[attr-defined]
-    return int(standing.update(released_at=now, ended=Hold.Ended.LAPSED))
+def _lapse(rows: QuerySet[Hold], now: datetime) -> int:
+    return _end_all(rows, Hold.Ended.LAPSED, now)
+
+
+@transaction.atomic
+def _end_all(rows: QuerySet[Hold], how: Hold.Ended, now: object) -> int:
+    """End those that stand, locked in the order of their ids. Returns how many."""
+    standing = rows.filter(released_at__isnull=True).select_for_update().order_by("id")
+    ids = list(standing.values_list("id", flat=True))
+    ended = Hold.objects.unscoped().filter(pk__in=ids)
+    return int(ended.update(released_at=now, ended=how))
 
 
 def forget(workshop_id: int, need_ids: Iterable[int]) -> None:

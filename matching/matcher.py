@@ -9,7 +9,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
+from typing import Any
 
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from matching import gather, holds
@@ -53,8 +55,6 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     """
     parts = list(list_by_ids(workshop_id, part_ids))
     gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
-    Match.of(workshop_id).filter(part__in=gone).delete()
-    holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
     there = [part for part in parts if part.pk not in set(gone)]
     by_kind: dict[str, list[Part]] = defaultdict(list)
     for part in there:
@@ -69,6 +69,8 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
         pairs += [Pair(need, one) for one in searcher.search(need.kind_id, want, fitting)]
     tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
     _store(workshop_id, pairs, now=now, stale={"part__in": [p.pk for p in there]}, tell=tell)
+    Match.of(workshop_id).filter(part__in=gone).delete()
+    holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
 
 
 def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> None:
@@ -98,6 +100,7 @@ def _store(
     tell: Tell,
 ) -> None:
     """Write the matches, drop those no longer found, and tell of those that are new."""
+    pairs = _still_wanted(workshop_id, pairs, stale.get("need__in", []))
     known = Match.of(workshop_id).filter(**stale)
     told_before = {
         (match.need_id, match.part_id): match.p_fit
@@ -122,6 +125,24 @@ def _store(
         batch_size=200,
     )
     _tell(workshop_id, pairs, told_before, now=now, tell=tell)
+
+
+def _still_wanted(workshop_id: int, pairs: list[Pair], need_ids: list[int]) -> list[Pair]:
+    """Lock the parts, then the needs (these and the pairs'), and drop pairs that are void.
+
+    A part may have been sold, or a need closed, since the pairs were read (see holds.py).
+    """
+    part_ids = {pair.offered.part.pk for pair in pairs}
+    parts = _locked(Part.of(workshop_id).filter(pk__in=part_ids, state__in=AVAILABLE))
+    rows = Need.of(workshop_id).filter(pk__in={*need_ids, *(pair.need.pk for pair in pairs)})
+    needs = _locked(rows.filter(state=Need.State.OPEN))
+    return [pair for pair in pairs if pair.offered.part.pk in parts and pair.need.pk in needs]
+
+
+def _locked(rows: QuerySet[Any]) -> set[int]:
+    """Lock rows in the order of their ids and return the ids."""
+    locked = rows.select_for_update(no_key=True).order_by("id")
+    return set(locked.values_list("id", flat=True))
 
 
 def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:

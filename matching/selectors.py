@@ -9,7 +9,7 @@ from donors.models import Donor
 from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule
 from parts.models import Part
 from workshop.errors import NotFound
-from workshop.models import Member, Workshop
+from workshop.models import Member, OutboxEvent, Workshop
 
 
 def list_jobs(workshop: Workshop, *, state: str = "") -> "QuerySet[Job]":
@@ -112,6 +112,7 @@ def workshop_figures(workshop: Workshop) -> dict[str, int]:
         "open_needs": needs.count(),
         "needs_with_match": with_match,
         "standing_holds": holds,
+        "dead_letters": OutboxEvent.of(workshop).filter(dead_at__isnull=False).count(),
         **_stock_figures(workshop),
     }
 

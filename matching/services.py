@@ -146,16 +146,19 @@ def get_job_locked(workshop: Workshop, ref: str) -> Job:
 
 @transaction.atomic
 def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
-    """The customer refuses: the job closes and what was held for it is free the same day."""
+    """The customer refuses: the job closes and what was held for it is free the same day.
+
+    Locks job, needs, holds, in this order (see holds.py).
+    """
     job = get_job_locked(workshop, ref)
     if job.state != Job.State.OPEN:
         raise Conflict(f"Job {ref} is {job.get_state_display()}.")
     job.state = Job.State.REFUSED
     job.save(update_fields=["state"])
-    needs = Need.of(workshop).filter(job=job, state=Need.State.OPEN)
-    ids = list(needs.values_list("id", flat=True))
+    needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
+    ids = list(needs.order_by("id").values_list("id", flat=True))
+    Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
-    needs.update(state=Need.State.WITHDRAWN)
     holds.forget(workshop.pk, ids)
     return job
 

@@ -1,5 +1,7 @@
 """Which workshop a command works for."""
 
+from django.core.exceptions import ValidationError
+
 from workshop.errors import InputRefused
 from workshop.models import Workshop
 
@@ -12,8 +14,7 @@ def choose_workshop(slug: str = "", *, create: bool = False) -> tuple[Workshop, 
     """
     there = list(Workshop.objects.order_by("slug"))
     if not there and create:
-        name = (slug or "workshop").replace("-", " ").title()
-        return Workshop.objects.create(slug=slug or "workshop", name=name), True
+        return _first_workshop(slug or "workshop"), True
     slugs = ", ".join(one.slug for one in there) or "none yet"
     if slug:
         found = next((one for one in there if one.slug == slug), None)
@@ -23,3 +24,14 @@ def choose_workshop(slug: str = "", *, create: bool = False) -> tuple[Workshop, 
     if len(there) != 1:
         raise InputRefused(f"Say which workshop with --workshop SLUG. There are: {slugs}.")
     return there[0], False
+
+
+def _first_workshop(slug: str) -> Workshop:
+    """Make the workshop, or raise InputRefused when its slug could not stand in an address."""
+    try:
+        Workshop._meta.get_field("slug").clean(slug, None)
+    except ValidationError as bad:
+        message = f"{slug!r} cannot name a workshop; use letters, digits, '-' and '_'."
+        raise InputRefused(message) from bad
+    made: Workshop = Workshop.objects.create(slug=slug, name=slug.replace("-", " ").title())
+    return made

@@ -153,6 +153,17 @@ def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: d
     event.save()
 
 
+def dead_letters() -> list[OutboxEvent]:
+    """Return the events given up on, oldest first, with the error of the last try."""
+    return list(OutboxEvent.objects.unscoped().filter(dead_at__isnull=False).order_by("dead_at"))
+
+
+def revive_dead(*, now: datetime) -> int:
+    """Make every event given up on due again. Returns how many."""
+    rows = OutboxEvent.objects.unscoped().filter(dead_at__isnull=False)
+    return int(rows.update(dead_at=None, attempts=0, available_at=now))
+
+
 def own_name() -> str:
     return f"{socket.gethostname()}:{os.getpid()}:{threading.get_ident()}"
 

@@ -50,7 +50,7 @@ class Workshop(models.Model):
 
 
 class Role(models.TextChoices):
-    """What a member does. Each role may do what the ones before it may (see permissions.py)."""
+    """What a member does. Each role may do what the ones before it may (see members.py)."""
 
     CATALOGUER = "cataloguer", "cataloguer"
     TECHNICIAN = "technician", "technician"

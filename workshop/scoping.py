@@ -12,8 +12,7 @@ class UnscopedQuery(RuntimeError):
 class ScopedManager(models.Manager[Any]):
     """Default manager of private rows: refuses every query that names no workshop.
 
-    `unscoped()` is for the dispatcher and for imports that look across workshops; its uses
-    are counted by a test, so that a new one is a decision.
+    `unscoped()` is for the dispatcher and the sweep, which serve every workshop.
     """
 
     def get_queryset(self) -> models.QuerySet[Any]:

@@ -1,5 +1,6 @@
 """Compare two sides, one kind of evidence at a time. Unknown comes first and is its own level."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -13,6 +14,9 @@ from workshop.domain.intervals import Interval
 
 ALIKE = 0.85
 LEAST_SURE = 0.3
+
+QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*([^\W\d_]*|°c|%|\")\s*", re.I)
+UNITS = {"vac": "v", "volt": "v", "volts": "v", "watt": "w", "watts": "w", "ω": "ohm", "°c": "c"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,14 +123,19 @@ class AttributeFinding:
 
 
 def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFinding]:
-    """Return a finding for each attribute both sides state, in alphabetical order."""
+    """Return a finding for each attribute both sides state, in alphabetical order.
+
+    A number that cannot be read, or whose unit is another, is unknown and left out.
+    """
     found = []
     for name in sorted(offer.attributes.keys() & want.attributes.keys()):
         attribute = kind.attributes.get(name, Attribute(name))
         a, b = offer.attributes[name], want.attributes[name]
         if not a.strip() or not b.strip():
             continue
-        found.append(AttributeFinding(name, _compare_values(a, b, attribute), a, b, attribute.hard))
+        level = _compare_values(a, b, attribute)
+        if level != "unknown":
+            found.append(AttributeFinding(name, level, a, b, attribute.hard))
     if offer.position and want.position:
         same = offer.position.casefold() == want.position.casefold()
         level = "agrees" if same else "conflict"
@@ -137,13 +146,37 @@ def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFin
 def _compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
     if offered.strip().casefold() == wanted.strip().casefold():
         return "agrees"
-    a, b = _as_number(offered), _as_number(wanted)
+    if attribute.number:
+        return _compare_quantities(offered, wanted, attribute)
+    return _compare_numbers(_as_number(offered), _as_number(wanted), attribute)
+
+
+def _compare_quantities(offered: str, wanted: str, attribute: Attribute) -> str:
+    ours, theirs = _as_quantity(offered, attribute), _as_quantity(wanted, attribute)
+    if ours is None and theirs is None:
+        return "conflict"
+    if ours is None or theirs is None or ours[1] != theirs[1]:
+        return "unknown"
+    return _compare_numbers(ours[0], theirs[0], attribute)
+
+
+def _compare_numbers(a: float | None, b: float | None, attribute: Attribute) -> str:
     if a is None or b is None:
         return "conflict"
     if a == b:
         return "agrees"
     allowed = max(attribute.tolerance_abs or 0.0, abs(b) * (attribute.tolerance_rel or 0.0))
     return "within-tolerance" if abs(a - b) <= allowed * (1 + 1e-9) else "conflict"
+
+
+def _as_quantity(text: str, attribute: Attribute) -> tuple[float, str] | None:
+    """Return a number and its unit; without one, the unit its attribute's name ends with."""
+    read = QUANTITY.fullmatch(text)
+    if read is None:
+        return None
+    unit = read[2] or attribute.name.rpartition("_")[2]
+    unit = unit.casefold().replace("µ", "u").replace("μ", "u")
+    return float(read[1]), UNITS.get(unit, unit)
 
 
 def _as_number(text: str) -> float | None:

@@ -49,11 +49,19 @@ class OutcomeIndex:
 
     weights: Weights
     _pasts: dict[tuple[object, ...], list[Past]] = field(default_factory=lambda: defaultdict(list))
+    _misfits: set[tuple[int | None, int | None]] = field(default_factory=set)
 
     def add_all(self, pasts: Iterable[Past]) -> None:
         for past in pasts:
+            if not past.fitted:
+                self._misfits.add((past.offer.row, past.want.row))
             for _, key in self._keys(past.offer, past.want):
                 self._pasts[key].append(past)
+
+    def did_not_fit(self, offer: Side, want: Side) -> bool:
+        """Return whether this very part was tried for this very need and did not fit."""
+        known = offer.row is not None and want.row is not None
+        return known and (offer.row, want.row) in self._misfits
 
     def counts(self, offer: Side, want: Side) -> Counts:
         """Return the counts at the nearest distance that has enough to say something.

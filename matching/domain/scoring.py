@@ -91,6 +91,12 @@ def _reuse(tally: _Tally) -> None:
         tally.stop("reuse", "never", sentences.never_reused(tally.kind))
 
 
+def _tried_here(tally: _Tally) -> None:
+    """A part that did not fit this very need stays out, whatever else speaks for it."""
+    if tally.known.outcomes.did_not_fit(tally.offer, tally.want):
+        tally.stop("past fittings", "did-not-fit-here", sentences.DID_NOT_FIT_HERE)
+
+
 def _number(tally: _Tally) -> None:
     tally.number = compare_numbers(tally.offer, tally.want, tally.known.graph)
     level = tally.number.level
@@ -197,6 +203,7 @@ def _rule(tally: _Tally) -> None:
 STEPS: tuple[Callable[[_Tally], None], ...] = (
     _prior,
     _reuse,
+    _tried_here,
     _number,
     _model,
     _build,

@@ -13,6 +13,7 @@ from workshop.domain.intervals import Interval
 SIGHTINGS_IDLE = "The printed numbers were compared; where they were seen adds nothing."
 SIGHTINGS_UNKNOWN = "No sightings say which part number this machine carries."
 OUTCOMES_UNKNOWN = "No past fitting like this one."
+DID_NOT_FIT_HERE = "This very part was tried for this job before and did not fit."
 NO_RULE = "No approved rule covers this pair."
 
 PRIORS = {

@@ -12,13 +12,14 @@ class Side:
     """One side. Blank and {} mean unknown.
 
     number: as printed on the part (on the job's old part). machine: the donor it sits in or
-    came from, or the job's own machine.
+    came from, or the job's own machine. row: which stored part or need it is, if it is one.
     """
 
     number: Printed = field(default_factory=Printed)
     position: str = ""
     attributes: Mapping[str, str] = field(default_factory=dict)
     machine: Machine = field(default_factory=Machine)
+    row: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Addresses of the pages. A reference may hold a slash, hence `path`; actions come first."""
+"""Addresses of the pages. Actions come first."""
 
 from django.urls import path
 

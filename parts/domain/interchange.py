@@ -24,9 +24,10 @@ class InterchangeGraph:
 
     @classmethod
     def of(cls, edges: Iterable[Edge]) -> "InterchangeGraph":
+        """Return the graph of stored relations; a circle among them is read, not refused."""
         graph = cls()
         for edge in edges:
-            graph.add(edge)
+            graph._link(edge, supersedes=not edge.both_ways and not graph.cycle(edge))
         return graph
 
     def add(self, edge: Edge) -> None:
@@ -35,6 +36,10 @@ class InterchangeGraph:
             cycle = self.cycle(edge)
             if cycle:
                 raise ValueError(f"it would run in a circle: {' > '.join(cycle)}")
+        self._link(edge, supersedes=not edge.both_ways)
+
+    def _link(self, edge: Edge, *, supersedes: bool) -> None:
+        if supersedes:
             self._superseded_by.setdefault(edge.from_, set()).add(edge.to)
         self._next.setdefault(edge.from_, []).append(edge.to)
         if edge.both_ways:

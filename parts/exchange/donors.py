@@ -6,11 +6,16 @@ from typing import Any
 
 from donors import events as donor_events
 from donors import plates
-from donors import services as donor_services
 from donors.catalogue import Catalogue
 from donors.models import Donor, FailureCause
 from parts import services
-from parts.exchange.machines import MACHINE, machine_cells, machine_values, stored_machine
+from parts.exchange.machines import (
+    MACHINE,
+    keep_confirmed,
+    machine_cells,
+    machine_values,
+    stored_machine,
+)
 from workshop import outbox
 from workshop.bulk import bulk_save
 from workshop.exchange import cells
@@ -33,7 +38,7 @@ class Donors(Sheet):
         *MACHINE,
         Column("received_on", cells.day, required=True),
         Column("cause", cells.text(40)),
-        Column("note", cells.text(2000)),
+        Column("note", cells.text(4000)),
     )
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
@@ -53,7 +58,7 @@ class Donors(Sheet):
                 continue
             if donor is None:
                 added[row["ref"]] = Donor(workshop=workshop, ref=row["ref"], **values)
-            elif set_values(donor, _unconfirmed(donor, values)):
+            elif set_values(donor, keep_confirmed(donor, values)):
                 changed.append(donor)
         if any(row.problems for row in rows):
             return Imported()
@@ -110,6 +115,7 @@ class Donors(Sheet):
             "family",
             "fields",
             "certainty",
+            "confirmed",
             "serial_number",
             "built_from",
             "built_to",
@@ -136,11 +142,3 @@ def _stored_donor(donor: Donor) -> dict[str, Any]:
         "cause": donor.cause.slug if donor.cause else None,
         "note": donor.note,
     }
-
-
-def _unconfirmed(donor: Donor, values: dict[str, Any]) -> dict[str, Any]:
-    """Return the values to store: what a person confirmed is not recognised over again."""
-    if donor.confirmed and donor.model_number == values["model_number"]:
-        kept = {*donor_services.RECOGNISED_COLUMNS, "make_id", "recognised_id"}
-        return {name: value for name, value in values.items() if name not in kept}
-    return values

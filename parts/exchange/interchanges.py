@@ -19,10 +19,14 @@ from workshop.exchange.sheets import (
     Imported,
     Sheet,
     count,
+    fill_blanks,
     refuse,
     set_values,
 )
 from workshop.models import Workshop
+
+Key = tuple[str, str, str]  # kind, from, to
+WRITTEN = ["both_ways", "note"]
 
 
 class Interchanges(Sheet):
@@ -37,30 +41,45 @@ class Interchanges(Sheet):
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         kinds = set(PartKind.objects.values_list("slug", flat=True))
+        stored = Interchange.of(workshop).select_related("from_number", "to_number")
         known = {
             (r.kind_id, r.from_number.canonical, r.to_number.canonical): r
-            for r in Interchange.of(workshop).select_related("from_number", "to_number")
+            for r in stored.order_by("id")
         }
-        graphs = numbers.interchange_graphs(workshop.pk, kinds)
-        added: dict[tuple[str, str, str], Row] = {}
+        told = self._told(rows, kinds, known)
+        graphs = _graphs_beside(known, told, kinds)
+        added: dict[Key, Row] = {}
         changed: list[Interchange] = []
-        for row in rows:
-            key = self._key(row, kinds)
-            if key is None:
-                continue
-            both_ways = bool(row["both_ways"])
-            values = {"both_ways": both_ways, "note": row["note"] or ""}
-            if key in known:
-                if set_values(known[key], values):
-                    changed.append(known[key])
-            elif key in added:
-                row.refuse("to_number", "stands twice in this file")
-            elif self._add_edge(row, key, graphs[key[0]], both_ways=both_ways):
+        for key, row in told.items():
+            there, both_ways = known.get(key), bool(row["both_ways"])
+            if there is None or there.both_ways != both_ways:
+                self._add_edge(row, key, graphs[key[0]], both_ways=both_ways)
+            if there is None:
                 added[key] = row
+            elif set_values(there, {"both_ways": both_ways, "note": row["note"] or ""}):
+                changed.append(there)
         if any(row.problems for row in rows):
             return Imported()
         self._write(workshop, added, changed)
         return count(rows, len(added), len(changed))
+
+    def _told(
+        self,
+        rows: Iterable[Row],
+        kinds: set[str],
+        known: Mapping[Key, Interchange],
+    ) -> dict[Key, Row]:
+        """Return the rows by relation, blanks filled from what is stored of it."""
+        told: dict[Key, Row] = {}
+        for row in rows:
+            key = self._key(row, kinds)
+            if key in told:
+                row.refuse("to_number", "stands twice in this file")
+            elif key is not None:
+                told[key] = row
+            if key in known:
+                fill_blanks(row, {name: getattr(known[key], name) for name in WRITTEN})
+        return told
 
     def graphs(self, rows: Iterable[Row], kinds: set[str]) -> dict[str, InterchangeGraph]:
         """Return the graph of each kind as the rows alone tell it; storing nothing.
@@ -68,7 +87,7 @@ class Interchanges(Sheet):
         What is wrong is noted on its row.
         """
         found = {kind: InterchangeGraph() for kind in kinds}
-        seen: set[tuple[str, str, str]] = set()
+        seen: set[Key] = set()
         for row in rows:
             key = self._key(row, kinds)
             if key is None:
@@ -80,29 +99,26 @@ class Interchanges(Sheet):
             self._add_edge(row, key, found[key[0]], both_ways=bool(row["both_ways"]))
         return found
 
-    def _key(self, row: Row, kinds: set[str]) -> tuple[str, str, str] | None:
+    def _key(self, row: Row, kinds: set[str]) -> Key | None:
         if row["kind"] is not None and row["kind"] not in kinds:
             row.refuse("kind", "is no known part kind")
         if row.problems:
             return None
         return (row["kind"], canonical(row["from_number"]), canonical(row["to_number"]))
 
-    def _add_edge(
-        self, row: Row, key: tuple[str, str, str], graph: InterchangeGraph, *, both_ways: bool
-    ) -> bool:
+    def _add_edge(self, row: Row, key: Key, graph: InterchangeGraph, *, both_ways: bool) -> None:
         edge = Edge(key[1], key[2], both_ways)
         try:
             numbers.refuse_bad_edge(edge, graph)
         except DomainError as bad:
             refuse(row, bad)
-            return False
-        graph.add(edge)
-        return True
+        else:
+            graph.add(edge)
 
     def _write(
         self,
         workshop: Workshop,
-        added: dict[tuple[str, str, str], Row],
+        added: dict[Key, Row],
         changed: list[Interchange],
     ) -> None:
         printed = {
@@ -133,7 +149,7 @@ class Interchanges(Sheet):
             ],
             batch_size=500,
         )
-        bulk_save(changed, ["both_ways", "note"])
+        bulk_save(changed, WRITTEN)
         touched = {kind for kind, *_ in added} | {row.kind_id for row in changed}
         numbers.announce_knowledge(workshop.pk, touched)
 
@@ -147,3 +163,14 @@ class Interchanges(Sheet):
                 "both_ways": str(int(row.both_ways)),
                 "note": row.note,
             }
+
+
+def _graphs_beside(
+    known: Mapping[Key, Interchange], told: Mapping[Key, Row], kinds: Iterable[str]
+) -> dict[str, InterchangeGraph]:
+    """Return the graph of each kind as stored, without the relations whose direction is new."""
+    edges: dict[str, list[Edge]] = {kind: [] for kind in kinds}
+    for key, row in known.items():
+        if key not in told or bool(told[key]["both_ways"]) == row.both_ways:
+            edges[key[0]].append(Edge(key[1], key[2], row.both_ways))
+    return {kind: InterchangeGraph.of(found) for kind, found in edges.items()}

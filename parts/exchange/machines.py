@@ -3,6 +3,7 @@
 from typing import Any
 
 from donors import plates
+from donors import services as donor_services
 from donors.catalogue import Catalogue
 from donors.plates import Plate
 from workshop.errors import InputRefused
@@ -58,6 +59,19 @@ def stored_machine(machine: Any) -> dict[str, Any]:
         "built_from": machine.built_from,
         "built_to": machine.built_to,
     }
+
+
+def keep_confirmed(machine: Any, values: dict[str, Any]) -> dict[str, Any]:
+    """Return the values to store: what a person confirmed is not recognised over again.
+
+    Another model number on the plate is another machine; nobody has confirmed that one.
+    """
+    if not machine.confirmed:
+        return values
+    if machine.model_number != values["model_number"]:
+        return {**values, "confirmed": False}
+    kept = {*donor_services.RECOGNISED_COLUMNS, "make_id", "recognised_id"}
+    return {name: value for name, value in values.items() if name not in kept}
 
 
 def machine_cells(machine: Any) -> dict[str, str]:

@@ -48,7 +48,7 @@ class Parts(Sheet):
         Column("price", cells.cents),
         Column("removed_on", cells.day),
         Column("attributes", cells.attributes),
-        Column("note", cells.text(2000)),
+        Column("note", cells.text(4000)),
     )
     written = (
         "ref",
@@ -75,13 +75,11 @@ class Parts(Sheet):
             if row["ref"] in touched:
                 row.refuse("ref", "stands twice in this file")
                 continue
-            if part.pk is not None and not part.laid_at_intake:
-                fill_blanks(row, _stored_part(part))
-            values = _part_values(row)
+            news = set_values(part, _part_values(row))
             if part.pk is None:
-                set_values(part, values)
                 added += 1
-            elif set_values(part, values) | (part.grade != (row["grade"] or Grade.NOT_GRADED)):
+            elif news or part.grade != (row["grade"] or Grade.NOT_GRADED):
+                part.laid_at_intake = False
                 changed += 1
             else:
                 continue
@@ -179,7 +177,6 @@ def _part_values(row: Row) -> dict[str, Any]:
         "price_cents": row["price"],
         "removed_on": row["removed_on"],
         "note": row["note"] or "",
-        "laid_at_intake": False,
     }
 
 
@@ -193,56 +190,99 @@ class _Stock:
         self.kinds = {kind.slug: kind for kind in PartKind.objects.all()}
         self.by_ref: dict[str, Part] = {}
         self.by_place: dict[tuple[int | None, str, str], Part] = {}
+        self.tested = set(BenchTest.of(workshop).values_list("part_id", flat=True))
+        self.claimed: set[int | None] = set()  # parts a row of this file spoke of
         for part in Part.of(workshop):
             part.donor = by_id.get(part.donor_id or 0)
+            part.kind = self.kinds[part.kind_id]
             self.by_ref[part.ref] = part
             self.by_place[part.donor_id, part.kind_id, part.position] = part
 
     def place(self, row: Row) -> Part | None:
-        """Return the part, new or known; None when the row was refused."""
-        kind, donor = self._check(row)
+        """Return the part, new or known, the row's blanks filled from what is stored of it.
+
+        None when the row was refused, or says nothing new of a part that is gone.
+        """
+        kind, donor = self._look_up(row)
         if row.problems or kind is None:
             return None
-        position = row["position"] or ""
-        place = (donor.pk if donor else None, kind.slug, position)
-        named = self.by_ref.get(row["ref"])
-        if named is not None:
-            if (named.donor_id, named.kind_id, named.position) != place:
-                row.refuse("ref", "is another part already: other donor, kind or position")
-                return None
-            if named.state not in AVAILABLE:
-                row.refuse("ref", f"is {named.get_state_display()}; it is no longer in stock")
-                return None
-            return named
-        there = self.by_place.get(place) if donor else None
-        if there is not None and not there.laid_at_intake:
-            row.refuse("kind", f"this donor's {kind.slug} is on record as {there.ref}")
+        part = self.by_ref.get(row["ref"])
+        if part is not None:
+            part = self._named(row, part, (donor and donor.pk, kind.slug))
+        else:
+            part = self._at_place(row, kind, donor)
+        if part is None:
             return None
-        part = there or Part(
-            workshop=self.workshop,
-            ref=row["ref"],
-            donor=donor,
-            kind=kind,
-            position=position,
-            **({"arrival": donor.arrival} if donor else {}),
-        )
+        if part.pk is not None:
+            self.claimed.add(part.pk)
+            fill_blanks(row, _stored_part(part))
+        _check(row, part)
+        return None if row.problems else part
+
+    def _named(self, row: Row, part: Part, place: tuple[int | None, str]) -> Part | None:
+        """Return the part of that reference when it can still be had and is where it was."""
+        if (part.donor_id, part.kind_id, part.position) != (*place, row["position"] or ""):
+            row.refuse("ref", "is another part already: other donor, kind or position")
+            return None
+        if part.state in AVAILABLE:
+            return part
+        if any(row[name] not in (None, value) for name, value in _stored_part(part).items()):
+            row.refuse("ref", f"is {part.get_state_display()}; it is no longer in stock")
+        return None
+
+    def _at_place(self, row: Row, kind: PartKind, donor: Donor | None) -> Part | None:
+        """Return the part laid there at intake, which the row names, or else a new one."""
+        place = (donor.pk if donor else None, kind.slug, row["position"] or "")
+        part = self.by_place.get(place) if donor else None
+        if part is None:
+            part = Part(
+                workshop=self.workshop,
+                ref=row["ref"],
+                donor=donor,
+                kind=kind,
+                position=place[2],
+                **({"arrival": donor.arrival} if donor else {}),
+            )
+        elif not self._untouched(part):
+            gone = "" if part.state in AVAILABLE else f" and is {part.get_state_display()}"
+            row.refuse("kind", f"this donor's {kind.slug} is on record as {part.ref}{gone}")
+            return None
+        self.by_ref.pop(part.ref, None)
         self.by_ref[row["ref"]] = part
         if donor:
             self.by_place[place] = part
         return part
 
-    def _check(self, row: Row) -> tuple[PartKind | None, Donor | None]:
+    def _untouched(self, part: Part) -> bool:
+        """Return True when all that is known of a part is that its machine carries it."""
+        return (
+            part.laid_at_intake
+            and part.state == Part.State.IN_MACHINE
+            and part.grade == Grade.NOT_GRADED
+            and part.pk not in self.tested
+            and part.pk not in self.claimed
+            and not any(_stored_part(part).values())
+            and part.price_cents is None
+        )
+
+    def _look_up(self, row: Row) -> tuple[PartKind | None, Donor | None]:
         kind, donor = self.kinds.get(row["kind"] or ""), self.donors.get(row["donor_ref"] or "")
         if row["kind"] and kind is None:
             row.refuse("kind", "is no known part kind")
         if row["donor_ref"] and donor is None:
             row.refuse("donor_ref", "is no donor of this workshop; import donors first")
-        if not row["donor_ref"] and row["removed_on"] is None:
-            row.refuse("removed_on", "is blank; a part without a donor cannot be in a machine")
-        if row["bin"] and row["removed_on"] is None:
-            row.refuse("removed_on", "is blank; a part in a bin was removed on some day")
-        if kind is not None and row["bin"] and kind.reuse == PartKind.Reuse.NEVER:
-            row.refuse("bin", f"{kind.name} is never reused and cannot be shelved")
-        if donor is not None and row["removed_on"] and row["removed_on"] < donor.received_on:
-            row.refuse("removed_on", f"lies before the donor came in ({donor.received_on})")
         return kind, donor
+
+
+def _check(row: Row, part: Part) -> None:
+    """Refuse what cannot be true of a part. What stands on record so is let be."""
+    kind, donor = part.kind, part.donor
+    new_bin = bool(row["bin"]) and (part.pk is None or row["bin"] != part.bin)
+    if donor is None and row["removed_on"] is None:
+        row.refuse("removed_on", "is blank; a part without a donor cannot be in a machine")
+    if new_bin and row["removed_on"] is None:
+        row.refuse("removed_on", "is blank; a part in a bin was removed on some day")
+    if new_bin and kind.reuse == PartKind.Reuse.NEVER:
+        row.refuse("bin", f"{kind.name} is never reused and cannot be shelved")
+    if donor is not None and row["removed_on"] and row["removed_on"] < donor.received_on:
+        row.refuse("removed_on", f"lies before the donor came in ({donor.received_on})")

@@ -1,4 +1,4 @@
-"""Addresses of the pages in views.py. A reference may hold a slash, hence `path`."""
+"""Addresses of the pages in views.py. """
 
 from django.urls import path
 

@@ -9,11 +9,17 @@ from typing import Any
 from workshop.domain import money
 
 LONGEST_CELL = 4000
+LONGEST_WORD = 80
 Parser = Callable[[str], Any]
 
 # A spreadsheet runs a cell that begins like this (the last four are full-width forms); exports
 # put an apostrophe before it.
 _RUNNABLE = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
+
+
+# What comes along unseen when text is copied: zero-width spaces and joiners, marks of direction.
+_UNSEEN = (0xAD, *range(0x200B, 0x2010), *range(0x202A, 0x202F), *range(0x2060, 0x206A), 0xFEFF)
+_NO_WIDTH = dict.fromkeys(_UNSEEN)
 
 
 def armour(value: str) -> str:
@@ -33,10 +39,16 @@ def _may_stand(character: str) -> bool:
     return unicodedata.category(character) == "Zs"
 
 
+def clean(value: str) -> str:
+    """Return the text with plain line ends and without characters of no width."""
+    return value.replace("\r\n", "\n").translate(_NO_WIDTH).strip()
+
+
 def text(most: int = 200) -> Parser:
     """Return a parser of plain text of at most `most` characters."""
 
     def parse(cell: str) -> str:
+        cell = clean(cell)
         if len(cell) > most:
             raise ValueError(f"has {len(cell)} characters; at most {most} are kept")
         if not cell.isprintable() and not all(map(_may_stand, cell)):
@@ -107,6 +119,9 @@ def one_of(*allowed: str) -> Parser:
 def word_list(cell: str) -> list[str]:
     """Parse `a|b|c` into words, without blanks and repeats."""
     words = [word.strip() for word in text(LONGEST_CELL)(cell).split("|")]
+    for word in words:
+        if len(word) > LONGEST_WORD:
+            raise ValueError(f"holds a name of {len(word)} characters; at most {LONGEST_WORD}")
     return list(dict.fromkeys(word for word in words if word))
 
 

@@ -167,4 +167,5 @@ def _parse_cell(cell: str, column: Column) -> Any:
         raise ValueError(f"has {len(cell)} characters; at most {LONGEST_CELL} are read")
     if any("\ud800" <= character <= "\udfff" for character in cell):
         raise ValueError("holds half a character (a lone surrogate)")
-    return column.parse(cell)
+    found = column.parse(cell)
+    return _parse_cell("", column) if found == "" else found  # nothing of it could be seen

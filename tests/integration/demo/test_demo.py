@@ -55,18 +55,21 @@ def first_is_right(workshop: Workshop, truth: Truth, *, all_known: bool) -> tupl
     """
     stock: dict[str, list[Part]] = {}
     rows = Part.of(workshop).filter(state__in=AVAILABLE).exclude(grade="scrap")
-    for part in rows.select_related("donor"):
+    for part in rows.select_related("donor__cause"):
+        if part.donor.cause and part.donor.cause.spoils_parts:
+            continue  # from fire or flood: never sold, so not in stock
         stock.setdefault(part.kind_id, []).append(part)
     right = asked = 0
     for need in open_needs(workshop):
-        if not any(truth.fits(part, need) for part in stock[need.kind_id]):
+        if not any(truth.fits(part, need) for part in stock.get(need.kind_id, [])):
             continue
         asked += 1
-        right += truth.fits(best_for(workshop, need, all_known=all_known), need)
+        best = best_for(workshop, need, all_known=all_known)
+        right += best is not None and truth.fits(best, need)
     return right, asked
 
 
-def best_for(workshop: Workshop, need: Need, *, all_known: bool) -> Part:
+def best_for(workshop: Workshop, need: Need, *, all_known: bool) -> Part | None:
     """Search as a technician would: with what the job's row states, and nothing else."""
     job = need.job
     query = finding.Query(
@@ -79,7 +82,8 @@ def best_for(workshop: Workshop, need: Need, *, all_known: bool) -> Part:
         built=from_ends(job.built_from, job.built_to) if all_known else None,
         most=1,
     )
-    return finding.find_parts(workshop, query, on=timezone.localdate()).offered[0].part
+    found = finding.find_parts(workshop, query, on=timezone.localdate()).offered
+    return found[0].part if found else None
 
 
 def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> None:

@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 from functools import partial
 
 import pytest
+from django.core.management import call_command
 from django.utils import timezone
 
 from matching.models import Alert, Match
@@ -198,6 +199,11 @@ def test_a_poison_event_does_not_stop_the_rest_and_ends_as_a_dead_letter(bench: 
     assert Alert.of(bench.workshop).filter(need=need).count() == 1
     assert poison.dead_at is not None
     assert "KeyError" in poison.last_error
+    poison.payload = {"need_ids": [need.pk]}
+    poison.save()
+    call_command("dispatch", retry_dead=True)
+    poison.refresh_from_db()
+    assert poison.done_at is not None
 
 
 def test_an_event_recorded_outside_a_transaction_is_refused(bench: Bench) -> None:

@@ -5,6 +5,7 @@ import threading
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
+from django.utils import timezone
 
 from workshop import dispatcher
 from workshop.outbox import doorbell
@@ -16,7 +17,18 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("--once", action="store_true", help="work off what is due, then end")
 
-    def handle(self, *args: Any, once: bool, **options: Any) -> None:
+        parser.add_argument(
+            "--retry-dead", action="store_true", help="show what was given up on, and try again"
+        )
+
+    def handle(self, *args: Any, once: bool, retry_dead: bool, **options: Any) -> None:
+        if retry_dead:
+            for letter in dispatcher.dead_letters():
+                self.stdout.write(
+                    f"{letter.dead_at:%Y-%m-%d %H:%M} {letter.kind}: {letter.last_error}"
+                )
+            self.stdout.write(f"{dispatcher.revive_dead(now=timezone.now())} made due again.")
+            once = True
         if once:
             done = dispatcher.drain()
             self.stdout.write(f"{done.handled} events handled, {done.failed} to retry.")

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.db import transaction
 from django.utils import timezone
 
 from workshop import dispatcher
@@ -23,10 +24,11 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, kind: str, file: Path, **options: Any) -> None:
         try:
-            workshop, made = choose_workshop(options["workshop"], create=not options["dry_run"])
-            done = sheets.import_file(
-                kind, file, workshop=workshop, at=timezone.now(), dry_run=options["dry_run"]
-            )
+            with transaction.atomic():  # a refused file leaves no workshop behind
+                workshop, made = choose_workshop(options["workshop"], create=not options["dry_run"])
+                done = sheets.import_file(
+                    kind, file, workshop=workshop, at=timezone.now(), dry_run=options["dry_run"]
+                )
         except DomainError as refused:
             raise CommandError(refused.message) from refused
         if made:

@@ -30,10 +30,7 @@ class Command(BaseCommand):
             self.stdout.write(f"Serving on http://{host}:{port}/ - stop with Ctrl+C.")
             self.stdout.flush()
 
-        try:
-            serving.serve(get_wsgi_application(), host=host, port=port, ready=ready)
-        except KeyboardInterrupt:
-            self.stdout.write("Stopped.")
+        serving.serve(get_wsgi_application(), host=host, port=port, ready=ready)
 
     def _refuse_unmigrated(self) -> None:
         executor = MigrationExecutor(connection)
