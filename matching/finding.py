@@ -55,10 +55,10 @@ class Found:
 
 
 def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
-    """Return parts in stock for a query, best first; held parts after free ones of equal worth.
+    """Return parts in stock for a query, best first, held parts after free ones.
 
-    Reads only. Raises InputRefused when nothing to look for was given, or the make or kind
-    is not known.
+    Reads only. Parts nothing speaks for but their kind, and parts not to be sold, are left out.
+    Raises InputRefused when nothing to look for was given, or the make or kind is not known.
     """
     if not canonical(query.text) and not canonical(query.part_number):
         raise InputRefused(
@@ -73,10 +73,17 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     searcher.prepare(wanted)
     searcher.prepare_stock(wanted, want.machine.appliance)
     offered = [one for kind in wanted for one in searcher.search(kind, want)]
+    offered = [one for one in offered if _worth_showing(one)]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
     held = standing_holds(workshop, [one.part.pk for one in offered])
     offered.sort(key=lambda one: (one.part.pk in held, preference(one)))
     return Found(seen, tuple(wanted), tuple(offered), held)
+
+
+def _worth_showing(one: Offered) -> bool:
+    """Return True when some evidence speaks of the pair and the part may be sold at all."""
+    spoken = any(row.bits for row in one.score.rows if row.evidence != "start")
+    return spoken and one.condition.p_good > 0
 
 
 def standing_holds(workshop: Workshop, part_ids: Sequence[int]) -> dict[int, Hold]:

@@ -103,6 +103,12 @@ def count_unread(member: Member) -> int:
     return Alert.of(member.workshop_id).filter(recipient=member, read_at__isnull=True).count()
 
 
+def matching_runs(workshop: Workshop) -> bool:
+    """Return True while something recorded waits to be matched."""
+    waiting = OutboxEvent.of(workshop).filter(done_at__isnull=True, dead_at__isnull=True)
+    return bool(waiting.exists())
+
+
 def workshop_figures(workshop: Workshop) -> dict[str, int]:
     """Return the counts on the home page: waiting needs, needs with a match, stock, donors."""
     needs = Need.of(workshop).filter(state=Need.State.OPEN, job__state=Job.State.OPEN)

@@ -124,6 +124,7 @@ def show_donor(
         "seen": None if settled else candidates_for(donor),
         "cautions": list_cautions(donor.appliance_id, {part.kind_id for part in parts}),
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
+        "matching_runs": selectors.matching_runs(member.workshop),
         "refused": refused,
     }
     return render(request, "matching/donor.html", shown, status=refused.status if refused else 200)
@@ -154,6 +155,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "tests": part.tests.select_related("tested_by__user"),
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
+        "matching_runs": selectors.matching_runs(member.workshop),
         "describe_form": describe_form(part) if there else None,
         "test_form": bench_test_form() if there else None,
         "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,

@@ -1,4 +1,4 @@
-"""Addresses of the pages in views.py. """
+"""Addresses of the pages in views.py."""
 
 from django.urls import path
 

@@ -24,9 +24,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, once: bool, retry_dead: bool, **options: Any) -> None:
         if retry_dead:
             for letter in dispatcher.dead_letters():
-                self.stdout.write(
-                    f"{letter.dead_at:%Y-%m-%d %H:%M} {letter.kind}: {letter.last_error}"
-                )
+                when = f"{letter.dead_at:%Y-%m-%d %H:%M}"
+                self.stdout.write(f"{when} {letter.kind}: {letter.last_error}")
             self.stdout.write(f"{dispatcher.revive_dead(now=timezone.now())} made due again.")
             once = True
         if once:
