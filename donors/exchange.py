@@ -113,8 +113,9 @@ class Models(Sheet):
         ModelAlias.objects.bulk_create(new_aliases, batch_size=500)
         if added or changed or new_aliases:
             services.announce_catalogue(workshop.pk)
-        renamed = {alias.model for alias in new_aliases if alias.model not in new}
-        return count(rows, added, len({*changed, *renamed}))
+        fresh = {model.pk for model in new}
+        touched = {model.pk for model in changed} | {alias.model_id for alias in new_aliases}
+        return count(rows, added, len(touched - fresh))
 
     def parsed(
         self, rows: Iterable[Row], catalogue: Catalogue, appliances: set[str]

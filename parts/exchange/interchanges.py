@@ -77,7 +77,7 @@ class Interchanges(Sheet):
                 row.refuse("to_number", "stands twice in this file")
             elif key is not None:
                 told[key] = row
-            if key in known:
+            if key is not None and key in known:
                 fill_blanks(row, {name: getattr(known[key], name) for name in WRITTEN})
         return told
 

@@ -208,7 +208,7 @@ class _Stock:
             return None
         part = self.by_ref.get(row["ref"])
         if part is not None:
-            part = self._named(row, part, (donor and donor.pk, kind.slug))
+            part = self._named(row, part, (donor.pk if donor else None, kind.slug))
         else:
             part = self._at_place(row, kind, donor)
         if part is None:

@@ -16,9 +16,8 @@ Parser = Callable[[str], Any]
 # put an apostrophe before it.
 _RUNNABLE = re.compile(r"'*[=+\-@\t\r\n＝＋－＠]")
 
-
 # What comes along unseen when text is copied: zero-width spaces and joiners, marks of direction.
-_UNSEEN = (0xAD, *range(0x200B, 0x2010), *range(0x202A, 0x202F), *range(0x2060, 0x206A), 0xFEFF)
+_UNSEEN = (0xAD, *range(0x200B, 0x2010), *range(0x2060, 0x2065), 0xFEFF)
 _NO_WIDTH = dict.fromkeys(_UNSEEN)
 
 

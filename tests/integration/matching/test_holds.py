@@ -1,14 +1,18 @@
 """Holds, fittings and their outcomes."""
 
+import threading
+from collections.abc import Callable
 from datetime import date, timedelta
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 
-from matching import fittings, holds, services
+from matching import fittings, holds, matcher, services
 from matching.models import Hold, Job, Match, Need, Outcome
+from parts import services as part_services
 from parts.models import Part
-from tests.factories import NOW, TODAY, Bench
+from parts.services import PartFacts
+from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused, NotFound
 
@@ -141,8 +145,55 @@ def test_did_not_fit_gives_the_part_back_and_teaches_the_matching(matched) -> No
     part.refresh_from_db()
     need.refresh_from_db()
     assert (part.state, need.state) == (Part.State.REMOVED, Need.State.OPEN)
-    found = Match.of(bench.workshop).filter(need=need, part=part).first()
-    assert found is None or found.p_fit < before
+    assert before > 0
+    assert not Match.of(bench.workshop).filter(need=need, part=part).exists()
+
+
+def test_a_part_that_did_not_fit_a_job_is_not_held_for_it_again_but_for_another(matched) -> None:
+    bench, need, part = matched
+    standing = hold(bench, need, part)
+    fittings.report_fitting(
+        workshop=bench.workshop, hold_id=standing.pk, report=report("did-not-fit"), now=NOW
+    )
+    with pytest.raises(Conflict, match="tried for this job before and did not fit"):
+        hold(bench, need, part)
+    assert hold(bench, bench.need("W7-60 R1 W"), part).released_at is None
+
+
+def test_a_part_of_another_voltage_is_not_held(bench: Bench) -> None:
+    need = bench.need("W7-60 R1 W", attributes={"voltage_v": "230"})
+    part = bench.part(bench.donor("W7-60 R1 W"))
+    facts = PartFacts(attributes={"voltage_v": "120 V"})
+    part_services.describe_part(workshop=bench.workshop, ref=part.ref, facts=facts)
+    with pytest.raises(Conflict, match="Conflict in voltage v: the part has 120 V"):
+        hold(bench, need, part)
+    assert not Hold.of(bench.workshop).exists()
+
+
+def test_a_part_graded_scrap_after_the_hold_is_not_reported_as_working(matched) -> None:
+    bench, need, part = matched
+    standing = hold(bench, need, part)
+    Part.of(bench.workshop).filter(pk=part.pk).update(grade="scrap")
+    with pytest.raises(Conflict, match="graded scrap"):
+        fittings.report_fitting(
+            workshop=bench.workshop, hold_id=standing.pk, report=report("worked"), now=NOW
+        )
+    assert not Outcome.of(bench.workshop).exists()
+
+
+def test_a_need_closed_while_its_parts_are_scored_gets_no_match(matched, monkeypatch) -> None:
+    bench, need, _ = matched
+    search = matcher.Searcher.search
+
+    def refuse_meanwhile(*args: object) -> list[matcher.Offered]:
+        found = search(*args)  # type: ignore[arg-type]
+        services.refuse_repair(workshop=bench.workshop, ref=need.job.ref, now=NOW)
+        return found
+
+    monkeypatch.setattr(matcher.Searcher, "search", refuse_meanwhile)
+    with transaction.atomic():
+        matcher.match_needs(bench.workshop.pk, [need.pk], now=NOW)
+    assert not Match.of(bench.workshop).filter(need=need).exists()
 
 
 def test_failed_scraps_the_part_and_keeps_the_need_open(matched) -> None:
@@ -198,3 +249,78 @@ def test_a_refused_repair_releases_its_holds_the_same_day(matched) -> None:
     assert not Match.of(bench.workshop).filter(need=need).exists()
     with pytest.raises(Conflict, match="withdrawn"):
         hold(bench, need, part)
+
+
+@pytest.fixture
+def raced(transactional_db: None) -> tuple[Bench, Need, Part]:
+    """A need and its part, committed, on a database that locks rows."""
+    if not connection.features.has_select_for_update:
+        pytest.skip("SQLite locks the whole file")
+    bench = make_bench("millrace")
+    need, part = bench.need("W7-60 R1 W"), bench.part(bench.donor("W7-60 R1 W"))
+    bench.drain()
+    return bench, need, part
+
+
+def race(
+    monkeypatch: pytest.MonkeyPatch, first: Callable[[], object], second: Callable[[], object]
+) -> list[BaseException | None]:
+    """Start `second` while `first`, a hold, has its part and need locked. Return the errors."""
+    locked, errors = threading.Event(), dict.fromkeys(("first", "second"))
+    refuse_unfit = holds._refuse_unfit
+    pause = threading.Event()
+
+    def slow(part: Part, need: Need) -> None:
+        refuse_unfit(part, need)
+        locked.set()
+        pause.wait(0.5)
+
+    def run(name: str, act: Callable[[], object]) -> None:
+        try:
+            act()
+        except Exception as error:
+            errors[name] = error
+        finally:
+            connection.close()
+
+    monkeypatch.setattr(holds, "_refuse_unfit", slow)
+    threads = [
+        threading.Thread(target=run, args=pair) for pair in (("first", first), ("second", second))
+    ]
+    threads[0].start()
+    assert locked.wait(5)
+    threads[1].start()
+    for thread in threads:
+        thread.join(10)
+    return list(errors.values())
+
+
+def test_no_hold_outlives_a_refusal_that_comes_while_it_is_made(raced, monkeypatch) -> None:
+    bench, need, part = raced
+    refuse = {"workshop": bench.workshop, "ref": need.job.ref, "now": NOW}
+    errors = race(
+        monkeypatch,
+        lambda: hold(bench, need, part),
+        lambda: services.refuse_repair(**refuse),
+    )
+    assert errors == [None, None]
+    assert not Hold.of(bench.workshop).filter(released_at__isnull=True).exists()
+
+
+def test_a_report_and_a_hold_that_ends_the_same_old_hold_do_not_deadlock(
+    raced, monkeypatch
+) -> None:
+    bench, need, part = raced
+    old = hold(bench, need, part)
+    other = bench.need("W7-60 R1 W")
+    late = {"part_ref": part.ref, "need_id": other.pk, "member": bench.technician}
+    errors = race(
+        monkeypatch,
+        lambda: holds.hold_part(workshop=bench.workshop, now=old.expires_at, **late),
+        lambda: fittings.report_fitting(
+            workshop=bench.workshop, hold_id=old.pk, report=report("worked"), now=NOW
+        ),
+    )
+    assert errors[0] is None
+    assert isinstance(errors[1], Conflict)
+    assert holds.standing_hold(part).need == other

@@ -7,10 +7,15 @@ from pathlib import Path
 import pytest
 from django.core.management import CommandError, call_command
 
-from donors.models import Donor
+from donors.models import Donor, Make, ModelNumber
+from matching import fittings, holds
+from matching import services as matching_services
 from matching.models import Job, Need, Outcome
-from parts.models import BenchTest, Part
-from tests.factories import NOW, Bench, make_bench
+from parts import numbers
+from parts import services as part_services
+from parts.models import BenchTest, Interchange, Part
+from parts.services import PartFacts
+from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop.errors import InputRefused
 from workshop.exchange import sheets
 from workshop.exchange.reading import FileRefused
@@ -296,3 +301,182 @@ def test_two_workshops_import_the_same_references_apart(write) -> None:
     assert Donor.of(first).count() == Donor.of(second).count() == 2
     assert not Job.of(first).exists()
     assert not Outcome.of(first).exists()
+
+
+def take(bench: Bench, write, kind: str, *rows: str) -> sheets.Imported:
+    path = write(kind, [ROWS[kind][0], *rows])
+    return sheets.import_file(kind, path, workshop=bench.workshop, at=NOW)
+
+
+def back(bench: Bench, write, kind: str) -> sheets.Imported:
+    """Import what the workshop exports."""
+    path = write(kind, "".join(sheets.export_text(kind, workshop=bench.workshop)).split("\n"))
+    return sheets.import_file(kind, path, workshop=bench.workshop, at=NOW)
+
+
+def fit(bench: Bench, part: Part) -> Outcome:
+    held = holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=bench.need().pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    report = fittings.Report(Outcome.Result.WORKED, TODAY)
+    return fittings.report_fitting(workshop=bench.workshop, hold_id=held.pk, report=report, now=NOW)
+
+
+def test_parts_file_keeps_what_a_person_noted_of_a_laid_part(bench: Bench, write) -> None:
+    donor = bench.donor()
+    part = bench.part(donor)
+    facts = PartFacts(part_number="AB-123456", price_cents=500, note="seen")
+    part_services.describe_part(workshop=bench.workshop, ref=part.ref, facts=facts)
+    done = take(bench, write, "parts", f"{part.ref},{donor.ref},control-board,,,,,,,,")
+    part.refresh_from_db()
+    assert done.same == 1
+    assert (part.part_number, part.price_cents, part.note) == ("AB-123456", 500, "seen")
+    with pytest.raises(FileRefused, match=f"is on record as {part.ref}"):
+        take(bench, write, "parts", f"P-77,{donor.ref},control-board,,,,,,,,")
+
+
+def test_a_tested_part_is_not_renamed_by_its_place(bench: Bench, write) -> None:
+    donor = bench.donor()
+    part_services.record_bench_test(
+        workshop=bench.workshop,
+        ref=bench.part(donor).ref,
+        verdict=BenchTest.Verdict.NOT_MEASURED,
+        method="looked at",
+        tested_on=TODAY,
+        tested_by=None,
+    )
+    with pytest.raises(FileRefused, match="is on record as"):
+        take(bench, write, "parts", f"P-77,{donor.ref},control-board,,,,,,,,")
+
+
+def test_a_fitted_part_stays_fitted(bench: Bench, write) -> None:
+    donor = bench.donor()
+    row = f"P-77,{donor.ref},control-board,,,,,,,,"
+    take(bench, write, "parts", row)
+    part = bench.part(donor)
+    fit(bench, part)
+    assert take(bench, write, "parts", row).same == 1
+    for other in (row.replace("P-77", "P-78"), f"P-77,{donor.ref},control-board,,X-1,,,,,,"):
+        with pytest.raises(FileRefused, match="fitted"):
+            take(bench, write, "parts", other)
+    part.refresh_from_db()
+    assert (part.ref, part.state) == ("P-77", Part.State.FITTED)
+
+
+def test_one_place_is_not_named_twice_in_a_file(bench: Bench, write) -> None:
+    donor = bench.donor()
+    laid = bench.part(donor).ref
+    rows = [f"{ref},{donor.ref},control-board,,,,,,,," for ref in (laid, "P-77")]
+    for given in (rows, rows[::-1]):
+        with pytest.raises(FileRefused, match="is on record as"):
+            take(bench, write, "parts", *given)
+
+
+def test_a_laid_part_written_out_and_read_back_is_as_before(bench: Bench, write) -> None:
+    bench.donor()
+    assert back(bench, write, "parts").changed == 0
+
+
+def test_blank_cells_erase_nothing_of_makes_models_and_interchange(bench: Bench, write) -> None:
+    before = Make.of(bench.workshop).get(key="VELTHANE")
+    assert take(bench, write, "makes", "Velthane,,").same == 1
+    after = Make.of(bench.workshop).get(key="VELTHANE")
+    assert (after.aliases, after.pattern) == (before.aliases, before.pattern)
+    assert take(bench, write, "models", "Velthane,W7-60 R1 W,,,").same == 1
+    assert ModelNumber.of(bench.workshop).get(number="W7-60 R1 W").family == "W7"
+    take(bench, write, "interchange", "drain-pump,AA-1111,BB-2222,1,seen")
+    assert take(bench, write, "interchange", "drain-pump,AA-1111,BB-2222,,").same == 1
+    row = Interchange.of(bench.workshop).get()
+    assert (row.both_ways, row.note) == (True, "seen")
+
+
+def test_a_new_alias_counts_as_a_change(bench: Bench, write) -> None:
+    assert take(bench, write, "models", "Velthane,W7-60 R1 W,Zephyr 9,,").changed == 1
+
+
+def test_a_changed_interchange_closes_no_circle(bench: Bench, write) -> None:
+    ways = ("drain-pump,AA-1111,BB-2222", "drain-pump,BB-2222,AA-1111")
+    take(bench, write, "interchange", *(f"{way},1," for way in ways))
+    with pytest.raises(FileRefused, match="circle"):
+        take(bench, write, "interchange", *(f"{way},0," for way in ways))
+    assert take(bench, write, "interchange", f"{ways[0]},0,").changed == 1
+
+
+def test_a_circle_on_record_can_still_be_read(bench: Bench, write) -> None:
+    ways = ("drain-pump,AA-1111,BB-2222", "drain-pump,BB-2222,AA-1111")
+    take(bench, write, "interchange", *(f"{way},1," for way in ways))
+    Interchange.of(bench.workshop).update(both_ways=False)
+    graph = numbers.interchange_graph(bench.workshop.pk, "drain-pump")
+    assert graph.serves("AA1111", "BB2222")
+    assert graph.serves("BB2222", "AA1111")
+    assert back(bench, write, "interchange").same == 2
+
+
+def test_outcomes_reported_on_the_site_are_known_when_they_come_back(bench: Bench, write) -> None:
+    first, _ = fit(bench, bench.part(bench.donor())), fit(bench, bench.part(bench.donor()))
+    assert back(bench, write, "outcomes").added == 0
+    old = "".join(sheets.export_text("outcomes", workshop=bench.workshop)).splitlines()[1:]
+    fittings.report_failure(workshop=bench.workshop, outcome_id=first.pk, failed_on=TODAY)
+    assert back(bench, write, "outcomes").added == 0
+    assert take(bench, write, "outcomes", *old).added == 0
+    assert take(bench, write, "outcomes", *old, old[0]).added == 1
+    fit(bench, bench.part(bench.donor()))
+
+
+def test_the_order_of_attributes_makes_no_other_outcome(bench: Bench, write) -> None:
+    row = "drain-pump,,Velthane,W7-60 R1 W,,,Velthane,W7-60 R1 W,,,,{},,2026-01-01,worked,"
+    take(bench, write, "outcomes", row.format("voltage_v=230;mount=a"))
+    assert take(bench, write, "outcomes", row.format("mount=a;voltage_v=230")).added == 0
+
+
+def test_what_a_person_confirmed_holds_until_the_plate_reads_otherwise(bench: Bench, write) -> None:
+    job = "J-5,washing-machine,Velthane,{},,,,2026-11-20,,control-board,,,,,"
+    donor = "D-5,washing-machine,Velthane,{},,,,2026-11-20,,"
+    take(bench, write, "jobs", job.format("W7-6O R1 W"))
+    take(bench, write, "donors", donor.format("W7-6O R1 W"))
+    said = ModelNumber.of(bench.workshop).get(number="W7-60 R2 W").pk
+    matching_services.confirm_job_model(workshop=bench.workshop, ref="J-5", model_id=said)
+    part_services.confirm_donor_model(workshop=bench.workshop, ref="D-5", model_id=said)
+    for kind, row, rows in (("jobs", job, Job), ("donors", donor, Donor)):
+        assert take(bench, write, kind, row.format("W7-6O R1 W")).same == 1
+        found = rows.of(bench.workshop).get(ref=row[:3])
+        assert (found.recognised_id, found.confirmed) == (said, True)
+        take(bench, write, kind, row.format("K3-60 R1 W"))
+        found.refresh_from_db()
+        assert not found.confirmed
+        assert found.recognised_id != said
+
+
+def test_a_cell_is_taken_with_long_notes_line_ends_and_unseen_characters(
+    bench: Bench, write
+) -> None:
+    note = "x" * 3000
+    row = "D-{},washing-machine,Velthane,W7-60\u200b R1 W,,,,2026-11-20,,{}"
+    take(bench, write, "donors", row.format(1, note), row.format(2, '"leaks\r\nnoisy"'))
+    long, lines = Donor.of(bench.workshop).order_by("ref")
+    assert (long.note, lines.note) == (note, "leaks\nnoisy")
+    assert long.model_number == "W7-60 R1 W"
+    with pytest.raises(FileRefused, match="is blank"):
+        take(bench, write, "makes", "\u200b,,")
+
+
+@pytest.mark.parametrize(
+    ("kind", "row"), [("makes", "Ostrelle,{},"), ("models", "Velthane,Q-9,{},,")]
+)
+def test_an_alias_that_does_not_fit_is_named(kind: str, row: str, bench: Bench, write) -> None:
+    with pytest.raises(FileRefused, match="column aliases"):
+        take(bench, write, kind, row.format("A" * 81))
+
+
+def test_a_refused_import_leaves_no_workshop_behind(db: None, write) -> None:
+    with pytest.raises(CommandError, match="nothing was imported"):
+        call_command("import_csv", "makes", str(write("makes", ["nonsense"])))
+    with pytest.raises(CommandError, match="cannot name a workshop"):
+        call_command(
+            "import_csv", "makes", str(write("makes", ROWS["makes"])), workshop="Not A Slug!"
+        )
+    assert not Workshop.objects.exists()

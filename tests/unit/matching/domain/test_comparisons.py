@@ -171,6 +171,11 @@ def test_builds(a, b, level):
         ("voltage_v", "253", "230", "within-tolerance", True),  # just 10 %
         ("voltage_v", "253.1", "230", "conflict", True),
         ("voltage_v", "120", "230", "conflict", True),
+        ("voltage_v", "230 V", "230", "agrees", True),
+        ("voltage_v", "230", "230VAC", "agrees", True),
+        ("voltage_v", "240V", "230 volts", "within-tolerance", True),
+        ("voltage_v", "120 V", "230", "conflict", True),
+        ("mount", "3 lugs", "3", "conflict", False),
         ("spigot_mm", "22.5", "22", "within-tolerance", False),
         ("spigot_mm", "22.51", "22", "conflict", False),
         ("spigot_mm", "21.5", "22", "within-tolerance", False),
@@ -195,6 +200,9 @@ def test_attributes(name, offered, wanted, level, hard):
         (side(mount="3-lug"), side()),
         (side(mount="3-lug"), side(voltage_v="230")),
         (side(voltage_v=""), side(voltage_v="230")),  # blank is unknown, never a conflict
+        (side(voltage_v="1,4"), side(voltage_v="230")),  # a number that cannot be read as well
+        (side(voltage_v="220-240 V"), side(voltage_v="120")),
+        (side(power_w="1.5 kW"), side(power_w="1500")),  # another unit is not compared
         (side(voltage_v=" "), side(voltage_v="230")),
         (side(voltage_v=""), side(voltage_v="")),
         (side(position="wash"), side()),

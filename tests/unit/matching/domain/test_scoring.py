@@ -264,3 +264,15 @@ def test_knowing_more_that_speaks_for_it_never_lowers_the_odds():
     offers = [side(), side(of=M), side(N1, M)]
     scores = [score(o, w, knowledge()).bits for o, w in zip(offers, wants, strict=True)]
     assert scores == sorted(scores)
+
+
+def test_a_part_tried_for_this_very_need_before_stops_the_score():
+    offer, want = replace(side(N1, machine()), row=1), replace(side(N1, machine()), row=2)
+    known = knowledge(pasts=pasts(offer, want, 5, 1))
+    found = score(offer, want, known)
+    last = found.rows[-1]
+    assert found.stopped
+    assert found.verdict is Verdict.DOES_NOT_FIT
+    assert (last.evidence, last.level) == ("past fittings", "did-not-fit-here")
+    for other in (replace(offer, row=3), replace(offer, row=None)):
+        assert not score(other, want, known).stopped
