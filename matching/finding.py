@@ -172,11 +172,17 @@ def query_for(need: Need) -> Query:
 
 def nothing_found(found: Found) -> str:
     """Return what to say when nothing in stock may serve."""
+    never = never_reused(found)
+    return never or "No part in stock fits. Open a job to be told when one comes in."
+
+
+def never_reused(found: Found) -> str:
+    """Return what to say when all that was searched for is never reused; "" otherwise."""
     never = [kinds()[slug] for slug in found.kinds if kinds()[slug].never_reused]
-    if never and len(never) == len(found.kinds):
-        names = ", ".join(kind.name.lower() for kind in never)
-        return f"Never reused: {names}. Fit a new one. {never[0].reuse_advice}".strip()
-    return "No part in stock fits. Open a job to be told when one comes in."
+    if not never or len(never) < len(found.kinds):
+        return ""
+    names = ", ".join(kind.name.lower() for kind in never)
+    return f"Never reused: {names}. Fit a new one. {never[0].reuse_advice}".strip()
 
 
 def as_row(one: Offered, hold: Hold | None = None) -> dict[str, Any]:

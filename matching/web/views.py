@@ -101,6 +101,7 @@ def find(request: HttpRequest, member: Member) -> HttpResponse:
                 "rows": found_rows(found.offered, found.holds, reasons),
                 "job_query": urlencode(form.as_job(seen.canonical, found.kinds)),
                 "may_open": covers(member, Role.TECHNICIAN),
+                "never_reused": finding.never_reused(found),
             }
     return render(request, "matching/find.html", shown, status=form.status)
 
