@@ -13,7 +13,7 @@ from donors.domain.model_numbers import canonical
 from donors.models import Make
 from matching.domain.sides import Side
 from matching.matcher import reasons
-from matching.models import Hold, Need
+from matching.models import Hold
 from matching.searching import Offered, Searcher, preference
 from parts.domain.part_numbers import Printed
 from parts.models import AVAILABLE, KindCarried, Part
@@ -156,18 +156,6 @@ def _want(query: Query, seen: Recognition) -> Side:
         sure=plates.certainty(seen),
     )
     return Side(Printed.of(query.part_number), query.position, query.attributes, machine)
-
-
-def query_for(need: Need) -> Query:
-    """Return the query a technician would type for a need (for pages that link to the search)."""
-    return Query(
-        text=need.job.model_number,
-        make=need.job.make.name if need.job.make else "",
-        kind=need.kind_id,
-        part_number=need.part_number,
-        position=need.position,
-        attributes=dict(need.attributes),
-    )
 
 
 def nothing_found(found: Found) -> str:

@@ -44,11 +44,6 @@ def list_matches(workshop: Workshop) -> "QuerySet[Match]":
     return rows.order_by("need_id", "-worth", "part_id")
 
 
-def list_matches_for(need: Need, *, most: int = 10) -> list[Match]:
-    """Return the best matches of one need."""
-    return list(list_matches(need.workshop).filter(need=need)[:most])
-
-
 def list_best_matches(
     workshop: Workshop, need_ids: Iterable[int], *, most: int = 10
 ) -> list[Match]:

@@ -26,12 +26,6 @@ def get_kind(slug: str) -> PartKind:
     return kind
 
 
-def list_kinds_carried(appliance: str) -> list[PartKind]:
-    """Return the kinds an appliance carries and that may be reused, by name."""
-    rows = PartKind.objects.filter(carried_by__appliance=appliance)
-    return list(rows.exclude(reuse=PartKind.Reuse.NEVER).order_by("name"))
-
-
 def list_parts(workshop: Workshop) -> "QuerySet[Part]":
     return Part.of(workshop).select_related(*WITH_MACHINE).order_by("id")
 

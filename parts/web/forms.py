@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 
+from donors.web.forms import CODE
 from parts import selectors
 from parts.models import BenchTest, Grade, Part, PartKind
 from parts.services import PartFacts
@@ -18,7 +19,6 @@ from workshop.web.forms import (
     choices_with_any,
 )
 
-CODE = {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
 GROUPS = {"electronics": "Electronics", "wear": "Moving and wearing", "other": "Everything else"}
 
 
