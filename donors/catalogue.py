@@ -6,7 +6,7 @@ what changed since (donors/snapshots.py).
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Self
 
@@ -18,12 +18,13 @@ from donors import snapshots
 from donors.domain import model_numbers, patterns
 from donors.domain.lookup import texts
 from donors.domain.lookup.calibration import Calibration
-from donors.domain.lookup.ranking import Found, rank, settled
+from donors.domain.lookup.ranking import Found, rank, reads_alike, settled
 from donors.domain.lookup.search import Hit, Layer, exact, exact_among, search
 from donors.domain.lookup.shelf import Builder, Shelf
 from donors.domain.lookup.variants import differs_only_in
-from donors.domain.recognising import WORDS, How
+from donors.domain.recognising import How
 from donors.models import Make
+from donors.recognition import ROUGH, Candidate, KnownModel, Mention, Recognition
 from workshop import reference
 from workshop.errors import InputRefused
 from workshop.models import Workshop
@@ -31,10 +32,10 @@ from workshop.models import Workshop
 MOST_CANDIDATES = 8
 MOST_KNOWN = 200  # numbers named in one text
 MOST_SEARCHED = 16  # runs of a text that are searched beyond their exact keys
+MOST_TRIED = 6  # the same, when one number was asked for and its text holds other words
+AMONG_WORDS = 0.9  # how much surer a number is alone than among words that say nothing known
 MENTIONED = 0.5  # how sure a near number in a text must be
 LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
-# Ways of finding that say "like it", not "it": never stronger than what the plate itself says.
-ROUGH = frozenset({How.NEAR, How.SHORTENED})
 
 
 @lru_cache(maxsize=1)
@@ -43,84 +44,8 @@ def calibration() -> Calibration:
     return Calibration.of(reference.read("lookup"))
 
 
-@dataclass(frozen=True, slots=True)
-class KnownModel:
-    """A known model as the catalogue holds it."""
-
-    id: int
-    make_id: int
-    make: str
-    number: str
-    canonical: str
-    appliance: str
-    family: str
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A known model a text may be, and how it was found.
-
-    likeness 0..1 only ranks; probability 0..1 is calibrated for the first candidate.
-    differs_only_in: colour or market, when nothing else tells it from the first candidate.
-    """
-
-    model: KnownModel
-    how: How
-    likeness: float
-    probability: float = 0.0
-    differs_only_in: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Recognition:
-    """What a text read from a plate is taken for.
-
-    settled: the model it certainly is, else None. likely: the best guess with `certainty`,
-    its calibrated probability (1 when settled). candidates: best first, to be shown when it is
-    not settled.
-    make: told, or guessed when `make_is_guess`. reads_well: the make's pattern explains the
-    number as it was read.
-    """
-
-    canonical: str
-    make_id: int | None
-    make: str
-    make_is_guess: bool
-    settled: KnownModel | None
-    likely: KnownModel | None
-    certainty: float
-    how: How
-    candidates: tuple[Candidate, ...]
-    fields: dict[str, str]
-    reads_well: bool = False
-
-    @property
-    def family(self) -> str:
-        if self.likely is not None and self.likely.family:
-            return self.likely.family
-        return self.fields.get("family", "")
-
-    @property
-    def likely_number(self) -> str:
-        """Canonical number the machine is matched by: the likely model's, else as read.
-
-        The plate is kept where it says more than the known number does: when that has an open
-        position, or is only near while the make's pattern explains the plate in full.
-        """
-        if self.likely is None or model_numbers.has_wildcard(self.likely.canonical):
-            return self.canonical
-        if self.reads_well and self.how in ROUGH:
-            return self.canonical
-        return self.likely.canonical
-
-
-@dataclass(frozen=True, slots=True)
-class Mention:
-    """A model number in a text: text[start:end], and what it was taken for."""
-
-    start: int
-    end: int
-    seen: Recognition
+def _among(one: Candidate) -> Candidate:
+    return replace(one, how=How.NAMED, probability=one.probability * AMONG_WORDS)
 
 
 def _free(run: "texts.Run | Mention", taken: Sequence[Mention]) -> bool:
@@ -139,6 +64,7 @@ class Catalogue:
     held: snapshots.Held | None = None
     few: Callable[[str], Shelf] | None = None
     _builder: Builder | None = None
+    _names: tuple[int, dict[str, Make]] | None = None  # of how many makes, and what they are called
 
     @classmethod
     def load(cls, workshop: Workshop | int) -> Self:
@@ -216,13 +142,17 @@ class Catalogue:
 
     def find_make(self, text: str) -> Make | None:
         """Return the make whose name or alias this is; separators and case do not matter."""
-        key = model_numbers.canonical(text)
-        if not key:
-            return None
-        for make in self.makes:
-            if key == make.key or key in map(model_numbers.canonical, make.aliases):
-                return make
-        return None
+        return self._named(model_numbers.canonical(text))
+
+    def _named(self, key: str) -> Make | None:
+        """Return the make a canonical name or alias belongs to, the first of several."""
+        if self._names is None or self._names[0] != len(self.makes):
+            found: dict[str, Make] = {}
+            for make in self.makes:
+                for name in (make.key, *map(model_numbers.canonical, make.aliases)):
+                    found.setdefault(name, make)
+            self._names = (len(self.makes), found)
+        return self._names[1].get(key) if key else None
 
     def nearest_makes(self, text: str, most: int = 3) -> list[str]:
         """Return names that read like `text`, to be offered when it is not known."""
@@ -233,17 +163,69 @@ class Catalogue:
         return [name for name, score, _ in found if score >= 0.4]
 
     def recognise(self, text: str, *, make: Make | None = None) -> Recognition:
-        """Say what a model number as read is taken for. Never raises, never alters the text."""
+        """Say what a model number as read is taken for. Never raises, never alters the text.
+
+        The whole text first; when that is no known number, the text without names of makes and
+        without what plates print before a number; when nothing is likely even so, the likeliest
+        number among its words, which settles nothing.
+        """
         number = model_numbers.canonical(text)
+        if not texts.has_words(text):
+            return self._recognise_number(number, make)
+        rest, names = texts.without(text, lambda key: self._named(key) is not None)
+        bare = model_numbers.canonical(rest)
+        told = make or (self._named(names[0]) if names else None)
+        if not bare or bare == number:
+            seen = self._recognise_number(number, make)
+        else:
+            seen = self._with_or_without(number, bare, make, told)
+        if seen.settled or seen.reads_alike:
+            return seen
+        return self._among_words(rest, seen, make)
+
+    def _with_or_without(
+        self, number: str, bare: str, make: Make | None, told: Make | None
+    ) -> Recognition:
+        """Return what a text is taken for: with the names in it, or without (then of make `told`).
+
+        A known number may hold the name of its make, so the whole goes first when it is known.
+        """
+        known = self._recognise_exactly(number, make)
+        if known.settled:
+            return known
+        short = self._recognise_number(bare, told)
+        short = replace(short, make_is_guess=short.make_is_guess and told is None)
+        if short.settled:
+            return short
+        whole = self._recognise_number(number, make)
+        return short if short.likeness >= whole.likeness else whole
+
+    def _recognise_number(self, number: str, make: Make | None) -> Recognition:
         layers = self._layers(number)
         return self._recognition(number, layers, self._ranked(number, layers, make, search), make)
+
+    def _among_words(self, text: str, whole: Recognition, make: Make | None) -> Recognition:
+        """Return the likeliest number that stands among other words, `whole` when there is none."""
+        named = [one.seen for one in self.find_all(text, make=make, most=MOST_TRIED)]
+        best = max(named, key=lambda seen: (seen.certainty, len(seen.canonical)), default=None)
+        if best is None:
+            return whole
+        known = {one.model.id for one in best.candidates}
+        others = [one for one in whole.candidates if one.model.id not in known]
+        return replace(
+            best,
+            settled=None,
+            how=How.NAMED,
+            certainty=best.certainty * AMONG_WORDS,
+            candidates=(*(_among(one) for one in best.candidates), *others)[:MOST_CANDIDATES],
+        )
 
     def _known_runs(self, found: Sequence[texts.Run]) -> list[texts.Run]:
         """Return the runs that may be known numbers, longest first, at most MOST_KNOWN.
 
         Without layers (a large snapshot is missing) each would be a query: only few are asked.
         """
-        layers = [Layer(shelf.index, dead) for shelf, dead in self._layers("")]
+        layers = [shelf.layer(dead) for shelf, dead in self._layers("")]
         ordered = sorted(found, key=lambda run: (-len(run.number), run.start))
         if not layers:
             return [run for run in ordered if texts.looks_like_number(run)][:MOST_SEARCHED]
@@ -255,13 +237,15 @@ class Catalogue:
         layers = self._layers(number)
         return self._recognition(number, layers, self._ranked(number, layers, make, exact), make)
 
-    def find_all(self, text: str, *, make: Make | None = None) -> list[Mention]:
+    def find_all(
+        self, text: str, *, make: Make | None = None, most: int = MOST_SEARCHED
+    ) -> list[Mention]:
         """Return the model numbers that stand in a text, in its order; none overlaps another.
 
         Exact numbers, aliases and filled wildcards first, longer ones before shorter; then, of
-        what is left, at most MOST_SEARCHED runs that look like a number are searched, and kept
-        when it is likelier than not which machine is meant. Bounded in time by the limits of
-        texts.py, whatever the text.
+        what is left, at most `most` runs that look like a number are searched, and kept when it
+        is likelier than not which machine is meant. Bounded in time by the limits of texts.py,
+        whatever the text.
         """
         found = list(texts.runs(text))
         taken: list[Mention] = []
@@ -272,8 +256,8 @@ class Catalogue:
                     taken.append(Mention(run.start, run.end, seen))
         left = [run for run in found if texts.looks_like_number(run) and _free(run, taken)]
         searched = [
-            Mention(run.start, run.end, self.recognise(run.number, make=make))
-            for run in left[:MOST_SEARCHED]
+            Mention(run.start, run.end, self._recognise_number(run.number, make))
+            for run in left[:most]
         ]
         likely = [one for one in searched if one.seen.certainty >= MENTIONED]
         for one in sorted(likely, key=lambda one: (-one.seen.certainty, one.start)):
@@ -288,7 +272,7 @@ class Catalogue:
         make: Make | None,
         ask: Callable[[Sequence[Layer], str], list[Hit]],
     ) -> list[Found]:
-        asked = [Layer(shelf.index, dead) for shelf, dead in layers]
+        asked = [shelf.layer(dead) for shelf, dead in layers]
         return rank(
             number,
             ask(asked, number),
@@ -326,6 +310,7 @@ class Catalogue:
             how=how,
             candidates=tuple(self._candidates(found, models)),
             fields=self._fields(own, likely, its_make, how=how),
+            reads_alike=reads_alike(number, found),
             reads_well=bool(own),
         )
 
@@ -352,42 +337,3 @@ class Catalogue:
         if likely is None or make is None or how.certain or (own and how in ROUGH):
             return own
         return patterns.fields_of(make.pattern, likely.canonical) or own
-
-
-def describe(candidates: Sequence[Candidate]) -> list[dict[str, object]]:
-    """Return candidates as plain rows for pages and the API."""
-    return [
-        {
-            "model_id": str(one.model.id),
-            "make": one.model.make,
-            "model_number": one.model.number,
-            "appliance": one.model.appliance,
-            "family": one.model.family,
-            "how": one.how.value,
-            "why": _why(one),
-            "probability": round(one.probability, 3),
-            "differs_only_in": list(one.differs_only_in),
-        }
-        for one in candidates
-    ]
-
-
-def _why(one: Candidate) -> str:
-    if not one.differs_only_in:
-        return WORDS[one.how]
-    return f"differs from the first only in {' and '.join(one.differs_only_in)}"
-
-
-def as_row(seen: Recognition) -> dict[str, object]:
-    """Return a recognition as plain values for the API and commands."""
-    return {
-        "read_as": seen.canonical,
-        "make": seen.make,
-        "make_is_guess": seen.make_is_guess,
-        "settled": seen.settled.number if seen.settled else "",
-        "likely": seen.likely.number if seen.likely else "",
-        "family": seen.family,
-        "how": seen.how.value,
-        "probability": round(seen.certainty, 3),
-        "candidates": describe(seen.candidates),
-    }

@@ -3,9 +3,10 @@
 from pathlib import Path
 
 from donors import services
-from donors.catalogue import Catalogue, KnownModel
+from donors.catalogue import Catalogue
 from donors.exchange import Makes, Models
 from donors.models import ModelNumber
+from donors.recognition import KnownModel
 from workshop import reference
 from workshop.errors import InputRefused
 from workshop.exchange.reading import Row, read_file, refuse_if_bad

@@ -9,9 +9,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from donors.catalogue import Catalogue, KnownModel
+from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Make
+from donors.recognition import KnownModel
 from workshop.errors import DomainError
 
 WARM = 20  # queries asked before the clock runs: a service has long been asked

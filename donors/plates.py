@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from donors.catalogue import Catalogue, Recognition
+from donors.catalogue import Catalogue
 from donors.domain import model_numbers
 from donors.models import Appliance, Make
+from donors.recognition import Recognition
 from workshop import days
 from workshop.errors import InputRefused
 

@@ -4,10 +4,11 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from donors.catalogue import Catalogue, Mention, Recognition
+from donors.catalogue import Catalogue
 from donors.domain.lookup.proposing import Proposal, propose
 from donors.models import Appliance, Donor, FailureCause, Make, ModelNumber
 from donors.plates import find_make
+from donors.recognition import Mention, Recognition
 from workshop.errors import NotFound
 from workshop.models import Workshop
 

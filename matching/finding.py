@@ -7,10 +7,11 @@ from datetime import date
 from typing import Any
 
 from donors import plates
-from donors.catalogue import Catalogue, Recognition
+from donors.catalogue import Catalogue
 from donors.domain.machines import Machine
 from donors.domain.model_numbers import canonical
 from donors.models import Make
+from donors.recognition import Recognition
 from matching.domain.sides import Side
 from matching.matcher import reasons
 from matching.models import Hold

@@ -4,7 +4,7 @@ from typing import Any
 
 from rest_framework import serializers
 
-from donors import catalogue, selectors
+from donors import recognition, selectors
 from donors.models import Make, ModelNumber
 
 
@@ -101,7 +101,7 @@ def candidates_of(machine: Any) -> list[dict[str, object]]:
     """Return what a stored machine may be, [] when it is recognised or confirmed."""
     if machine.recognised_id is not None:
         return []
-    return catalogue.describe(selectors.candidates_for(machine).candidates)
+    return recognition.describe(selectors.candidates_for(machine).candidates)
 
 
 class TextInput(serializers.Serializer[Any]):

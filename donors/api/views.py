@@ -4,7 +4,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from donors import catalogue, selectors, services
+from donors import recognition, selectors, services
 from donors.api.serializers import (
     MakeInput,
     MakeOutput,
@@ -75,7 +75,7 @@ class FindNumbers(MemberView):
         given = self.valid(TextInput)
         found = selectors.find_numbers(self.workshop, given["text"], make=given["make"])
         return Response(
-            [{"start": one.start, "end": one.end, **catalogue.as_row(one.seen)} for one in found]
+            [{"start": one.start, "end": one.end, **recognition.as_row(one.seen)} for one in found]
         )
 
 
@@ -85,4 +85,4 @@ class Recognise(MemberView):
         """Say which known model number a text is, or which it may be."""
         given = self.valid(RecogniseInput, request.query_params)
         seen = selectors.recognise(self.workshop, given["text"], make=given["make"])
-        return Response(catalogue.as_row(seen))
+        return Response(recognition.as_row(seen))

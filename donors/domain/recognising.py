@@ -18,6 +18,7 @@ class How(StrEnum):
     CONFUSABLE = "confusable"
     SHORTENED = "shortened"
     NEAR = "near"
+    NAMED = "named"
     UNKNOWN = "unknown"
 
     @property
@@ -33,6 +34,7 @@ WORDS = {
     How.CONFUSABLE: "differs only in characters that are easily misread",
     How.SHORTENED: "begins like it; the rest was not read",
     How.NEAR: "reads nearly alike",
+    How.NAMED: "stands among other words of what was read",
     How.UNKNOWN: "not known",
 }
 

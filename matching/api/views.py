@@ -8,7 +8,7 @@ from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from donors import catalogue
+from donors import recognition
 from matching import alerts, finding, fittings, holds, selectors, services
 from matching.api.filters import (
     AlertFilter,
@@ -131,7 +131,7 @@ class FindPart(MemberView):
         query = finding.Query(built=from_ends(start, end), **given)
         found = finding.find_parts(self.workshop, query, on=timezone.localdate())
         answer = {
-            "recognised": catalogue.as_row(found.recognition),
+            "recognised": recognition.as_row(found.recognition),
             "kinds": list(found.kinds),
             "results": [finding.as_row(one, found.holds.get(one.part.pk)) for one in found.offered],
         }

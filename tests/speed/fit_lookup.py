@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from donors.domain.lookup import calibration, ranking
-from donors.domain.lookup.search import Layer, search
+from donors.domain.lookup.search import search
 from donors.domain.lookup.shelf import Builder
 from donors.domain.model_numbers import canonical
 from tests.speed import worlds
@@ -64,7 +64,7 @@ def _ask(rows: list[tuple[int, str]], queries: int, seed: str) -> Iterator[tuple
             told = make if rng.random() >= WRONG else rng.choice(makes)
         ranked = ranking.in_order(
             query,
-            search([Layer(shelf.index)], query),
+            search([shelf.layer()], query),
             make_of=lambda hit: int(shelf.makes[hit.model]),
             make=told,
         )

@@ -5,8 +5,9 @@ Nothing here is taken from a real catalogue.
 """
 
 import random
+import re
 import string
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from donors.domain.model_numbers import CONFUSABLE_CLASSES, canonical
 
@@ -125,12 +126,21 @@ def spaced(number: str, rng: random.Random) -> str:
     return (plain[:i] + rng.choice(" -./_") + plain[i:]).lower()
 
 
+def suffix_at(number: str) -> int | None:
+    """Return where the suffix of a printed number begins: behind its last separator, else the
+    letters behind its last digit. None when it has none, or nearly nothing stands before."""
+    found = re.search(r"[/\- ]+[A-Za-z0-9]+$|(?<=[0-9])[A-Za-z]+$", number)
+    return found.start() if found and len(canonical(number[: found.start()])) >= 4 else None
+
+
 def cut_short(number: str, rng: random.Random) -> str:
-    """Return the number without its ending: from the last separator, else one or two characters."""
-    for mark in "/- ":
-        if mark in number[4:]:
-            return number[: number.rindex(mark)]
-    return number[: -rng.randint(1, 2)]
+    """Return the number without its suffix; without one or two characters when it has none."""
+    at = suffix_at(number)
+    return number[:at] if at else number[: -rng.randint(1, 2)]
+
+
+def last_two_lost(number: str, rng: random.Random) -> str:
+    return canonical(number)[:-2]
 
 
 def headless(number: str, rng: random.Random) -> str:
@@ -167,7 +177,15 @@ CLASSES: dict[str, Noise] = {
 }
 # Outside the model of noise the index is built for; reported apart.
 OUTSIDE: dict[str, Noise] = {
+    "last two lost": last_two_lost,
     "first two lost": headless,
     "first two lost, confusable": _both(headless, misread),
     "three edits": _both(edited, edited, edited),
 }
+
+
+def askable(noise: str, numbers: Sequence[str]) -> Sequence[int]:
+    """Return which numbers a class of noise can be asked of: without a suffix, none is lost."""
+    if not noise.startswith("no suffix"):
+        return range(len(numbers))
+    return [i for i, number in enumerate(numbers) if suffix_at(number)]

@@ -24,7 +24,8 @@ ADDED = 6.0
 REPLACED = 6.0
 TAIL, TAIL_EACH = 2.6, 0.35  # the end of the number was not read
 HEAD, HEAD_EACH = 3.6, 0.5
-MORE, MORE_EACH = 3.6, 0.6  # something was read behind (or before) the number
+AT_BREAK = 1.4  # less where what was not read begins or ends at a printed separator
+MORE, MORE_EACH = 3.2, 1.4  # something was read behind (or before) the number
 FILLED = 0.3  # each open position that the query fills
 
 # Pairs misread for one another beyond the folding: wider lists of plate readers and of human
@@ -74,13 +75,12 @@ def compare(query: str, numbers: list[str]) -> Compared:
         cut = [numbers[i][:size] for i in further]
         short = [plain[i][:size] for i in further]
         _improve(BEGINS, further, query, folded, cut, short, longer, (cost, edits, way))
-        few = further[longer[further] <= 6]
+        few = further
         if size >= 4 and len(few):
             cut = [numbers[i][-size:] for i in few]
             short = [plain[i][-size:] for i in few]
             _improve(ENDS, few, query, folded, cut, short, longer, (cost, edits, way))
-    within = np.flatnonzero((longer < 0) & (cost > ADDED + 0.1) & (longer >= -size // 2))
-    for i in within.tolist():
+    for i in np.flatnonzero((longer < 0) & (cost > MORE)).tolist():
         number, less = numbers[i], len(numbers[i])
         if less >= 4 and (folded.startswith(plain[i]) or folded.endswith(plain[i])):
             part = query[:less] if folded.startswith(plain[i]) else query[-less:]
@@ -140,17 +140,34 @@ def alike_discount(query: str, number: str) -> float:
     return sum(REPLACED - ALIKE for pair in off if pair in ALIKE_PAIRS and not _merged(*pair))
 
 
+def break_discount(printed: str, size: int, way: int) -> float:
+    """Return how much less it costs that only `size` characters of a printed number were read
+    from its beginning (or, with way ENDS, its end): people leave off what stands apart."""
+    text = printed if way == BEGINS else printed[::-1]
+    seen = 0
+    for at, char in enumerate(text):
+        seen += char.isalnum() or char in WILDCARDS
+        if seen == size:
+            apart = at + 1 < len(text) and not (text[at + 1].isalnum() or text[at + 1] in WILDCARDS)
+            return AT_BREAK if apart else 0.0
+    return 0.0
+
+
 def _merged(a: str, b: str) -> bool:
     return a.translate(FOLD) == b.translate(FOLD)
 
 
 def fills_for(query: str, number: str) -> list[str]:
-    """Return a number with its open positions filled from the query, read from either end."""
+    """Return a number with its open positions filled from the query.
+
+    Read from either end, and with the neighbours' characters: a swap may have moved the one
+    that stood in an open position.
+    """
     if not any(mark in number for mark in WILDCARDS):
         return [number]
     more = len(query) - len(number)
     found = []
-    for shift in dict.fromkeys((0, more)):
+    for shift in dict.fromkeys((0, more, 1, -1)):
         at = [i + shift for i in range(len(number))]
         found.append(
             "".join(

@@ -14,6 +14,7 @@ from donors.domain.lookup import codes
 MOST_EDITS = 2
 LONGEST_TAIL = 6  # characters lost at the end, beyond which only the order by beginning finds
 LONGEST_HEAD = 4
+LEAST_WITHIN = 5  # characters of a number that a longer text may hold
 
 
 @dataclass(frozen=True)
@@ -76,3 +77,15 @@ def ask(
     left = codes.runs(hashes, keys.a, keys.b)
     right = codes.runs(hashes, keys.c, keys.d)
     return codes.keys(left, right, keys.kind, keys.length, bits), keys.near
+
+
+def within(hashes: np.ndarray, size: int, bits: int) -> np.ndarray:
+    """Return the buckets of whole numbers that a query much longer than they are may begin or
+    end with: what lies beyond the shifts of `plan`."""
+    lengths = np.arange(LEAST_WITHIN, size - LONGEST_TAIL)
+    if not len(lengths):
+        return np.zeros(0, dtype=np.int64)
+    first = codes.runs(hashes, np.zeros_like(lengths), lengths)
+    last = codes.runs(hashes, size - lengths, np.full_like(lengths, size))
+    whole, twice = np.concatenate([first, last]), np.concatenate([lengths, lengths])
+    return codes.keys(whole, whole, codes.WHOLE, twice, bits)

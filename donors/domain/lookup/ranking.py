@@ -12,7 +12,9 @@ from donors.domain.recognising import How
 OTHER_MAKE = 3.0  # nats: a stated make is right about nineteen times in twenty
 LEAST_PREFIX = 5
 MOST_COST = 30.0
-COST_A_CHARACTER = 2.8  # beyond this a text has nothing of the number any more
+MOST_ROWS = 24  # models, where several share a number
+ALIKE_A_CHARACTER = 1.2  # a cost below which nearly all of a text is explained
+COST_A_CHARACTER = 3.1  # beyond this a text has nothing of the number any more
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +42,26 @@ def rank(
     calibration: Calibration,
     most: int = 8,
 ) -> list[Found]:
-    """Return one candidate a model, best first. A stated make is preferred, none excluded."""
+    """Return one candidate a model, best first. A stated make is preferred, none excluded.
+
+    At most `most` different numbers: where several makes sell one number, it counts once.
+    """
     ranked = in_order(query, hits, make_of=make_of, make=make)
     if not ranked:
         return []
     chance = calibration.probability(what_was_seen(query, ranked, make))
-    return _with_chances(ranked, chance)[:most]
+    return first_numbers(_with_chances(ranked, chance), most)
+
+
+def first_numbers(ranked: Sequence[Found], most: int) -> list[Found]:
+    """Return the first of a list, as far as the first `most` different numbers go."""
+    numbers = list(dict.fromkeys(one.number for one in ranked))[:most]
+    return [one for one in ranked if one.number in numbers][:MOST_ROWS]
+
+
+def reads_alike(query: str, ranked: Sequence[Found]) -> bool:
+    """Return whether the best candidate explains nearly all of what was read."""
+    return any(one.cost <= ALIKE_A_CHARACTER * len(query) for one in ranked[:1])
 
 
 def in_order(

@@ -1,6 +1,6 @@
 """Ask an index for a number: gather what may be meant, compare it, put the best first."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +12,8 @@ from donors.domain.model_numbers import LONGEST, WILDCARDS
 MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
 MOST_COMPARED = 96
 MOST_ALIKE = 64  # rows that begin (or end) like the query
-FAR = 12.5  # a cost at which trigrams, and swaps over a cut, are asked too
+FAR_IF_OPEN = 4.5  # the same for swaps alone where open positions take up a piece already
+FAR = 7.0  # a cost at which trigrams, and swaps over a cut, are asked too
 MOST_POSTINGS = 40_000
 MOST_REFINED = 16
 MOST_MASKS = 256  # patterns of open positions asked for one length
@@ -36,17 +37,23 @@ class Hit:
 
 @dataclass(frozen=True)
 class Layer:
-    """An index, and which of its models no longer count because they changed or went."""
+    """An index, and which of its models no longer count because they changed or went.
+
+    printed: the number of a model as it is printed, where that is known: what was not read
+    most often begins or ends at one of its separators.
+    """
 
     index: Index
     dead: np.ndarray | None = None
+    printed: Callable[[int], str] | None = None
 
     def living(self, rows: np.ndarray) -> np.ndarray:
         return rows if self.dead is None else rows[~self.dead[self.index.model[rows]]]
 
 
 def search(layers: Sequence[Layer], query: str, *, most: int = 24) -> list[Hit]:
-    """Return rows of the layers by rising cost, several a model where it has several names.
+    """Return rows of the layers by rising cost, several a model where it has several names,
+    and several a number where makes share it: at most `most` different numbers.
 
     Rows that are the query, or fill to it, come first whatever else is near.
     """
@@ -55,15 +62,16 @@ def search(layers: Sequence[Layer], query: str, *, most: int = 24) -> list[Hit]:
         return []
     near = [layer.living(_near(layer.index, query)) for layer in layers]
     hits = _compared(layers, near, query, most)
-    if not hits or hits[0].cost > FAR:
-        more = [layer.living(_far(layer.index, query)) for layer in layers]
+    least = hits[0].cost if hits else np.inf
+    if least > FAR or (least > FAR_IF_OPEN and any(layer.index.masks for layer in layers)):
+        more = [layer.living(_far(layer.index, query, grams=least > FAR)) for layer in layers]
         both = [np.union1d(a, b) for a, b in zip(near, more, strict=True)]
         hits = _compared(layers, both, query, most)
     sure = [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
     if sure:
         sure.sort(key=lambda hit: (hit.cost, hit.number))
         known = {(hit.place, hit.row) for hit in sure}
-        hits = [*sure, *(hit for hit in hits if (hit.place, hit.row) not in known)][:most]
+        hits = [*sure, *(hit for hit in hits if (hit.place, hit.row) not in known)]
     return hits
 
 
@@ -158,9 +166,11 @@ def _rows(index: Index, keys: np.ndarray) -> np.ndarray:
 def _near(index: Index, query: str) -> np.ndarray:
     """Return the rows most likely within two edits, or that lost an end."""
     coded = codes.encode(query)
-    rows = _asked(index, coded, *plan.ask(codes.prefix_hashes(coded), len(query), index.bits))
+    hashes = codes.prefix_hashes(coded)
+    rows = _asked(index, coded, *plan.ask(hashes, len(query), index.bits))
     folded = query.encode("ascii", "replace").translate(FOLDED_BYTES)
-    return np.unique(np.concatenate([rows, *_ends(index, folded)]))
+    within = _rows(index, plan.within(hashes, len(query), index.bits))
+    return np.unique(np.concatenate([rows, within, *_ends(index, folded)]))
 
 
 def _asked(index: Index, coded: np.ndarray, keys: np.ndarray, near: np.ndarray) -> np.ndarray:
@@ -181,8 +191,9 @@ def _asked(index: Index, coded: np.ndarray, keys: np.ndarray, near: np.ndarray) 
     return _likeliest(index, coded, rows[first], times)
 
 
-def _far(index: Index, query: str) -> np.ndarray:
-    """Return rows outside the first model of noise: shared trigrams, and swaps over a cut.
+def _far(index: Index, query: str, *, grams: bool) -> np.ndarray:
+    """Return rows outside the first model of noise: swaps over a cut, and (with grams) shared
+    trigrams.
 
     A swap over a cut touches two pieces, and an edit elsewhere a third. Undoing the swap
     leaves one edit, so each swap the query may hold is undone and asked with fewer shifts.
@@ -195,7 +206,7 @@ def _far(index: Index, query: str) -> np.ndarray:
             form[[at, at + 1]] = form[[at + 1, at]]
             hashes = codes.prefix_hashes(form)
             undone.append(plan.ask(hashes, len(query), index.bits, edits=1)[0])
-    found = [_by_grams(index, query)]
+    found = [_by_grams(index, query) if grams else np.zeros(0, dtype=np.uint32)]
     if undone:
         keys = np.unique(np.concatenate(undone))
         found.append(_asked(index, coded, keys, np.ones(len(keys), dtype=bool)))
@@ -267,7 +278,32 @@ def _by_grams(index: Index, query: str) -> np.ndarray:
 def _compared(
     layers: Sequence[Layer], chosen: Sequence[np.ndarray], query: str, most: int
 ) -> list[Hit]:
-    """Return the chosen rows of all layers by rising cost, at most `most`."""
+    """Return the chosen rows of all layers by rising cost, at most `most` different numbers."""
+    source, numbers, opened = _listed(layers, chosen, query)
+    if not numbers:
+        return []
+    seen = costs.compare(query, numbers)
+    for i, number in opened.items():
+        seen.cost[i] += costs.FILLED * sum(c in WILDCARDS for c in number)
+    _refine(seen, layers, source, query, numbers)
+    hits: list[Hit] = []
+    different: set[str] = set()
+    for i in np.argsort(seen.cost, kind="stable").tolist():
+        place, row = source[i]
+        number = opened.get(i, numbers[i])
+        different.add(number)
+        if len(different) > most:
+            break
+        cost, edits, way = float(seen.cost[i]), int(seen.edits[i]), int(seen.way[i])
+        hits.append(_hit(layers[place].index, place, row, number, numbers[i], cost, edits, way))
+    return hits
+
+
+def _listed(
+    layers: Sequence[Layer], chosen: Sequence[np.ndarray], query: str
+) -> tuple[list[tuple[int, int]], list[str], dict[int, str]]:
+    """Return (layer, row) and number of every chosen row, open positions filled from the query;
+    and by place in those lists the number as it is known, where positions were filled."""
     source: list[tuple[int, int]] = []
     numbers: list[str] = []
     opened: dict[int, str] = {}
@@ -282,30 +318,24 @@ def _compared(
             else:
                 numbers.append(number)
                 source.append((place, row))
-    if not numbers:
-        return []
-    seen = costs.compare(query, numbers)
-    for i, number in opened.items():
-        seen.cost[i] += costs.FILLED * sum(c in WILDCARDS for c in number)
+    return source, numbers, opened
+
+
+def _refine(
+    seen: costs.Compared,
+    layers: Sequence[Layer],
+    source: Sequence[tuple[int, int]],
+    query: str,
+    numbers: Sequence[str],
+) -> None:
+    """Take off what look-alike pairs and printed separators explain."""
     order = np.argsort(seen.cost, kind="stable")[:MOST_REFINED]
     for i in order.tolist():
         if seen.way[i] == costs.WHOLE and seen.edits[i] and len(numbers[i]) == len(query):
             seen.cost[i] -= costs.alike_discount(query, numbers[i])
-    order = np.argsort(seen.cost, kind="stable")[:most]
-    hits = []
-    for i in order.tolist():
+    for i in np.flatnonzero((seen.way == costs.BEGINS) | (seen.way == costs.ENDS)).tolist():
         place, row = source[i]
-        number = opened.get(i, numbers[i])
-        hits.append(
-            _hit(
-                layers[place].index,
-                place,
-                row,
-                number,
-                numbers[i],
-                float(seen.cost[i]),
-                int(seen.edits[i]),
-                int(seen.way[i]),
-            )
-        )
-    return hits
+        layer = layers[place]
+        if layer.printed and not layer.index.alias[row]:
+            printed = layer.printed(int(layer.index.model[row]))
+            seen.cost[i] -= costs.break_discount(printed, len(query), int(seen.way[i]))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from donors.domain.lookup.index import Index, Names, build
+from donors.domain.lookup.search import Layer
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,20 @@ class Shelf:
         """Return the size of the arrays beside the index."""
         return sum(getattr(self, name).nbytes for name in MODEL_ARRAYS)
 
-    def entry(self, place: int) -> Entry:
+    def layer(self, dead: np.ndarray | None = None) -> Layer:
+        """Return the numbers as the search asks them, without the models that are dead."""
+        return Layer(self.index, dead, self.number)
+
+    def number(self, place: int) -> str:
+        """Return the number of a model as it is printed."""
         start, end = int(self.printed_at[place]), int(self.printed_at[place + 1])
+        return self.printed[start:end].tobytes().decode()
+
+    def entry(self, place: int) -> Entry:
         return Entry(
             id=int(self.ids[place]),
             make_id=int(self.makes[place]),
-            number=self.printed[start:end].tobytes().decode(),
+            number=self.number(place),
             appliance=self.words[int(self.appliance[place])],
             family=self.words[int(self.family[place])],
         )

@@ -1,7 +1,7 @@
 """Where in a pasted text model numbers may stand: runs of neighbouring words."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from donors.domain.model_numbers import LONGEST, canonical
@@ -10,6 +10,13 @@ MOST_TEXT = 20_000  # characters; what comes behind is not read
 MOST_WORDS = 400  # that could be part of a number
 LONGEST_RUN = 5  # words printed apart that make one number
 LEAST = 4  # characters of a number
+LONGEST_NAME = 4  # words of a make's name
+MOST_NAMING = 40  # words of a text that are looked at for names
+# What plates print before a number, or people write beside it (common practice).
+PLATE_WORDS = frozenset(
+    {"MODEL", "MODELL", "MOD", "TYPE", "TYP", "SERIES", "NO", "NR", "NUMBER", "ENR", "PNC"}
+    | {"PRODUCT", "CODE", "ITEM", "ART", "REF"}
+)
 _WORD = re.compile(r"[^\s,;:!?()\[\]{}<>\"'=|]+")
 
 
@@ -58,3 +65,36 @@ def looks_like_number(run: Run) -> bool:
     if run.words > 2 or len(run.number) < LEAST + 1:
         return False
     return digits >= 2 and (digits < len(run.number) or digits >= 6)
+
+
+def has_words(text: str) -> bool:
+    return len(text.split(maxsplit=1)) > 1
+
+
+def without(text: str, is_name: Callable[[str], bool]) -> tuple[str, list[str]]:
+    """Return the text without names of makes and plate words, and the names in their order.
+
+    is_name: whether a canonical run of words is a make's name. Of a long text only the first
+    MOST_NAMING words are looked at.
+    """
+    words = _WORD.findall(text[:MOST_TEXT])[:MOST_NAMING]
+    forms = [canonical(word) for word in words]
+    left: list[str] = []
+    names: list[str] = []
+    at = 0
+    while at < len(words):
+        size = _name_at(forms, at, is_name)
+        if size:
+            names.append("".join(forms[at : at + size]))
+        elif forms[at] not in PLATE_WORDS:
+            left.append(words[at])
+        at += size or 1
+    return " ".join(left), names
+
+
+def _name_at(forms: list[str], at: int, is_name: Callable[[str], bool]) -> int:
+    """Return how many words from `at` are a make's name, the longest; 0 when none is."""
+    for size in range(min(LONGEST_NAME, len(forms) - at), 0, -1):
+        if is_name("".join(forms[at : at + size])):
+            return size
+    return 0

@@ -8,7 +8,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from donors import catalogue
+from donors import recognition
 from matching import finding
 from workshop.choosing import choose_workshop
 from workshop.domain import money
@@ -75,7 +75,7 @@ class Command(BaseCommand):
             row["rank"] = rank
             row["price"] = money.to_text(row["price_cents"])
         answer = {
-            "recognised": catalogue.as_row(found.recognition),
+            "recognised": recognition.as_row(found.recognition),
             "kinds": list(found.kinds),
             "results": rows,
         }

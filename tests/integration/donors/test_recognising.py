@@ -4,9 +4,10 @@ import pytest
 from django.db import transaction
 
 from donors import selectors, services
-from donors.catalogue import Catalogue, KnownModel
+from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.domain.recognising import How
+from donors.recognition import KnownModel
 
 PATTERN = r"^(?P<family>[A-Z]\d)(?P<size>\d{2})R(?P<revision>\d)(?P<colour>[A-Z])$"
 
@@ -51,6 +52,46 @@ def test_probability_falls_when_rivals_stand_beside(catalogue):
     alone = catalogue.recognise("K3-80 R2").certainty
     beside = catalogue.recognise("W7-60 R1").certainty
     assert 0 < beside < 0.65 < alone < 1
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("Velthane W7-60 R1 W", "W7-60 R1 W"),
+        ("VELTHANE model no. W7-60 R1 W", "W7-60 R1 W"),
+        ("W7-60 R1 W Velthane", "W7-60 R1 W"),
+    ],
+)
+def test_the_name_of_a_make_beside_a_number_is_read_as_the_make(catalogue, text, number):
+    seen = catalogue.recognise(text)
+    assert (seen.settled.number, seen.make, seen.make_is_guess) == (number, "Velthane", False)
+    assert seen.canonical == canonical(number)
+
+
+def test_a_known_number_that_holds_the_name_of_its_make_is_that_number():
+    found = Catalogue()
+    make = found.add_make("Velthane")
+    for i, number in enumerate(["Velthane 60", "60-A2", "60"]):
+        found.add_model(KnownModel(i, make.pk, make.name, number, canonical(number), "", ""))
+    assert found.recognise("velthane 60").settled.number == "Velthane 60"
+    assert found.recognise("velthane 60-A2").settled.number == "60-A2"
+
+
+def test_a_number_among_unknown_words_is_offered_and_settles_nothing(catalogue):
+    seen = catalogue.recognise("grey front loader HNX 5104 A, 1400 turns a minute")
+    assert seen.settled is None
+    assert seen.how is How.NAMED
+    assert seen.likely.number == "HNX 5104 A"
+    assert 0.5 < seen.certainty < 1
+    assert seen.candidates[0].how is How.NAMED
+
+
+def test_words_do_not_outweigh_a_number_that_reads_alike(catalogue):
+    """The whole is one misreading from a number; a word of it is another number in full."""
+    make = catalogue.find_make("Borsund")
+    longer = KnownModel(9, make.pk, make.name, "QUERN60 HNX 77", "QUERN60HNX77", "", "")
+    catalogue.add_model(longer)
+    assert catalogue.recognise("QUERN60 HNX 7Z").candidates[0].model.number == "QUERN60 HNX 77"
 
 
 def test_every_number_in_a_text_is_found_once(catalogue):

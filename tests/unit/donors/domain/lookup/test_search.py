@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
+from donors.domain.lookup import costs
 from donors.domain.lookup.ranking import settled
 from donors.domain.lookup.search import Layer, exact, exact_among, search
 from donors.domain.model_numbers import CONFUSABLE_CLASSES, WILDCARDS, fills, folded
@@ -23,6 +24,12 @@ SHELF = shelf_of(
         (4, QUILLMAR, "HNX5104A"),
     ]
 )
+
+
+CLASS_OF = {c: group for group in CONFUSABLE_CLASSES for c in group}
+WORLD = [number for _, number in worlds.catalogue(range(500, 506), 1_500)]
+PLAIN = [worlds.canonical(number) for number in WORLD]
+WORLD_SHELF = numbers_shelf(PLAIN)
 
 
 @pytest.mark.parametrize(
@@ -97,6 +104,52 @@ def test_at_most_as_many_as_asked():
     assert len(ask(many, "M2W90240", most=3)) == 3
 
 
+def test_a_number_several_makes_sell_counts_once():
+    shared = [(i, i, "M2W90240") for i in range(6)]
+    others = [(10 + n, 1, f"M2W9024{n}") for n in range(1, 6)]
+    found = ask(shelf_of([*shared, *others]), "M2W9024", most=3)
+    assert len({one.number for one in found}) == 3
+    assert sum(one.number == "M2W90240" for one in found) == 6
+
+
+def test_what_was_left_off_most_often_stood_apart():
+    shelf = numbers_shelf(["HNX51049", "HNX5104/49"])
+    assert found_ids(shelf, "HNX5104") == [1, 0]
+    shelf = numbers_shelf(["ABHNX5104", "QU HNX5104"])
+    assert found_ids(shelf, "HNX5104") == [1, 0]
+
+
+@pytest.mark.parametrize(
+    ("printed", "size", "way", "apart"),
+    [
+        ("HNX 5104", 3, costs.BEGINS, True),
+        ("HNX 5104", 4, costs.BEGINS, False),
+        ("HNX-5104", 4, costs.ENDS, True),
+        ("HNX-5104", 3, costs.ENDS, False),
+        ("HNX5104-", 7, costs.BEGINS, True),
+        ("", 3, costs.BEGINS, False),
+        ("HN", 3, costs.BEGINS, False),
+    ],
+)
+def test_a_break_is_where_a_separator_is_printed(printed, size, way, apart):
+    assert costs.break_discount(printed, size, way) == (costs.AT_BREAK if apart else 0.0)
+
+
+@given(st.sampled_from(PLAIN), st.text("AB12", min_size=1, max_size=30), st.booleans())
+def test_a_known_number_is_found_at_either_end_of_a_longer_text(number, more, before):
+    query = (more + number if before else number + more)[:80]
+    if len(number) < 6 or (before and len(more + number) > 80):
+        return
+    assert number in {hit.number for hit in search([WORLD_SHELF.layer()], query, most=1000)}
+
+
+def test_one_more_character_costs_less_at_the_end_than_within():
+    shelf = numbers_shelf(["MP305", "MP3054"])
+    assert found_ids(shelf, "MP3054C") == [1, 0]
+    found = ask(shelf, "MP30X54")
+    assert found[0].number == "MP3054"
+
+
 def test_settled_only_by_a_certain_way_without_a_tie():
     twins = shelf_of([(1, BORSUND, "12345A"), (2, VELTHANE, "12345A"), (3, VELTHANE, "99887B")])
     assert settled(ask(twins, "12345A")) is None
@@ -135,12 +188,6 @@ def test_the_published_plate_reader_example(read, confused):
 @pytest.mark.parametrize(("a", "b"), [("0", "O"), ("1", "L"), ("I", "L")])
 def test_unicode_confusables_are_folded_together(a, b):
     assert folded(a) == folded(b)
-
-
-CLASS_OF = {c: group for group in CONFUSABLE_CLASSES for c in group}
-WORLD = [number for _, number in worlds.catalogue(range(500, 506), 1_500)]
-PLAIN = [worlds.canonical(number) for number in WORLD]
-WORLD_SHELF = numbers_shelf(PLAIN)
 
 
 @settings(max_examples=150, deadline=None)

@@ -27,6 +27,31 @@ def test_a_run_says_where_it_stands_and_stays_in_its_line():
     assert "5104A2024" not in found
 
 
+NAMES = {"VELTHANE", "GRANDQUILLMAR"}
+
+
+@pytest.mark.parametrize(
+    ("text", "rest", "names"),
+    [
+        ("Velthane M2W 90246", "M2W 90246", ["VELTHANE"]),
+        ("Model: M2W 90246 (Velthane)", "M2W 90246", ["VELTHANE"]),
+        ("Grand Quillmar HNX-5104A series", "HNX-5104A", ["GRANDQUILLMAR"]),
+        ("Velthane", "", ["VELTHANE"]),
+        ("VelthaneX 5104", "VelthaneX 5104", []),
+        ("", "", []),
+    ],
+)
+def test_names_of_makes_and_plate_words_are_left_out(text, rest, names):
+    assert texts.without(text, NAMES.__contains__) == (rest, names)
+
+
+@given(st.text(max_size=300))
+def test_what_is_left_holds_nothing_new(text):
+    rest, names = texts.without(text, NAMES.__contains__)
+    assert set(rest.split()) <= set(texts._WORD.findall(text))
+    assert set(names) <= NAMES
+
+
 @given(st.text(max_size=300))
 def test_runs_hold_a_digit_and_lie_in_the_text(text):
     for run in texts.runs(text):
