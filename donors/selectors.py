@@ -40,6 +40,14 @@ def get_make(workshop: Workshop, name: str) -> Make:
     return found
 
 
+def get_make_by_id(workshop: Workshop, make_id: int) -> Make:
+    """Return the make or raise NotFound."""
+    make: Make | None = Make.of(workshop).filter(pk=make_id).first()
+    if make is None:
+        raise NotFound("There is no such make in this workshop.")
+    return make
+
+
 def list_donors(workshop: Workshop) -> "QuerySet[Donor]":
     rows = Donor.of(workshop).select_related("make", "appliance", "cause", "recognised")
     return rows.order_by("-received_on", "-id")
@@ -67,9 +75,7 @@ def find_numbers(workshop: Workshop, text: str, *, make: str = "") -> list[Menti
 
 def propose_pattern(workshop: Workshop, make_id: int) -> Proposal:
     """Return a pattern drawn from a make's known numbers. Raises NotFound."""
-    make = Make.of(workshop).filter(pk=make_id).first()
-    if make is None:
-        raise NotFound("There is no such make in this workshop.")
+    make = get_make_by_id(workshop, make_id)
     rows = ModelNumber.of(workshop).filter(make=make).order_by("id")
     return propose(rows.values_list("canonical", flat=True)[:MOST_PROPOSED_FROM])
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db import transaction
 
-from donors import events, plates
+from donors import events, plates, selectors
 from donors.catalogue import Catalogue
 from donors.domain import model_numbers, patterns
 from donors.domain.recognising import How
@@ -35,6 +35,21 @@ def save_make(
         workshop=workshop, name=name.strip(), key=key, aliases=list(aliases), pattern=pattern
     )
     announce_catalogue(workshop.pk)
+    return make
+
+
+@transaction.atomic
+def set_pattern(*, workshop: Workshop, make_id: int, pattern: str) -> Make:
+    """Store the pattern a reviewer wrote or accepted; machines of the make are read again.
+
+    Blank takes it away. Raises NotFound, InputRefused for a bad pattern.
+    """
+    check_pattern(pattern)
+    make = selectors.get_make_by_id(workshop, make_id)
+    if make.pattern != pattern:
+        make.pattern = pattern
+        make.save(update_fields=["pattern"])
+        announce_catalogue(workshop.pk)
     return make
 
 

@@ -16,6 +16,10 @@ class MakeInput(serializers.Serializer[Any]):
     pattern = serializers.CharField(max_length=400, required=False, default="", allow_blank=True)
 
 
+class PatternInput(serializers.Serializer[Any]):
+    pattern = serializers.CharField(max_length=400, allow_blank=True)
+
+
 class MakeOutput(serializers.ModelSerializer[Make]):
     class Meta:
         model = Make

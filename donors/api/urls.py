@@ -12,6 +12,7 @@ urlpatterns = [
         views.PatternProposal.as_view(),
         name="api-pattern-proposal",
     ),
+    path("makes/<int:make_id>/pattern/", views.MakePattern.as_view(), name="api-make-pattern"),
     path("find-numbers/", views.FindNumbers.as_view(), name="api-find-numbers"),
     path("recognise/", views.Recognise.as_view(), name="api-recognise"),
 ]

@@ -11,6 +11,7 @@ from donors.api.serializers import (
     MentionOutput,
     ModelNumberInput,
     ModelNumberOutput,
+    PatternInput,
     ProposalOutput,
     RecogniseInput,
     RecognitionOutput,
@@ -66,6 +67,21 @@ class PatternProposal(MemberView):
         """Propose a pattern for a make from its known numbers. Nothing is stored."""
         proposal = selectors.propose_pattern(self.workshop, make_id)
         return Response(ProposalOutput(proposal).data)
+
+
+class MakePattern(MemberView):
+    role = Role.REVIEWER
+
+    @extend_schema(request=PatternInput, responses=MakeOutput)
+    def put(self, request: Request, make_id: int) -> Response:
+        """Store the pattern of a make's model numbers, written or proposed; blank takes it away.
+
+        The fields of its machines are read again. A pattern that cannot be used is refused with
+        the reason.
+        """
+        pattern = self.valid(PatternInput)["pattern"]
+        make = services.set_pattern(workshop=self.workshop, make_id=make_id, pattern=pattern)
+        return Response(MakeOutput(make).data)
 
 
 class FindNumbers(MemberView):

@@ -124,9 +124,7 @@ class DonorFilter(FilterForm):
         self.fields["appliance"].choices = choices_with_any(appliance_choices())  # type: ignore[attr-defined]
 
 
-class MakeForm(PlainForm):
-    name = forms.CharField(max_length=80)
-    aliases = WordsField(required=False, label="Other spellings", help_text="Separated by | signs.")
+class PatternForm(PlainForm):
     pattern = forms.CharField(
         required=False,
         max_length=200,
@@ -138,6 +136,11 @@ class MakeForm(PlainForm):
             "market). May stay blank."
         ),
     )
+
+
+class MakeForm(PatternForm):
+    name = forms.CharField(max_length=80)
+    aliases = WordsField(required=False, label="Other spellings", help_text="Separated by | signs.")
 
 
 class ModelNumberForm(PlainForm):

@@ -8,6 +8,7 @@ urlpatterns = [
     path("donors/", views.donor_list, name="donors"),
     path("makes/", views.make_list, name="makes"),
     path("makes/new/", views.make_new, name="make-new"),
+    path("makes/<int:make_id>/pattern/", views.make_pattern, name="make-pattern"),
     path("models/", views.model_list, name="models"),
     path("models/new/", views.model_new, name="model-new"),
 ]

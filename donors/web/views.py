@@ -10,7 +10,7 @@ from django.shortcuts import redirect, render
 from donors import selectors, services
 from donors.domain.model_numbers import canonical
 from donors.models import Donor, ModelNumber
-from donors.web.forms import DonorFilter, MakeForm, ModelFilter, ModelNumberForm
+from donors.web.forms import DonorFilter, MakeForm, ModelFilter, ModelNumberForm, PatternForm
 from workshop.errors import DomainError
 from workshop.members import covers
 from workshop.models import Member, Role
@@ -63,6 +63,29 @@ def make_new(request: HttpRequest, member: Member) -> HttpResponse:
             messages.success(request, f"The make {make.name} was added.")
             return redirect("makes")
     return render(request, "donors/make_new.html", {"form": form}, status=form.status)
+
+
+@for_member(Role.REVIEWER, methods=FORM)
+def make_pattern(request: HttpRequest, member: Member, make_id: int) -> HttpResponse:
+    """Show what a make's known numbers propose, and store what the reviewer makes of it."""
+    make = selectors.get_make_by_id(member.workshop, make_id)
+    proposal = selectors.propose_pattern(member.workshop, make_id)
+    form = PatternForm(posted(request), initial={"pattern": make.pattern or proposal.pattern})
+    if form.is_bound and form.accepts():
+        try:
+            services.set_pattern(
+                workshop=member.workshop, make_id=make_id, pattern=form.cleaned_data["pattern"]
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(
+                request,
+                f"The pattern of {make.name} is stored. Its machines are read again.",
+            )
+            return redirect("makes")
+    shown = {"form": form, "make": make, "proposal": proposal}
+    return render(request, "donors/make_pattern.html", shown, status=form.status)
 
 
 @for_member()

@@ -23,9 +23,10 @@ from rapidfuzz import fuzz, process
 
 from donors.catalogue import Catalogue
 from donors.domain.lookup.shelf import Shelf
-from donors.domain.model_numbers import canonical, folded
+from donors.domain.model_numbers import canonical, fills, folded
 from donors.recognition import KnownModel
 from tests.speed import worlds
+from tests.unit.donors.domain.lookup.test_bad_input import BAD
 
 pytestmark = pytest.mark.speed
 ROWS = int(os.environ.get("LOOKUP_ROWS", "10000"))
@@ -59,7 +60,7 @@ def test_lookup_beside_its_peers():
     ):
         answer = peer(numbers)
         lines.append(_row(name, *_run(answer, few)) if answer else f"| {name} | not there |||||||")
-    lines += ["", *_wildcards(rows)]
+    lines += ["", *_bad_input(catalogue), "", *_wildcards(rows)]
     text = "\n".join(lines) + "\n"
     print("\n" + text)
     write(f"{len(rows):,} numbers", text)
@@ -156,6 +157,24 @@ def _alone(shelf: Shelf, query: str, truth: int) -> bool:
     return end - start == 1
 
 
+def _bad_input(catalogue: Catalogue) -> list[str]:
+    """Return the slowest of some hostile texts, read as one number and as a text of many."""
+    many = " ".join(number for _, number in worlds.catalogue(range(30_000, 30_003), 900))[:10_240]
+    texts = {**BAD, "ten kilobytes of numbers": many, "ten kilobytes of words": "ab 12 " * 1_706}
+    lines = ["| hostile text | as a number, ms of processor | all numbers in it |", "|---|---|---|"]
+    for name, text in texts.items():
+        one = min(_busy(catalogue.recognise, text) for _ in range(3))
+        all_in_it = min(_busy(catalogue.find_all, text) for _ in range(3))
+        lines.append(f"| {name} | {one:.1f} | {all_in_it:.1f} |")
+    return lines
+
+
+def _busy(ask: Callable[[str], object], text: str) -> float:
+    start = time.thread_time()
+    ask(text)
+    return 1e3 * (time.thread_time() - start)
+
+
 def _exhaustive(numbers: list[str]) -> Answer:
     def answer(text: str) -> list[int]:
         found = process.extract(canonical(text), numbers, scorer=fuzz.ratio, limit=5)
@@ -235,7 +254,23 @@ def _wildcards(rows: list[tuple[int, str]]) -> list[str]:
         chosen = rng.choices(kept, k=2 * QUERIES)
         asked = [(name, noise(opened[i], rng), 0, i) for i in chosen]
         lines.append(_row(name, *_run(_ask(catalogue), asked)))
+        if name == "suffix lost":
+            alone = [one for one in asked if _only_one_goes_on(canonical(one[1]), listed, one[3])]
+            lines.append(
+                _row("suffix lost: where only one goes on so", *_run(_ask(catalogue), alone))
+            )
+            numbers = [canonical(number) for _, number in listed]
+            lines.append(_row("the same, rapidfuzz ratio", *_run(_exhaustive(numbers), alone[:60])))
     return lines
+
+
+def _only_one_goes_on(query: str, listed: list[tuple[int, str]], truth: int) -> bool:
+    """Whether no other known number, open positions filled, begins with what was read."""
+    for i, (_, number) in enumerate(listed):
+        known = canonical(number)[: len(query)]
+        if i != truth and len(known) == len(query) and fills(known, query):
+            return False
+    return True
 
 
 def write(title: str, text: str) -> None:

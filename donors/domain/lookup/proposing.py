@@ -74,8 +74,7 @@ def propose(numbers: Iterable[str]) -> Proposal:
     left = [number for number in known if compiled.fullmatch(number) is None]
     explained = len(known) - len(left)
     because = (
-        f"It explains {explained} of {len(known)} numbers. The names of the fields are guesses "
-        "from their places; look at them before it is accepted."
+        "The names of the fields are guesses from their places; look at them before you accept it."
     )
     return Proposal(pattern, positions, explained, len(known), tuple(left[:SHOWN]), because)
 

@@ -35,6 +35,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
+    "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
     "api-job-confirm": {"model_id": 1},
     "api-part": {"note": "x"},
@@ -84,6 +85,7 @@ def things(bench: Bench) -> dict[str, str]:
         "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",
         "api-alert": f"/api/v1/alerts/{alert.pk}/",
         "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
+        "api-make-pattern": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern/",
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",

@@ -136,3 +136,49 @@ def test_a_proposed_pattern_and_a_text_over_the_api(bench, client):
     assert [one["settled"] for one in answer.json()] == ["W7-60 R1 W"]
     client.force_login(bench.technician.user)
     assert client.get(f"/api/v1/makes/{make.pk}/pattern-proposal/").status_code == 403
+
+
+@pytest.mark.django_db
+def test_an_accepted_pattern_reads_the_machines_of_its_make_again(bench, client):
+    make = bench.makes["Borsund"]
+    donor = bench.donor("5104-27-K", make="Borsund")
+    bench.drain()
+    assert _put(client, bench.technician, make, "").status_code == 403
+    reviewer = bench.members["reviewer"]
+    refused = _put(client, reviewer, make, "(?P<family>A+)(?=B)")
+    assert (refused.status_code, refused.json()["errors"][0]["field"]) == (400, "pattern")
+    pattern = r"(?P<family>\d{4})(?P<revision>\d\d)(?P<colour>[A-Z])"
+    assert _put(client, reviewer, make, pattern).status_code == 200
+    bench.drain()
+    donor.refresh_from_db()
+    assert donor.fields == {"family": "5104", "revision": "27", "colour": "K"}
+    assert _put(client, reviewer, make, "").status_code == 200
+    bench.drain()
+    donor.refresh_from_db()
+    assert donor.fields == {}
+
+
+def _put(client, member, make, pattern):
+    client.force_login(member.user)
+    path = f"/api/v1/makes/{make.pk}/pattern/"
+    return client.put(path, {"pattern": pattern}, content_type="application/json")
+
+
+@pytest.mark.django_db
+def test_a_reviewer_accepts_a_proposed_pattern_on_its_page(bench, client):
+    make = bench.makes["Borsund"]
+    for n in range(20):
+        services.add_model_number(
+            workshop=bench.workshop,
+            make=make,
+            number=f"{'KM' if n % 3 else 'RT'}{4100 + n}-{n % 2}",
+        )
+    client.force_login(bench.members["reviewer"].user)
+    page = client.get(f"/makes/{make.pk}/pattern/")
+    proposed = selectors.propose_pattern(bench.workshop, make.pk).pattern
+    assert page.context["form"].initial["pattern"] == proposed != ""
+    assert client.post(f"/makes/{make.pk}/pattern/", {"pattern": proposed}).status_code == 302
+    make.refresh_from_db()
+    assert make.pattern == proposed
+    bad = client.post(f"/makes/{make.pk}/pattern/", {"pattern": "(?P<family>["})
+    assert (bad.status_code, b"pattern" in bad.content) == (400, True)

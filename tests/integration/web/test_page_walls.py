@@ -26,7 +26,7 @@ ACTIONS = {
     "alerts-read-all",
 }
 TECHNICIANS = {"job-new", "job-confirm", "job-refuse", "hold-new", "hold-release", "hold-fitted"}
-REVIEWERS = {"make-new", "model-new"}
+REVIEWERS = {"make-new", "make-pattern", "model-new"}
 
 
 def page_routes() -> list[str]:
@@ -57,6 +57,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "job": [job.ref],
         "hold": [hold.pk],
         "hold-new": [need.pk],
+        "make-pattern": [bench.makes["Velthane"].pk],
         "alert-read": [alert.pk],
     }
     for route in page_routes():
