@@ -34,17 +34,18 @@ def examples(first_seed: int, *, queries: int, rounds: int = 2) -> Iterator[tupl
         for place, size in enumerate(SIZES):
             start = first_seed + (turn * len(SIZES) + place) * MAKES_EACH
             rows = worlds.catalogue(range(start, start + MAKES_EACH), size)
-            yield from _ask(rows, queries, f"queries {start}")
+            yield from ask(rows, queries, f"queries {start}")
         dense = first_seed + turn * DENSE_EACH
         names = {
             canonical(name): (seed, name)
             for seed in range(dense, dense + DENSE_EACH)
             for name in worlds.dense_numbers(seed, 250)
         }
-        yield from _ask(list(names.values()), queries, f"dense {dense}")
+        yield from ask(list(names.values()), queries, f"dense {dense}")
 
 
-def _ask(rows: list[tuple[int, str]], queries: int, seed: str) -> Iterator[tuple]:
+def ask(rows: list[tuple[int, str]], queries: int, seed: str) -> Iterator[tuple]:
+    """Yield (features, right, likeness) of noisy questions about a list of (make, number)."""
     rng = random.Random(seed)
     makes = sorted({make for make, _ in rows})
     rng.shuffle(rows)
@@ -79,16 +80,21 @@ def table(first_seed: int, *, queries: int) -> tuple[np.ndarray, np.ndarray, np.
     return np.array(features), np.array(right, dtype=float), np.array(raw)
 
 
+def stated_by_stored(features: np.ndarray) -> np.ndarray:
+    """Return the probabilities that the stored weights state for some rows of features."""
+    stored = json.loads(TARGET.read_text(encoding="utf-8"))
+    weights = np.array(calibration.Calibration.of(stored).weights)
+    return np.clip(1 / (1 + np.exp(-np.clip(features @ weights, -30, 30))), 0.001, 0.999)
+
+
 def _measure_stored(path: Path, queries: int) -> None:
     lines = path.read_text(encoding="utf-8").splitlines()
     rows = list(
         {canonical(line): (0, line) for line in lines if len(canonical(line)) >= 5}.values()
     )
-    found = list(_ask(rows, queries, path.name))
+    found = list(ask(rows, queries, path.name))
     features, right, raw = (np.array(part, dtype=float) for part in zip(*found, strict=True))
-    stored = json.loads(TARGET.read_text(encoding="utf-8"))
-    weights = np.array(calibration.Calibration.of(stored).weights)
-    stated = np.clip(1 / (1 + np.exp(-np.clip(features @ weights, -30, 30))), 0.001, 0.999)
+    stated = stated_by_stored(features)
     print(
         f"{path.name}: {len(rows)} numbers, {len(right)} queries, right {right.mean():.3f}, "
         f"ECE {calibration.expected_error(stated, right):.4f}; "
