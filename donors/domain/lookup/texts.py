@@ -33,8 +33,8 @@ class Run:
 def runs(text: str) -> Iterator[Run]:
     """Yield runs of up to LONGEST_RUN words that could be a model number, longest first a place.
 
-    A run holds a digit, begins and ends with a word that could be a piece of a number, and
-    stays within one line. A long text is read as far as MOST_TEXT and MOST_WORDS.
+    A run holds a digit, begins and ends with a word that could be a piece of a number (not with
+    a plate word), and stays within one line. A long text is read as far as MOST_TEXT and MOST_WORDS.
     """
     words: list[tuple[int, int, str, int]] = []
     line = 0
@@ -47,12 +47,14 @@ def runs(text: str) -> Iterator[Run]:
         if len(words) >= MOST_WORDS:
             break
     for i, (start, _, first, line) in enumerate(words):
-        if not first:
+        if not first or first in PLATE_WORDS:
             continue
         for j in range(min(len(words), i + LONGEST_RUN) - 1, i - 1, -1):
             here = words[i : j + 1]
             number = "".join(word[2] for word in here)
-            if words[j][3] != line or not words[j][2] or len(number) > LONGEST:
+            if words[j][3] != line or len(number) > LONGEST:
+                continue
+            if not words[j][2] or words[j][2] in PLATE_WORDS:
                 continue
             if len(number) >= LEAST and any(c.isdigit() for c in number):
                 yield Run(start, words[j][1], number, j - i + 1)

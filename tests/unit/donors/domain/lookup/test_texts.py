@@ -20,6 +20,12 @@ def test_a_number_among_words_is_a_run(text, number):
     assert number in {run.number for run in texts.runs(text)}
 
 
+def test_a_run_does_not_begin_or_end_with_a_plate_word():
+    found = {run.number for run in texts.runs("model no. HNX 5104A type 7")}
+    assert "HNX5104A" in found
+    assert not any(one.startswith(("MODEL", "NO")) or one.endswith("TYPE") for one in found)
+
+
 def test_a_run_says_where_it_stands_and_stays_in_its_line():
     text = "seen: HNX 5104A\n2024 model"
     found = {run.number: run for run in texts.runs(text)}
