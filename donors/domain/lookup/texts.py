@@ -34,7 +34,8 @@ def runs(text: str) -> Iterator[Run]:
     """Yield runs of up to LONGEST_RUN words that could be a model number, longest first a place.
 
     A run holds a digit, begins and ends with a word that could be a piece of a number (not with
-    a plate word), and stays within one line. A long text is read as far as MOST_TEXT and MOST_WORDS.
+    a plate word), and stays within one line. A long text is read as far as MOST_TEXT and
+    MOST_WORDS.
     """
     words: list[tuple[int, int, str, int]] = []
     line = 0
