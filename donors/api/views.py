@@ -69,6 +69,8 @@ class PatternProposal(MemberView):
 
 
 class FindNumbers(MemberView):
+    reads_only = True
+
     @extend_schema(request=TextInput, responses=MentionOutput(many=True))
     def post(self, request: Request) -> Response:
         """Find every model number in a pasted text. Reads only."""
