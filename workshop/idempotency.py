@@ -106,7 +106,7 @@ def _replayed(row: KeptReply, stated: str) -> HttpResponse:
 def _keep(row: KeptReply, answer: Response, request: Request) -> None:
     """Store the reply as the bytes that are sent, so that a repeat is equal to the last one."""
     renderer = request.accepted_renderer
-    body = b"" if answer.data is None else renderer.render(answer.data)
+    body: bytes = b"" if answer.data is None else renderer.render(answer.data)  # type: ignore[assignment]
     row.status, row.body = answer.status_code, body.decode()
     row.content_type = renderer.media_type
     row.save(update_fields=["status", "body", "content_type"])
