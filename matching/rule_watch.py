@@ -121,6 +121,11 @@ def _count_and_flag(review: _Review) -> list[RuleEntry]:
             rule.counted_at = review.now
             changed.append(rule)
     fields = [*COUNTED, "words", "counted_at"]
+    # Locked in the order decisions lock them (ruling.lock_deciding), so that none waits in a
+    # circle.
+    ids = [rule.pk for rule in changed]
+    rows = Rule.of(review.workshop).filter(pk__in=ids).order_by("id")
+    list(rows.select_for_update(no_key=True).values_list("id", flat=True))
     Rule.objects.unscoped().bulk_update(changed, fields, batch_size=200)
     return entries
 

@@ -173,7 +173,7 @@ def pattern_fields(workshop: Workshop) -> PatternFields:
 def get_rule(workshop: Workshop, rule_id: int, *, lock: bool = False) -> Rule:
     """Return the rule or raise NotFound; locked for writing when asked."""
     rows = Rule.of(workshop)
-    rows = rows.select_for_update(of=("self",)) if lock else rows
+    rows = rows.select_for_update(no_key=True, of=("self",)) if lock else rows
     rule = rows.filter(pk=rule_id).first()
     if rule is None:
         raise NotFound(f"There is no rule {rule_id} in this workshop.")
@@ -281,7 +281,7 @@ def lock_deciding(workshop: Workshop, rule_id: int) -> None:
     """
     kind = get_rule(workshop, rule_id).kind_id
     rows = Rule.of(workshop).filter(kind=kind, state__in=OPEN_STATES).order_by("id")
-    list(rows.select_for_update(of=("self",)).values_list("id", flat=True))
+    list(rows.select_for_update(no_key=True, of=("self",)).values_list("id", flat=True))
 
 
 def _has_others(workshop: Workshop, member: Member) -> bool:

@@ -65,9 +65,7 @@ EXAMPLES = {
         "(2020-01-02).",
         ("job_side.built_to", "2020-01-01 lies before built_from (2020-01-02)."),
     ),
-    "401": _problem(
-        401, "not-authenticated", "Authentication credentials were not provided."
-    ),
+    "401": _problem(401, "not-authenticated", "Authentication credentials were not provided."),
     "403": _problem(403, "not-allowed", "Only a reviewer or the owner decides on rules."),
     "404": _problem(404, "not-found", "There is no rule 99 in this workshop."),
     "409": _problem(409, "conflict", "Rule 17 is approved already."),
@@ -94,8 +92,9 @@ class Schema(AutoSchema):
 
     def get_override_parameters(self) -> list[Any]:
         found: list[Any] = super().get_override_parameters()
-        writes = self.method not in SAFE_METHODS and isinstance(self.view, MemberView)
-        return [*found, REPEATING] if writes and not self.view.reads_only else found
+        if self.method in SAFE_METHODS or not isinstance(self.view, MemberView):
+            return found
+        return found if self.view.reads_only else [*found, REPEATING]
 
 
 def describe_errors(result: dict[str, Any], **_: Any) -> dict[str, Any]:

@@ -169,12 +169,16 @@ class Evidence:
 
     def _says(self, fitted: Tally, seen: Tally) -> str | None:
         yes, no = self.limits["fits"], self.limits[REFUSES]
-        if fitted.other_way().passes(no.get("fitted")):
+        if self._speaks(fitted.other_way(), no.get("fitted")):
             return REFUSES
-        if fitted.passes(yes.get("fitted")):
+        if self._speaks(fitted, yes.get("fitted")):
             return "fits"
         # Sightings do not outweigh a fitting that failed to go in.
-        return "fits" if seen.passes(yes.get("seen")) and not fitted.disagree else None
+        return "fits" if self._speaks(seen, yes.get("seen")) and not fitted.disagree else None
+
+    def _speaks(self, tally: Tally, limits: Mapping[str, float] | None) -> bool:
+        """Return True when there is enough for a rule that its own evidence would not flag."""
+        return tally.passes(limits) and not contradiction(tally, self.limits["contradicted"])
 
     def _about_pair(self, a: str, b: str, graph: InterchangeGraph) -> Proposal | None:
         there, back = self.pairs[a, b], self.pairs.get((b, a), Tally())

@@ -1,6 +1,7 @@
 """The API's description: complete, without warnings, and its examples are true."""
 
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 import pytest
@@ -94,7 +95,7 @@ def test_the_answers_shown_have_the_shape_of_the_answers_given(
     rule = api.post("/api/v1/rules/", rule_examples.FITS, format="json").data
     assert shape(rule) == shape(rule_examples.RULE)
     assert rule["in_words"] == rule_examples.RULE["in_words"]
-    need = bench.need("W7-60 R2 W", built_from="2018-01-01", built_to="2018-02-01")
+    need = bench.need("W7-60 R2 W", built_from=date(2018, 1, 1), built_to=date(2018, 2, 1))
     part = bench.part(bench.donor("K3-60 R1 W"))
     type(part).of(bench.workshop).filter(pk=part.pk).update(
         part_number="BRD-2041.11", number_canonical="BRD204111"

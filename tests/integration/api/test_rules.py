@@ -172,7 +172,10 @@ BAD: dict[str, tuple[dict[str, Any], str]] = {
         {"donor_side": {"built_from": "2020-01-01", "built_to": "2019-12-31"}},
         "donor_side.built_to",
     ),
-    "day in another spelling": ({"donor_side": {"built_from": "20200101"}}, "donor_side.built_from"),
+    "day in another spelling": (
+        {"donor_side": {"built_from": "20200101"}},
+        "donor_side.built_from",
+    ),
     "day as a number": ({"donor_side": {"built_to": 2020}}, "donor_side.built_to"),
     "day that is none": ({"donor_side": {"built_to": "2019-02-29"}}, "donor_side.built_to"),
     "side that is a list": ({"donor_side": ["make"]}, "donor_side"),

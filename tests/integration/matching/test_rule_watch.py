@@ -29,9 +29,7 @@ def machine(family: str = "W7", revision: str = "1", sure: float = 1.0) -> dict[
     }
 
 
-def fitted(
-    bench: Bench, results: Iterable[str], *, number: str = "BRD-1", **values: Any
-) -> None:
+def fitted(bench: Bench, results: Iterable[str], *, number: str = "BRD-1", **values: Any) -> None:
     """Put past fittings on record and say so, as an import does."""
     start = Outcome.of(bench.workshop).count()
     job = values.pop("job", machine())
@@ -127,9 +125,7 @@ def test_sightings_propose_what_machines_carry(bench: Bench) -> None:
     sight(bench, 8)
     tell(bench)
     (rule,) = rules(bench)
-    assert rule.evidence == (
-        "Seen in 8 of 8 such machines on record (95 % interval 68 to 100 %)."
-    )
+    assert rule.evidence == ("Seen in 8 of 8 such machines on record (95 % interval 68 to 100 %).")
     assert rule.job_side["fields"] == {"revision": "1"}
 
 
