@@ -2,5 +2,6 @@
 
 NEEDS_OPENED = "matching.needs-opened"  # {"need_ids": [int]}
 NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge or the need changed
-RULE_DECIDED = "matching.rule-decided"  # {"kinds": [slug]}: in force, or out of it
+RULE_DECIDED = "matching.rule-decided"  # {"rule": id}: in force, or out of it
+RULES_REVIEW = "matching.rules-review"  # {"kind": slug}: weigh its rules by the evidence anew
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}

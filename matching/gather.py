@@ -60,7 +60,7 @@ def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
         for slug in wanted
     }
     for sighting in list_sightings(workshop_id, kinds=wanted):
-        found[sighting.kind_id].sightings.add_all([_seen(sighting)])
+        found[sighting.kind_id].sightings.add_all([seen_of(sighting)])
     outcomes = Outcome.of(workshop_id).filter(kind__in=wanted).order_by("fitted_on", "id")
     for outcome in outcomes:
         learn(found[outcome.kind_id], [outcome])
@@ -102,7 +102,8 @@ def as_approved(rule: Rule) -> ApprovedRule:
     )
 
 
-def _seen(row: Sighting) -> Seen:
+def seen_of(row: Sighting) -> Seen:
+    """Return a stored sighting as the engine reads it."""
     machine = Machine(
         appliance=row.appliance_id,
         make=row.make,

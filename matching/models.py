@@ -123,10 +123,34 @@ class Rule(WorkshopOwned):
     replaces = models.ForeignKey(
         "self", on_delete=models.PROTECT, null=True, blank=True, related_name="replaced_by"
     )
+    # Proposed from evidence: what it is about. Blank when a member proposed it.
+    basis = models.CharField(max_length=400, blank=True, editable=False)
+    weight = models.PositiveIntegerField(
+        default=0, editable=False, help_text="fittings and sightings the proposal rests on"
+    )
+    # Past fittings the rule speaks of, as counted last while it was open or in force.
+    agree = models.PositiveIntegerField(default=0, editable=False)
+    disagree = models.PositiveIntegerField(default=0, editable=False)
+    counted_at = models.DateTimeField(null=True, blank=True, editable=False)
+    flag = models.CharField(
+        max_length=300, blank=True, editable=False, help_text="how outcomes contradict it"
+    )
+    # What lists are searched by: |A1|B2| in canonical form, and all its words in lower case.
+    numbers_key = models.TextField(blank=True, editable=False)
+    words = models.TextField(blank=True, editable=False)
 
     class Meta:
         ordering: ClassVar = ["id"]
         constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["workshop", "kind", "basis"],
+                condition=Q(state="proposed") & ~Q(basis=""),
+                name="rule_proposed_once_from_evidence",
+            ),
+            models.CheckConstraint(
+                condition=Q(basis="") | Q(proposed_by__isnull=True),
+                name="rule_from_evidence_has_no_proposer",
+            ),
             models.CheckConstraint(
                 condition=Q(state="proposed", decided_by__isnull=True, decided_at__isnull=True)
                 | Q(
@@ -149,6 +173,14 @@ class Rule(WorkshopOwned):
     def __str__(self) -> str:
         return f"rule {self.pk}"
 
+    @property
+    def flagged(self) -> bool:
+        return bool(self.flag)
+
+    @property
+    def from_evidence(self) -> bool:
+        return bool(self.basis)
+
 
 class RuleEntry(WorkshopOwned):
     """One line of a rule's record: what was done or said, by whom and when."""
@@ -159,10 +191,18 @@ class RuleEntry(WorkshopOwned):
         APPROVED = "approved", "approved"
         REJECTED = "rejected", "rejected"
         RETIRED = "retired", "retired"
+        FLAGGED = "flagged", "flagged: outcomes contradict it"
+        CLEARED = "cleared", "no longer contradicted"
 
     rule = models.ForeignKey(Rule, on_delete=models.CASCADE, related_name="record")
     act = models.CharField(max_length=10, choices=Act.choices)
-    by = models.ForeignKey("workshop.Member", on_delete=models.PROTECT, related_name="+")
+    by = models.ForeignKey(
+        "workshop.Member",
+        on_delete=models.PROTECT,
+        null=True,
+        related_name="+",
+        help_text="empty where the evidence spoke",
+    )
     at = models.DateTimeField()
     note = models.TextField(blank=True)
 
@@ -170,8 +210,12 @@ class RuleEntry(WorkshopOwned):
         ordering: ClassVar = ["at", "id"]
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=Q(act__in=["proposed", "commented", "approved", "rejected", "retired"]),
-                name="rule_entry_act_is_known",
+                condition=Q(act__in=["proposed", "flagged", "cleared"])
+                | Q(
+                    act__in=["commented", "approved", "rejected", "retired"],
+                    by__isnull=False,
+                ),
+                name="rule_entry_is_known_and_decided_by_someone",
             ),
         ]
 

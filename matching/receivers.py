@@ -7,8 +7,8 @@ from datetime import datetime
 
 from donors import events as donor_events
 from donors import services as donor_services
-from matching import events, holds, matcher, services
-from matching.models import Need
+from matching import events, holds, matcher, rule_watch, services
+from matching.models import Need, Rule
 from parts import events as part_events
 from parts import numbers
 from parts.models import Part
@@ -51,17 +51,35 @@ def needs_changed(event: OutboxEvent, now: datetime) -> None:
     matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now)
 
 
-@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED, events.RULE_DECIDED)
+@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
-    """Ask for the open needs of these kinds to be matched anew, a page an event."""
+    """Ask for the open needs of these kinds to be matched anew, and for their rules' review."""
     rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)
+    _rematch(event.workshop_id, list(rows.order_by("kind_id", "id").values_list("id", flat=True)))
+    rule_watch.ask_for_review(event.workshop_id, event.payload["kinds"])
+
+
+@handles(events.RULE_DECIDED)
+def rule_decided(event: OutboxEvent, now: datetime) -> None:
+    """Ask for the open needs a rule speaks of to be matched anew, and for its kind's review."""
+    rule = Rule.of(event.workshop_id).get(pk=event.payload["rule"])
+    _rematch(event.workshop_id, rule_watch.needs_touched(rule))
+    rule_watch.ask_for_review(event.workshop_id, [rule.kind_id])
+
+
+def _rematch(workshop_id: int, need_ids: list[int]) -> None:
     outbox.record_in_pages(
         events.NEEDS_REMATCH,
-        workshop_id=event.workshop_id,
+        workshop_id=workshop_id,
         key="need_ids",
-        ids=list(rows.order_by("kind_id", "id").values_list("id", flat=True)),
+        ids=need_ids,
         page=NEEDS_PER_EVENT,
     )
+
+
+@handles(events.RULES_REVIEW)
+def rules_review(event: OutboxEvent, now: datetime) -> None:
+    rule_watch.review_kind(event.workshop_id, event.payload["kind"], now=now)
 
 
 @handles(donor_events.CATALOGUE_CHANGED)

@@ -7,16 +7,21 @@ from typing import Any
 
 from django.db import transaction
 
-from donors.catalogue import Catalogue
+from donors.domain.model_numbers import canonical
 from donors.domain.patterns import compile_pattern
+from donors.selectors import list_makes
 from matching import events
-from matching.domain.rule_conditions import may_meet, problems
+from matching.domain.rule_conditions import PatternFields, may_meet, problems
+from matching.domain.rule_words import rule_words
 from matching.models import Rule, RuleEntry
+from parts.models import PartKind
 from parts.selectors import get_kind
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotAllowed, NotFound
 from workshop.members import covers
 from workshop.models import Member, Role, Workshop
+
+OPEN_STATES = (Rule.State.PROPOSED, Rule.State.APPROVED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,14 +49,22 @@ def propose_rule(
     """
     kind = get_kind(statement.kind)
     _refuse_bad_statement(workshop, statement)
-    replaced = get_rule(workshop, statement.replaces) if statement.replaces else None
-    if replaced is not None and replaced.kind_id != kind.pk:
-        raise InputRefused(
-            f"Rule {replaced.pk} is on another part kind ({replaced.kind_id}).",
-            fields={"replaces": "On another part kind."},
-        )
-    rule: Rule = Rule.objects.create(
-        workshop=workshop,
+    replaced = _replaced(workshop, statement, kind.pk)
+    rule = new_rule(workshop.pk, statement, kind=kind, replaces=replaced)
+    rule.proposed_by, rule.proposed_at = member, now
+    _refuse_contradiction(rule)
+    rule.save()
+    _enter(rule, RuleEntry.Act.PROPOSED, member, now)
+    outbox.record(events.RULES_REVIEW, workshop_id=workshop.pk, payload={"kind": kind.pk})
+    return rule
+
+
+def new_rule(
+    workshop_id: int, statement: Statement, *, kind: PartKind, replaces: Rule | None = None
+) -> Rule:
+    """Return a proposed rule that is not stored yet, with what lists are searched by."""
+    rule = Rule(
+        workshop_id=workshop_id,
         kind=kind,
         says=statement.says,
         donor_side=dict(statement.donor_side),
@@ -60,12 +73,68 @@ def propose_rule(
         conditions=statement.conditions.strip(),
         evidence=statement.evidence.strip(),
         source=statement.source.strip(),
-        replaces=replaced,
-        proposed_by=member,
-        proposed_at=now,
+        replaces=replaces,
     )
-    _enter(rule, RuleEntry.Act.PROPOSED, member, now)
+    numbers = [n for side in (rule.donor_side, rule.job_side) for n in side.get("part_numbers", [])]
+    rule.numbers_key = "".join(f"|{key}" for key in sorted(set(map(canonical, numbers)))) + "|"
+    rule.words = searched_words(rule)
     return rule
+
+
+def searched_words(rule: Rule) -> str:
+    """Return all that is said in and of a rule, as lists are searched by."""
+    return " ".join((in_words(rule), rule.evidence, rule.source)).casefold()
+
+
+def in_words(rule: Rule) -> str:
+    """Return what a rule says as a sentence. Needs its kind to be loaded."""
+    return rule_words(
+        rule.kind.name,
+        rule.says,
+        rule.donor_side,
+        rule.job_side,
+        both_ways=rule.both_ways,
+        conditions=rule.conditions,
+    )
+
+
+def _replaced(workshop: Workshop, statement: Statement, kind: str) -> Rule | None:
+    if statement.replaces is None:
+        return None
+    rule: Rule | None = Rule.of(workshop).filter(pk=statement.replaces).first()
+    if rule is None:
+        raise InputRefused(
+            f"There is no rule {statement.replaces} in this workshop to replace.",
+            fields={"replaces": "There is no such rule in this workshop."},
+        )
+    if rule.kind_id != kind:
+        raise InputRefused(
+            f"Rule {rule.pk} is on another part kind ({rule.kind_id}).",
+            fields={"replaces": "On another part kind."},
+        )
+    return rule
+
+
+def _refuse_contradiction(rule: Rule) -> None:
+    clash = _clashes(rule)
+    if clash:
+        raise InputRefused(_clash_words("This rule", clash), fields=_clash_fields(clash))
+
+
+def _clashes(rule: Rule) -> list[Rule]:
+    return [one for one in contradicted_by(rule) if one.pk != rule.replaces_id]
+
+
+def _clash_words(what: str, clash: list[Rule]) -> str:
+    listed = ", ".join(f"{one.pk} ({one.get_says_display()})" for one in clash[:5])
+    return (
+        f"{what} contradicts approved rule {listed}. Propose it as replacing that rule, or "
+        "narrow it; of several, retire the others first."
+    )
+
+
+def _clash_fields(clash: list[Rule]) -> dict[str, str]:
+    return {"replaces": f"Contradicts rule {', '.join(str(one.pk) for one in clash[:5])}."}
 
 
 def _refuse_bad_statement(workshop: Workshop, statement: Statement) -> None:
@@ -79,7 +148,7 @@ def _refuse_bad_statement(workshop: Workshop, statement: Statement) -> None:
             "The rule fits with conditions, but names none.",
             fields={"conditions": "Say the conditions in words."},
         )
-    fields_of = _pattern_fields(Catalogue.load(workshop))
+    fields_of = pattern_fields(workshop)
     found = {
         f"{side}.{name}": f"{message}."
         for side in ("donor_side", "job_side")
@@ -90,22 +159,21 @@ def _refuse_bad_statement(workshop: Workshop, statement: Statement) -> None:
         raise InputRefused(f"The rule cannot be used: {listed}", fields=found)
 
 
-def _pattern_fields(catalogue: Catalogue) -> Any:
-    def fields_of(make: str) -> frozenset[str] | None:
-        known = next((one for one in catalogue.makes if one.name == make), None)
-        if known is None:
-            return None
-        if not known.pattern:
-            return frozenset()
-        return frozenset(compile_pattern(known.pattern).groupindex)
-
-    return fields_of
+def pattern_fields(workshop: Workshop) -> PatternFields:
+    """Return a look-up of the fields the pattern of a make names: one query."""
+    found = {
+        make.name: frozenset(compile_pattern(make.pattern).groupindex)
+        if make.pattern
+        else frozenset()
+        for make in list_makes(workshop)
+    }
+    return found.get
 
 
 def get_rule(workshop: Workshop, rule_id: int, *, lock: bool = False) -> Rule:
     """Return the rule or raise NotFound; locked for writing when asked."""
     rows = Rule.of(workshop)
-    rows = rows.select_for_update(of=("self",)) if lock else rows
+    rows = rows.select_for_update(no_key=True, of=("self",)) if lock else rows
     rule = rows.filter(pk=rule_id).first()
     if rule is None:
         raise NotFound(f"There is no rule {rule_id} in this workshop.")
@@ -138,13 +206,9 @@ def approve_rule(
         raise NotAllowed(
             f"You proposed rule {rule.pk} yourself; another reviewer must decide on it."
         )
-    clash = [one for one in contradicted_by(rule) if one.pk != rule.replaces_id]
+    clash = _clashes(rule)
     if clash:
-        raise Conflict(
-            f"Rule {rule.pk} contradicts approved rule {clash[0].pk} "
-            f"({clash[0].get_says_display()}). Propose it as replacing that rule, or narrow it.",
-            fields={"replaces": f"Contradicts rule {clash[0].pk}."},
-        )
+        raise Conflict(_clash_words(f"Rule {rule.pk}", clash), fields=_clash_fields(clash))
     if rule.replaces is not None and rule.replaces.state == Rule.State.APPROVED:
         _decide(rule.replaces, Rule.State.RETIRED, member, now, f"replaced by rule {rule.pk}")
     _decide(rule, Rule.State.APPROVED, member, now, note)
@@ -167,6 +231,7 @@ def retire_rule(
 ) -> Rule:
     """Take an approved rule out of force; needs are matched anew."""
     _require_reviewer(member)
+    lock_deciding(workshop, rule_id)
     rule = get_rule(workshop, rule_id, lock=True)
     if rule.state != Rule.State.APPROVED:
         raise Conflict(f"Rule {rule.pk} is {rule.get_state_display()}; only approved ones retire.")
@@ -176,14 +241,15 @@ def retire_rule(
 
 def contradicted_by(rule: Rule) -> list[Rule]:
     """Return the approved rules that say the opposite of pairs this rule may meet."""
-    refuses = rule.says == Rule.Says.NOT
     rows = Rule.of(rule.workshop_id).filter(kind=rule.kind_id, state=Rule.State.APPROVED)
     rows = rows.exclude(pk=rule.pk).order_by("id")
-    return [
-        other
-        for other in rows
-        if (other.says == Rule.Says.NOT) != refuses and _may_meet_a_pair(rule, other)
-    ]
+    return [other for other in rows if contradicts(rule, other)]
+
+
+def contradicts(rule: Rule, other: Rule) -> bool:
+    """Return True when two rules say the opposite of a pair both may meet. Symmetric."""
+    opposite = (rule.says == Rule.Says.NOT) != (other.says == Rule.Says.NOT)
+    return opposite and _may_meet_a_pair(rule, other)
 
 
 def _may_meet_a_pair(a: Rule, b: Rule) -> bool:
@@ -200,10 +266,22 @@ def _require_reviewer(member: Member) -> None:
 
 def _decidable(workshop: Workshop, rule_id: int, member: Member) -> Rule:
     _require_reviewer(member)
+    lock_deciding(workshop, rule_id)
     rule = get_rule(workshop, rule_id, lock=True)
     if rule.state != Rule.State.PROPOSED:
         raise Conflict(f"Rule {rule.pk} is {rule.get_state_display()} already.")
     return rule
+
+
+def lock_deciding(workshop: Workshop, rule_id: int) -> None:
+    """Let one decision on rules of a kind be taken after the other.
+
+    Two reviewers could otherwise approve two rules that contradict each other, each before
+    the other's is in force. Locked in the order of their ids, so that none waits in a circle.
+    """
+    kind = get_rule(workshop, rule_id).kind_id
+    rows = Rule.of(workshop).filter(kind=kind, state__in=OPEN_STATES).order_by("id")
+    list(rows.select_for_update(no_key=True, of=("self",)).values_list("id", flat=True))
 
 
 def _has_others(workshop: Workshop, member: Member) -> bool:
@@ -216,12 +294,12 @@ def _decide(rule: Rule, state: Rule.State, member: Member, now: datetime, note: 
     rule.save(update_fields=["state", "decided_by", "decided_at"])
     _enter(rule, RuleEntry.Act(state.value), member, now, note)
     if in_force:
-        payload = {"kinds": [rule.kind_id]}
+        payload = {"rule": rule.pk}
         outbox.record(events.RULE_DECIDED, workshop_id=rule.workshop_id, payload=payload)
 
 
 def _enter(
-    rule: Rule, act: RuleEntry.Act, member: Member, now: datetime, note: str = ""
+    rule: Rule, act: RuleEntry.Act, member: Member | None, now: datetime, note: str = ""
 ) -> RuleEntry:
     entry: RuleEntry = RuleEntry.objects.create(
         workshop_id=rule.workshop_id, rule=rule, act=act, by=member, at=now, note=note.strip()

@@ -11,26 +11,36 @@ from drf_spectacular.utils import (
     inline_serializer,
 )
 from rest_framework import serializers
+from rest_framework.permissions import SAFE_METHODS
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from workshop import idempotency
 from workshop.exchange import cells
 from workshop.members import require
 from workshop.models import Member, Role, Workshop
 
 
 class MemberView(APIView):
-    """A view for members of a workshop. `role` is what its unsafe methods need."""
+    """A view for members of a workshop. `role` is what its unsafe methods need.
+
+    Every unsafe method takes an Idempotency-Key; `reads_only` says that none of them writes.
+    """
 
     role: Role = Role.CATALOGUER
     read_role: Role = Role.CATALOGUER
+    reads_only = False
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        safe = request.method in {"GET", "HEAD", "OPTIONS"}
+        safe = request.method in SAFE_METHODS
         self.member: Member = require(request, self.read_role if safe else self.role)
         self.workshop: Workshop = self.member.workshop
+        name = (request.method or "").lower()
+        if not safe and not self.reads_only and hasattr(self, name):
+            # The handler is looked up on the view right after `initial`.
+            setattr(self, name, idempotency.once(getattr(self, name), request, self.member))
 
     def pages(self, rows: "QuerySet[Any]", output: type[serializers.Serializer[Any]]) -> Response:
         """Return one page of rows, written by `output`."""

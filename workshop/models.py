@@ -88,6 +88,29 @@ class RefCounter(WorkshopOwned):
         ]
 
 
+class KeptReply(WorkshopOwned):
+    """The reply to a request that named an Idempotency-Key, kept to be sent again."""
+
+    key = models.CharField(max_length=128)
+    fingerprint = models.CharField(max_length=64, help_text="who asked for what, SHA-256")
+    status = models.PositiveSmallIntegerField(default=0)
+    body = models.TextField(blank=True)
+    content_type = models.CharField(max_length=80, blank=True)
+    kept_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "key"], name="kept_reply_once_per_key"),
+        ]
+        indexes: ClassVar = [
+            # The sweep: replies that have been kept long enough.
+            models.Index(fields=["kept_at"], name="kept_reply_age"),
+        ]
+
+    def __str__(self) -> str:
+        return self.key
+
+
 class OutboxEvent(WorkshopOwned):
     """A fact committed together with the write that made it true, waiting to be acted on.
 

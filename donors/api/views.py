@@ -85,6 +85,8 @@ class MakePattern(MemberView):
 
 
 class FindNumbers(MemberView):
+    reads_only = True
+
     @extend_schema(request=TextInput, responses=MentionOutput(many=True))
     def post(self, request: Request) -> Response:
         """Find every model number in a pasted text. Reads only."""

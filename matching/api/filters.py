@@ -1,8 +1,16 @@
 """?field=value filters of jobs, needs, matches, holds and alerts."""
 
-import django_filters as filters
+from typing import Any
 
-from matching.models import VERDICTS, Job, Need
+import django_filters as filters
+from django.db.models import Q, QuerySet
+from rest_framework.exceptions import ValidationError
+
+from donors.domain.model_numbers import canonical
+from matching.models import VERDICTS, Job, Need, Rule
+
+YES_OR_NO = (("true", "yes"), ("false", "no"))
+Rules = QuerySet[Any]
 
 
 class JobFilter(filters.FilterSet):
@@ -35,3 +43,41 @@ class HoldFilter(filters.FilterSet):
 class AlertFilter(filters.FilterSet):
     unread = filters.BooleanFilter(field_name="read_at", lookup_expr="isnull")
     verdict = filters.ChoiceFilter(choices=VERDICTS)
+
+
+class RuleFilter(filters.FilterSet):
+    """`make`, `family` and `part_number` look on both sides of a rule."""
+
+    kind = filters.CharFilter(field_name="kind_id")
+    state = filters.MultipleChoiceFilter(choices=Rule.State.choices)
+    says = filters.ChoiceFilter(choices=Rule.Says.choices)
+    make = filters.CharFilter(method="on_either_side")
+    family = filters.CharFilter(method="on_either_side")
+    part_number = filters.CharFilter(method="with_number")
+    flagged = filters.ChoiceFilter(choices=YES_OR_NO, method="not_blank")
+    from_evidence = filters.ChoiceFilter(choices=YES_OR_NO, method="not_blank")
+    text = filters.CharFilter(method="in_its_words", max_length=200)
+    ordering = filters.OrderingFilter(
+        fields=("id", "proposed_at", "decided_at", "counted_at", "disagree", "agree", "kind")
+    )
+
+    def on_either_side(self, rows: Rules, name: str, value: str) -> Rules:
+        return rows.filter(Q(**{f"donor_side__{name}": value}) | Q(**{f"job_side__{name}": value}))
+
+    def with_number(self, rows: Rules, name: str, value: str) -> Rules:
+        key = canonical(value)
+        if not key:
+            raise ValidationError({name: f"{value!r} is no part number."})
+        return rows.filter(numbers_key__contains=f"|{key}|")
+
+    def not_blank(self, rows: Rules, name: str, value: str) -> Rules:
+        blank = Q(**{{"flagged": "flag", "from_evidence": "basis"}[name]: ""})
+        return rows.filter(~blank if value == "true" else blank)
+
+    def in_its_words(self, rows: Rules, name: str, value: str) -> Rules:
+        return rows.filter(words__contains=value.casefold())
+
+    def filter_queryset(self, queryset: Rules) -> Rules:
+        """End every order in the id, so that pages neither repeat a row nor lose one."""
+        rows: Rules = super().filter_queryset(queryset)
+        return rows.order_by(*rows.query.order_by, "id")

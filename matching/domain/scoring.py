@@ -17,9 +17,9 @@ from matching.domain.comparisons import (
     compare_numbers,
 )
 from matching.domain.knowledge import Knowledge
-from matching.domain.odds import shift_by_counts, to_p
+from matching.domain.odds import shift_by_counts, to_bits, to_p
 from matching.domain.outcomes import Counts
-from matching.domain.rules import strongest
+from matching.domain.rules import REFUSES, Cover, strongest
 from matching.domain.sides import Row, Side
 from matching.domain.sightings import overlap
 from matching.domain.verdicts import Verdict
@@ -189,15 +189,30 @@ def _outcomes(tally: _Tally) -> None:
 
 
 def _rule(tally: _Tally) -> None:
-    rule = strongest(tally.known.rules, tally.offer, tally.want)
-    if rule is None:
+    cover = strongest(tally.known.rules, tally.offer, tally.want)
+    if cover is None:
         tally.add("rule", "none", 0.0, sentences.NO_RULE)
+        return
+    rule = cover.rule
+    if not cover.certain:
+        _perhaps(tally, cover)
         return
     tally.rule_says = rule.says
     if rule.says == "does-not-fit":
         tally.stop("rule", rule.says, sentences.rule(rule))
         return
     tally.add("rule", rule.says, tally.weights.number("rule", rule.says), sentences.rule(rule))
+
+
+def _perhaps(tally: _Tally, cover: Cover) -> None:
+    """A rule that may cover the pair: the odds are those of either case, by their chances."""
+    rule, share = cover.rule, cover.share or 0.0
+    p = to_p(tally.bits)
+    stop = rule.says == REFUSES
+    p_if = 0.0 if stop else to_p(tally.bits + tally.weights.number("rule", rule.says))
+    bits = to_bits((1.0 - share) * p + share * p_if) - to_bits(p)
+    tally.rule_says = "perhaps-not" if stop else ""
+    tally.add("rule", f"perhaps-{rule.says}", bits, sentences.rule_perhaps(cover))
 
 
 STEPS: tuple[Callable[[_Tally], None], ...] = (
@@ -220,6 +235,8 @@ def _verdict(tally: _Tally, bits: float) -> Verdict:
     limits = tally.weights.table["verdicts"]
     if tally.stopped or p < limits["check"]:
         return Verdict.DOES_NOT_FIT
+    if tally.rule_says == "perhaps-not":
+        return Verdict.CHECK_FIRST
     if tally.rule_says == "fits-with-conditions":
         return Verdict.LIKELY_FITS if p >= limits["likely"] else Verdict.CHECK_FIRST
     if tally.number.level == "same" and p >= limits["known"]:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from donors.domain.machines import Machine
 from matching.domain.comparisons import AttributeFinding, NumberFinding
 from matching.domain.outcomes import Counts
-from matching.domain.rules import ApprovedRule
+from matching.domain.rules import ApprovedRule, Cover
 from matching.domain.sightings import Belief
 from parts.domain.kinds import Kind
 from workshop.domain.intervals import Interval
@@ -161,9 +161,24 @@ def outcomes(counts: Counts) -> str:
 
 
 def rule(found: ApprovedRule) -> str:
-    said = {
+    return f"Approved rule {found.id}: {_said(found)}."
+
+
+def rule_perhaps(cover: Cover) -> str:
+    """Say that a rule may cover the pair, and that reading the build date would settle it."""
+    if cover.share is None:
+        why = "goes by build date, which is not known"
+    else:
+        why = f"covers {100 * cover.share:.0f} % of the time it may have been built in"
+    return (
+        f"Approved rule {cover.rule.id} {why}. Read the build date; "
+        f"if the rule covers it: {_said(cover.rule)}."
+    )
+
+
+def _said(found: ApprovedRule) -> str:
+    return {
         "fits": "fits",
         "fits-with-conditions": f"fits with conditions: {found.conditions}",
         "does-not-fit": "does not fit",
     }[found.says]
-    return f"Approved rule {found.id}: {said}."

@@ -1,11 +1,15 @@
 """Rule review over the API: who may decide, what a rule changes, what is refused."""
 
+import json
 from typing import Any
 
 import pytest
 from rest_framework.test import APIClient
 
-from matching.models import Match, Outcome
+from donors.domain.machines import Machine
+from matching import gather
+from matching.domain.sides import Side
+from matching.models import Match, Outcome, Rule
 from tests.factories import TODAY, Bench
 from workshop.models import Member
 
@@ -113,16 +117,29 @@ def test_a_contradiction_must_say_what_it_replaces(bench: Bench, api: APIClient,
     reviewer = sign_in("reviewer")
     first = propose(api).data
     approve(reviewer, first["id"])
-    second = propose(api, says="does-not-fit").data
-    assert api.get(f"/api/v1/rules/{second['id']}/impact/").data["contradicts"] == [first["id"]]
-    refused = approve(reviewer, second["id"])
-    assert refused.status_code == 409
+    refused = propose(api, says="does-not-fit")
+    assert refused.status_code == 400
+    assert refused.data["errors"][0]["field"] == "replaces"
     assert f"rule {first['id']}" in refused.data["detail"]
     third = propose(api, says="does-not-fit", replaces=first["id"]).data
+    impact = api.get(f"/api/v1/rules/{third['id']}/impact/").data
+    assert impact["contradicts"] == [first["id"]]
     assert approve(reviewer, third["id"]).status_code == 200
     assert api.get(f"/api/v1/rules/{first['id']}/").data["state"] == "retired"
     narrow = propose(api, job_side={"make": "Velthane", "family": "Z9"}).data
     assert approve(reviewer, narrow["id"]).status_code == 200
+
+
+def test_a_contradiction_that_arose_since_is_refused_at_the_decision(
+    bench: Bench, api: APIClient, sign_in
+) -> None:
+    reviewer = sign_in("reviewer")
+    first, second = propose(api).data, propose(api, says="does-not-fit").data
+    approve(reviewer, first["id"])
+    refused = approve(reviewer, second["id"])
+    assert refused.status_code == 409
+    assert f"rule {first['id']}" in refused.data["detail"]
+    assert api.get(f"/api/v1/rules/{second['id']}/").data["state"] == "proposed"
 
 
 BAD: dict[str, tuple[dict[str, Any], str]] = {
@@ -151,16 +168,133 @@ BAD: dict[str, tuple[dict[str, Any], str]] = {
     "conditions not named": ({"says": "fits-with-conditions"}, "conditions"),
     "unknown kind": ({"kind": "flux-valve"}, "kind"),
     "unknown verdict": ({"says": "perhaps"}, "says"),
+    "open end reversed against nothing": (
+        {"donor_side": {"built_from": "2020-01-01", "built_to": "2019-12-31"}},
+        "donor_side.built_to",
+    ),
+    "day in another spelling": (
+        {"donor_side": {"built_from": "20200101"}},
+        "donor_side.built_from",
+    ),
+    "day as a number": ({"donor_side": {"built_to": 2020}}, "donor_side.built_to"),
+    "day that is none": ({"donor_side": {"built_to": "2019-02-29"}}, "donor_side.built_to"),
+    "side that is a list": ({"donor_side": ["make"]}, "donor_side"),
+    "side that is a text": ({"job_side": "Velthane"}, "job_side"),
+    "make that is a number": ({"job_side": {"make": 7}}, "job_side.make"),
+    "make that is null": ({"job_side": {"make": None}}, "job_side.make"),
+    "family that is blank": ({"job_side": {"family": " "}}, "job_side.family"),
+    "family too long": ({"job_side": {"family": "W" * 81}}, "job_side.family"),
+    "family with NUL": ({"job_side": {"family": "W\x007"}}, "job_side.family"),
+    "family with half a character": ({"job_side": {"family": "W\ud800"}}, "job_side.family"),
+    "fields that are a list": ({"job_side": {"fields": ["revision"]}}, "job_side.fields"),
+    "field value that is a number": ({"job_side": {"fields": {"revision": 1}}}, "job_side.fields"),
+    "fields within fields": (
+        {"job_side": {"fields": {"revision": {"revision": "1"}}}},
+        "job_side.fields",
+    ),
+    "numbers that are a text": ({"donor_side": {"part_numbers": "B1"}}, "donor_side.part_numbers"),
+    "numbers that are numbers": ({"donor_side": {"part_numbers": [1]}}, "donor_side.part_numbers"),
+    "no numbers": ({"donor_side": {"part_numbers": []}}, "donor_side.part_numbers"),
+    "number with NUL": ({"donor_side": {"part_numbers": ["B\x001"]}}, "donor_side.part_numbers"),
+    "too many numbers": (
+        {"donor_side": {"part_numbers": [f"B{number}" for number in range(201)]}},
+        "donor_side.part_numbers",
+    ),
+    "number too long": ({"donor_side": {"part_numbers": ["B" * 81]}}, "donor_side.part_numbers"),
+    "too many attributes": (
+        {"donor_side": {"attributes": {f"a{number}": "x" for number in range(41)}}},
+        "donor_side.attributes",
+    ),
+    "attribute that is a list": (
+        {"donor_side": {"attributes": {"mount": ["3-lug"]}}},
+        "donor_side.attributes",
+    ),
+    "both ways of neither kind": ({"both_ways": "sideways"}, "both_ways"),
+    "evidence too long": ({"evidence": "x" * 4001}, "evidence"),
+    "evidence with NUL": ({"evidence": "\x00"}, "evidence"),
+    "conditions too long": ({"conditions": "x" * 2001}, "conditions"),
+    "replaces a rule that is not there": ({"replaces": 999_999}, "replaces"),
+    "replaces what is no number": ({"replaces": "the old one"}, "replaces"),
+    "replaces a number no database holds": ({"replaces": 2**70}, "replaces"),
+    "kind that is a list": ({"kind": ["control-board"]}, "kind"),
 }
 
 
 @pytest.mark.parametrize("name", BAD)
 def test_a_bad_rule_is_refused_by_field(name: str, bench: Bench, api: APIClient) -> None:
     change, field = BAD[name]
-    answer = propose(api, **change)
+    body = json.dumps({**RULE, **change})
+    answer = api.post("/api/v1/rules/", body, content_type="application/json")
     assert answer.status_code == 400, answer.data
+    assert answer["Content-Type"] == "application/problem+json"
+    assert answer.data["detail"]
     assert field in {error["field"] for error in answer.data["errors"]}, answer.data
     assert api.get("/api/v1/rules/").data["count"] == 0
+
+
+@pytest.mark.parametrize("body", ["[]", "7", "null", '"x"', "{", ""])
+def test_a_body_that_is_no_rule_is_refused(body: str, bench: Bench, api: APIClient) -> None:
+    answer = api.post("/api/v1/rules/", body, content_type="application/json")
+    assert answer.status_code == 400
+    assert answer["Content-Type"] == "application/problem+json"
+
+
+def test_a_rule_of_another_workshop_cannot_be_replaced(
+    bench: Bench, other_bench: Bench, api: APIClient, sign_in
+) -> None:
+    theirs = propose(sign_in("owner", at=other_bench)).data
+    answer = propose(api, replaces=theirs["id"])
+    assert answer.status_code == 400
+    assert answer.data["errors"][0]["field"] == "replaces"
+
+
+BOMBS = ["(a+)+$", "(.*)*(.*)*x", "^(([a-z])+.)+[A-Z]([a-z])+$", "(?P<family>(a|aa)+)$", "%_%"]
+
+
+@pytest.mark.parametrize("bomb", BOMBS)
+def test_text_that_looks_like_a_pattern_is_compared_as_text(
+    bomb: str, bench: Bench, api: APIClient, sign_in
+) -> None:
+    """Conditions take no pattern: a value equals or it does not, so nothing can be stalled."""
+    rule = propose(api, job_side={"family": bomb, "attributes": {"mount": bomb}})
+    assert rule.status_code == 201
+    stated = gather.as_approved(Rule.of(bench.workshop).get())
+    attributes = {"mount": bomb}
+    same = Side(machine=Machine(make="Velthane", family="K3"), attributes=attributes)
+    offer = Side(machine=Machine(make="Velthane", family="K3"))
+    want = Side(machine=Machine(family=bomb), attributes=attributes)
+    assert stated.applies(offer, want)
+    assert not stated.applies(offer, same)
+    many = Side(machine=Machine(family="a" * 10_000 + "!"), attributes={"mount": "a" * 10_000})
+    assert not stated.applies(offer, many)
+    found = api.get("/api/v1/rules/", {"text": bomb}).data
+    assert found["count"] == 1
+    assert api.get("/api/v1/rules/", {"text": bomb + "?"}).data["count"] == 0
+
+
+PATTERNS = {
+    r"(?P<family>a)(?=b)": "look-around",
+    r"(?P<family>(a)\2)": "linear-time",
+    r"(?P<shape>a)": "names shape",
+    "(a+)+$": "names no field",
+    r"(?P<family>((a{100}){100}){100})": "linear-time",
+    r"(?P<family>(?:a{1000}){1000})": "linear-time",
+    r"(?P<family>a)(?P<family>b)": "names family twice",
+    "a" * 201: "at most 200",
+    r"(?P<family>a": "linear-time",
+}
+
+
+@pytest.mark.parametrize("pattern", PATTERNS)
+def test_a_make_pattern_that_cannot_be_kept_is_refused_with_the_reason(
+    pattern: str, bench: Bench, sign_in
+) -> None:
+    body = {"name": "Ostrelle", "pattern": pattern}
+    answer = sign_in("reviewer").post("/api/v1/makes/", body, format="json")
+    assert answer.status_code == 400
+    assert answer["Content-Type"] == "application/problem+json"
+    assert [error["field"] for error in answer.data["errors"]] == ["pattern"]
+    assert PATTERNS[pattern] in answer.data["detail"]
 
 
 def test_comments_are_kept_with_who_and_when(bench: Bench, api: APIClient, sign_in) -> None:

@@ -6,7 +6,6 @@ Each prints one JSON object. They meet at a barrier made of files, so that they 
 import json
 import os
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -24,19 +23,11 @@ from matching import holds, matcher, services
 from matching.models import Hold, Need
 from parts import services as part_services
 from parts.models import Part
+from tests.integration.races import requests
+from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict
 from workshop.models import Member, Workshop
-
-
-def meet(folder: Path, name: str, people: int) -> None:
-    """Wait until `people` processes have come to the barrier `name`."""
-    (folder / f"{name}.{os.getpid()}").touch()
-    deadline = time.monotonic() + 60
-    while len(list(folder.glob(f"{name}.*"))) < people:
-        if time.monotonic() > deadline:
-            raise TimeoutError(name)
-        time.sleep(0.0005)
 
 
 def hold_all(folder: Path, people: int, naive: bool) -> dict[str, int]:
@@ -135,9 +126,16 @@ def dispatch(folder: Path, people: int) -> dict[str, int]:
     return {"handled": done.handled, "failed": done.failed}
 
 
-TASKS = {"hold_all": hold_all, "arrive": arrive, "dispatch": dispatch}
+TASKS = {
+    "hold_all": hold_all,
+    "arrive": arrive,
+    "dispatch": dispatch,
+    "repeat": requests.repeat,
+    "reply_lost": requests.reply_lost,
+    "decide": requests.decide,
+}
 
 if __name__ == "__main__":
     order = json.loads(sys.argv[1])
     task = TASKS[order.pop("task")]
-    print(json.dumps(task(Path(order.pop("folder")), **order)))
+    print(json.dumps(task(Path(order.pop("folder")), **order)), flush=True)

@@ -6,6 +6,7 @@ a share written beside each case; they are not read back from the engine.
 
 import math
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 import pytest
@@ -28,6 +29,7 @@ from tests.unit.matching.building import (
     seen,
     side,
 )
+from workshop.domain.intervals import Interval
 
 N1, N2, OTHER = "1111.222-01", "1111.222-02", "9999.333-01"
 UNCONFIRMED = machine(ref="D-0001", sure=0.5)
@@ -514,6 +516,48 @@ def test_an_approved_rule(says, bits, words):
     rule = ApprovedRule(7, says, {"family": "M2W"}, {}, conditions="move the bracket")
     row = score(side(of=M), side(of=M), knowledge(rules=[rule])).rows[-1]
     assert (row.evidence, row.level, row.bits, row.sentence) == ("rule", says, bits, words)
+
+
+@pytest.mark.parametrize("says", ["fits", "fits-with-conditions", "does-not-fit"])
+@pytest.mark.parametrize("built_from", ["2014-01-01", "2014-01-16", "2014-01-31", "2014-02-01"])
+def test_a_rule_that_covers_part_of_the_build_interval(says, built_from):
+    """The odds are the mean of both cases by the days in each: scored apart, then mixed."""
+    rule = ApprovedRule(7, says, {"built_from": built_from}, {}, conditions="move the bracket")
+    offer, want = side(of=replace(M, built=built(2014))), side(of=M)
+    found = score(offer, want, knowledge(rules=[rule]))
+    days = [date(2014, 1, day + 1) for day in range(31)]
+    chances = [
+        score(
+            replace(offer, machine=replace(offer.machine, built=Interval(day, day))),
+            want,
+            knowledge(rules=[rule]),
+        )
+        for day in (days[0], days[-1])
+    ]
+    without = score(offer, want, knowledge())
+    certain = score(offer, want, knowledge(rules=[replace(rule, donor_side={})]))
+    share = sum(str(day) >= built_from for day in days) / 31
+    expected = share * certain.p_fit + (1 - share) * without.p_fit
+    assert found.p_fit == pytest.approx(expected, abs=1e-9)
+    if 0 < share < 1:
+        assert not found.stopped
+        assert found.verdict == ("check-first" if says == "does-not-fit" else found.verdict)
+        assert found.verdict != "known-to-fit"
+        assert f"covers {100 * share:.0f} % of the time" in found.rows[-1].sentence
+        assert {one.stopped for one in chances} == {False, says == "does-not-fit"}
+
+
+def test_a_refusal_by_build_date_asks_for_a_date_that_is_not_known():
+    rule = ApprovedRule(7, "does-not-fit", {"built_from": "2014-01-16"}, {})
+    number = side("1111.222-01", of=replace(M, built=None))
+    found = score(number, number, knowledge(rules=[rule]))
+    without = score(number, number, knowledge())
+    assert (without.verdict, found.verdict) == ("same-part", "check-first")
+    assert found.p_fit == pytest.approx(without.p_fit)
+    assert found.rows[-1].sentence == (
+        "Approved rule 7 goes by build date, which is not known. Read the build date; "
+        "if the rule covers it: does not fit."
+    )
 
 
 def test_no_rule():

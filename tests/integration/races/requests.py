@@ -1,0 +1,106 @@
+"""Racing requests to the API: the same one many times over, and decisions on one rule."""
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+from rest_framework.test import APIClient
+
+from matching import ruling
+from matching.models import Rule
+from tests.integration.races.barrier import meet
+from workshop import idempotency
+from workshop.models import KeptReply, Member, Role, Workshop
+
+
+def client_of(role: Role) -> APIClient:
+    client = APIClient()
+    client.force_authenticate(Member.of(Workshop.objects.get()).get(role=role).user)
+    return client
+
+
+def post_rule(client: APIClient, number: int, *, note: str = "") -> Any:
+    body = {
+        "kind": "control-board",
+        "says": "fits",
+        "job_side": {"family": f"W{number}"},
+        "evidence": note,
+    }
+    key = {"Idempotency-Key": f'"round-{number}"'}
+    return client.post("/api/v1/rules/", body, format="json", headers=key)
+
+
+def repeat(
+    folder: Path, people: int, rounds: int, altered: bool = False, naive: bool = False
+) -> dict[str, Any]:
+    """Send the same request as the others at the same instant, once a round."""
+    if naive:
+        idempotency.once = look_first  # type: ignore[assignment]
+    client = client_of(Role.TECHNICIAN)
+    replies = []
+    for number in range(rounds):
+        meet(folder, f"round{number}", people)
+        answer = post_rule(client, number, note="altered" if altered else "")
+        replies.append([answer.status_code, hashlib.sha256(answer.content).hexdigest()])
+    return {"replies": replies}
+
+
+def look_first(handler: Any, request: Any, member: Member) -> Any:
+    """The known-bad way: look whether a reply is kept, act, keep it; nothing makes them one.
+
+    Each process writes a key of its own, so that the unique index has no say.
+    """
+    key = request.headers["Idempotency-Key"]
+
+    def acts(request: Any, *args: Any, **kwargs: Any) -> Any:
+        kept = KeptReply.of(member.workshop_id).filter(key__startswith=f"{key} ").first()
+        if kept is not None:
+            return idempotency._as_response(kept)
+        answer = handler(request, *args, **kwargs)
+        body = request.accepted_renderer.render(answer.data).decode()
+        row = KeptReply.objects.create(
+            workshop=member.workshop,
+            key=f"{key} {os.getpid()}",
+            status=answer.status_code,
+            body=body,
+        )
+        return idempotency._as_response(row)
+
+    return acts
+
+
+def reply_lost(folder: Path, people: int) -> dict[str, Any]:
+    """Die between the commit and the reply, as a server does that is killed just then."""
+    from workshop.api import MemberView
+
+    def die(*_: Any, **__: Any) -> None:
+        print(json.dumps({"died": 1}), flush=True)
+        os._exit(0)  # no clean-up, nothing is sent
+
+    MemberView.finalize_response = die  # type: ignore[method-assign,assignment]
+    post_rule(client_of(Role.TECHNICIAN), 1)
+    return {"died": 0}
+
+
+def decide(
+    folder: Path, people: int, act: str, role: str, rules: list[int], naive: bool = False
+) -> dict[str, Any]:
+    """Decide on each rule at the same instant as another reviewer does."""
+    if naive:
+        ruling.lock_deciding = lambda *_: None  # type: ignore[assignment]
+        ruling.get_rule = look_only  # type: ignore[assignment]
+    client = client_of(Role(role))
+    statuses = []
+    for number, rule_id in enumerate(rules):
+        client.get(f"/api/v1/rules/{rule_id}/")
+        meet(folder, f"round{number}", people)
+        path = f"/api/v1/rules/{rule_id}/{act}/"
+        statuses.append(client.post(path, {}, format="json").status_code)
+    return {"statuses": statuses}
+
+
+def look_only(workshop: Workshop, rule_id: int, *, lock: bool = False) -> Rule:
+    """The known-bad way: read the rule without its lock."""
+    return Rule.of(workshop).get(pk=rule_id)

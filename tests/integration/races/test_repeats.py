@@ -1,0 +1,51 @@
+"""A retried POST has one effect (reliability plan, row 10), in processes that truly collide."""
+
+import pytest
+
+from matching.models import Rule, RuleEntry
+from tests.factories import make_bench
+from tests.integration.races import requests
+from tests.integration.races.conftest import Race
+from workshop.models import OutboxEvent, Role
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+RACERS = 4
+ROUNDS = 15
+
+
+@pytest.mark.xdist_group("races")
+def test_the_same_request_sent_at_once_has_one_effect(race: Race) -> None:
+    make_bench("millrace")
+    orders = [{"task": "repeat", "rounds": ROUNDS} for _ in range(RACERS)]
+    orders[0]["altered"] = True
+    done = [one["replies"] for one in race(orders)]
+    assert Rule.objects.unscoped().count() == ROUNDS
+    assert RuleEntry.objects.unscoped().count() == ROUNDS
+    for replies in zip(*done, strict=True):
+        statuses = [status for status, _ in replies]
+        bodies = {body for status, body in replies if status == 201}
+        assert len(bodies) == 1  # byte-equal
+        # Whoever was first counts: the altered request, or the others together.
+        assert sorted(statuses) in ([201] * 3 + [422], [201] + [422] * 3)
+
+
+@pytest.mark.xdist_group("races")
+def test_control_looking_first_acts_twice(race: Race) -> None:
+    """The race must be lost without the mechanism, or the test above proves nothing."""
+    make_bench("millrace")
+    race([{"task": "repeat", "rounds": ROUNDS, "naive": True}] * RACERS)
+    assert Rule.objects.unscoped().count() > ROUNDS
+
+
+@pytest.mark.xdist_group("races")
+def test_a_reply_lost_after_the_commit_is_given_again(race: Race) -> None:
+    make_bench("millrace")
+    assert race([{"task": "reply_lost"}]) == [{"died": 1}]
+    assert Rule.objects.unscoped().count() == 1
+    events = OutboxEvent.objects.unscoped().count()
+    answer = requests.post_rule(requests.client_of(Role.TECHNICIAN), 1)
+    assert answer.status_code == 201
+    assert answer.json()["id"] == Rule.objects.unscoped().get().pk
+    assert Rule.objects.unscoped().count() == 1
+    assert OutboxEvent.objects.unscoped().count() == events
