@@ -104,15 +104,13 @@ def build(level: str, ours: Interval | None, theirs: Interval | None) -> str:
     }[level]
 
 
-def across_break(
-    known: KnownBreak, offered: str, show: Callable[[str], str] = str
-) -> str:
+def across_break(known: KnownBreak, offered: str, show: Callable[[str], str] = str) -> str:
     """Say which side of a known change the part is from, and what newer builds carry."""
-    older, newer = (
-        " or ".join(map(show, numbers)) for numbers in (known.before, known.after)
-    )
-    whose = "the donor is older and the job newer" if offered == "before" else (
-        "the donor is newer and the job older"
+    older, newer = (" or ".join(map(show, numbers)) for numbers in (known.before, known.after))
+    whose = (
+        "the donor is older and the job newer"
+        if offered == "before"
+        else ("the donor is newer and the job older")
     )
     return (
         f"Across a known change in {known.scope} ({known.changed}), {whose}: "

@@ -188,9 +188,7 @@ class SightingIndex:
         """
         near = list(self._near(machine, position)) if machine.make and machine.family else []
         settings = Tiers.of(self.kind, self.weights)
-        chances = self._chances(
-            machine, near, carrying.base_of(of_make or {}, settings.of_make)
-        )
+        chances = self._chances(machine, near, carrying.base_of(of_make or {}, settings.of_make))
         held = sum(chances.values())
         tier, seen = _nearest_seen(near)
         if not seen and of_make:
