@@ -1,4 +1,4 @@
-"""API paths of jobs, matches, holds and alerts. `parts/find/` and `parts/predicted/` stand before parts/<ref>/."""
+"""API paths of jobs, matches, rules and breaks; parts/find/ stands before parts/<ref>/."""
 
 from django.urls import path, register_converter
 

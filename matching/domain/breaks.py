@@ -13,7 +13,7 @@ is no break: models that split the sightings by a field, with and without a brea
 import math
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import lru_cache
@@ -100,31 +100,97 @@ def main_numbers(counts: Mapping[str, int], least: float = COMMON) -> tuple[str,
 def find_breaks(seen: Iterable[Dated], search: Search) -> list[Break]:
     """Return the breaks among the sightings of one kind in one family or revision, in order.
 
-    The likeliest one is found first, then each side is searched on its own.
+    First the likeliest places of any number of breaks together, each sighting taken at the
+    middle of its interval (exact, by dynamic programming: Jackson and others 2005). Then each
+    place is weighed by itself between its neighbours, intervals and all; the weakest that does
+    not hold is dropped and the rest weighed anew.
     """
-    rows = sorted(seen, key=lambda one: (one.built.start, one.built.end, one.number))
-    found = _strongest(rows, search)
-    if found is None:
+    rows = sorted(seen, key=lambda one: (one.built.middle(), one.built.end, one.number))
+    places = _likeliest_places(rows, search)
+    weighed: dict[tuple[int, int, int], Break | None] = {}
+    while places:
+        edges = [0, *places, len(rows)]
+        found = []
+        for span in zip(edges, edges[1:], edges[2:], strict=False):
+            if span not in weighed:
+                weighed[span] = _weighed(rows, span, search)
+            found.append(weighed[span])
+        chances = [one.chance if one is not None else 0.0 for one in found]
+        weakest = min(range(len(chances)), key=chances.__getitem__)
+        if chances[weakest] >= search.propose:
+            return [one for one in found if one is not None]
+        del places[weakest]
+    return []
+
+
+def _likeliest_places(rows: Sequence[Dated], search: Search) -> list[int]:
+    """Return where new segments begin in the likeliest division, [] for one segment.
+
+    Each break costs its prior odds; the sightings may be split by one plate field besides.
+    """
+    if len(rows) < 2 * search.least_each_side:
         return []
-    cut = found.changed.middle()
-    early = [one for one in rows if _share_before(one.built, cut) >= 0.5]
-    late = [one for one in rows if _share_before(one.built, cut) < 0.5]
-    return [*find_breaks(early, search), found, *find_breaks(late, search)]
+    changes = [at for at in range(1, len(rows)) if rows[at - 1].number != rows[at].number]
+    marks = [0, *changes[:: -(-len(changes) // MOST_CELLS) or 1], len(rows)]
+    price = math.log((1.0 - search.prior) / search.prior)
+    names = sorted({name for one in rows for name in one.fields})
+    divisions = [_divide(rows, name, marks, price, search) for name in ("", *names)]
+    return min(divisions, key=lambda one: one[0])[1]
 
 
-def _strongest(rows: Sequence[Dated], search: Search) -> Break | None:
-    """Return the likeliest single break, or None when it is not likely enough."""
-    if len(rows) < 2 * search.least_each_side or len({one.number for one in rows}) < 2:
-        return None
-    cells = _cells(rows, search)
+def _divide(
+    rows: Sequence[Dated], name: str, marks: Sequence[int], price: float, search: Search
+) -> tuple[float, list[int]]:
+    """Return the least cost of dividing the rows at some of the marks, and at which."""
+    costs = [0.0] + [math.inf] * (len(marks) - 1)
+    came = [0] * len(marks)
+    for start in range(len(marks) - 1):
+        if costs[start] == math.inf:
+            continue
+        ends = enumerate(_segment_costs(rows, name, marks[start:], search), start + 1)
+        for end, cost in ends:
+            total = costs[start] + cost + (price if start else 0.0)
+            if marks[end] - marks[start] >= search.least_each_side and total < costs[end]:
+                costs[end], came[end] = total, start
+    places = []
+    at = came[-1]
+    while at:
+        places.append(marks[at])
+        at = came[at]
+    return costs[-1], places[::-1]
+
+
+def _segment_costs(
+    rows: Sequence[Dated], name: str, marks: Sequence[int], search: Search
+) -> Iterator[float]:
+    """Yield minus ln P(numbers) of the rows from the first mark to each later one."""
+    numbers = len({one.number for one in rows})
+    counts: Counter[tuple[str, str]] = Counter()
+    totals: Counter[str] = Counter()
+    cost = 0.0
+    for start, end in pairwise(marks):
+        for one in rows[start:end]:
+            group = one.fields.get(name, "") if name else ""
+            seen = search.concentration + counts[group, one.number]
+            cost -= math.log(seen / (search.concentration * numbers + totals[group]))
+            counts[group, one.number] += 1
+            totals[group] += 1
+        yield cost
+
+
+def _weighed(rows: Sequence[Dated], span: tuple[int, int, int], search: Search) -> Break | None:
+    """Return the break near the middle of a span with its chance; None when there is none."""
+    start, place, end = span
+    near = rows[place].built.middle()
+    within = rows[start:end]
+    cells, days = _cells(within, near, search)
     if not cells:
         return None
-    odds, posterior = _weigh(rows, cells, search)
+    odds, posterior = _weigh(within, cells, days, search)
     chance = 1.0 / (1.0 + math.exp(-max(-700.0, min(700.0, odds))))
-    if chance < search.propose:
-        return None
     changed = _credible(cells, posterior, search.credible)
-    before, after = _sides(rows, changed.middle())
+    cut = cells[max(range(len(cells)), key=posterior.__getitem__)].middle
+    before, after = _sides(within, cut)
     if set(main_numbers(before)) == set(main_numbers(after)):
         return None
     return Break(changed, chance, before, after)
@@ -142,26 +208,27 @@ class _Cell:
         return self.first + timedelta(days=self.days // 2)
 
 
-def _cells(rows: Sequence[Dated], search: Search) -> list[_Cell]:
-    """Return the stretches a break may lie in: enough sightings certainly on either side.
+def _cells(rows: Sequence[Dated], near: date, search: Search) -> tuple[list[_Cell], int]:
+    """Return the stretches a break may lie in, and how many days all of them are.
 
-    Of very many stretches neighbours are taken together, so that the work stays in bounds.
+    Enough sightings lie certainly on either side. Of very many, the nearest to `near` are
+    returned, so that the work stays in bounds: with so many sightings the rest is unlikely.
     """
     starts = sorted(one.built.start for one in rows)
     ends = sorted(one.built.end + timedelta(days=1) for one in rows)
-    marks = sorted({*starts, *ends})
-    step = -(-len(marks) // MOST_CELLS)
-    marks = [*marks[:-1:step], marks[-1]]
-    return [
+    found = [
         _Cell(first, (after - first).days)
-        for first, after in pairwise(marks)
+        for first, after in pairwise(sorted({*starts, *ends}))
         if bisect_right(ends, first) >= search.least_each_side
         and len(starts) - bisect_left(starts, after) >= search.least_each_side
     ]
+    days = sum(cell.days for cell in found)
+    closest = max(0, bisect_left([cell.first for cell in found], near) - MOST_CELLS // 2)
+    return found[closest : closest + MOST_CELLS], days
 
 
 def _weigh(
-    rows: Sequence[Dated], cells: Sequence[_Cell], search: Search
+    rows: Sequence[Dated], cells: Sequence[_Cell], days: int, search: Search
 ) -> tuple[float, list[float]]:
     """Return the log odds that there is a break, and how likely each cell holds it.
 
@@ -169,7 +236,6 @@ def _weigh(
     without a break and once with one; all of a sort are equally likely beforehand.
     """
     numbers = len({one.number for one in rows})
-    days = sum(cell.days for cell in cells)
     without: list[float] = []
     within: list[list[float]] = []
     for groups in _partitions(rows):
