@@ -5,3 +5,4 @@ NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge or th
 RULE_DECIDED = "matching.rule-decided"  # {"rule": id}: in force, or out of it
 RULES_REVIEW = "matching.rules-review"  # {"kind": slug}: weigh its rules by the evidence anew
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}
+BREAK_DECIDED = "matching.break-decided"  # {"kinds": [slug]}: in force, or out of it

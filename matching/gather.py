@@ -6,12 +6,13 @@ from typing import Any
 
 from donors.domain.machines import Machine
 from matching.domain.knowledge import Knowledge
+from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
 from matching.domain.outcomes import Past
 from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
 from matching.domain.weights import Weights
-from matching.models import Need, Outcome, Rule
+from matching.models import BuildBreak, Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.numbers import interchange_graphs
@@ -50,17 +51,20 @@ def want_of(need: Need) -> Side:
 
 
 def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
-    """Return all that is known about some kinds: five queries, however many kinds and rows."""
+    """Return all that is known about some kinds: six queries, however many kinds and rows."""
     wanted = list(slugs)
     graphs = interchange_graphs(workshop_id, wanted)
     rules = approved_rules(workshop_id, wanted)
     printed = printed_numbers(workshop_id, wanted)
+    breaks = accepted_breaks(workshop_id, wanted)
     found = {
-        slug: Knowledge(kinds()[slug], weights(), graphs[slug], rules[slug], printed[slug])
+        slug: Knowledge(
+            kinds()[slug], weights(), graphs[slug], rules[slug], printed[slug], breaks[slug]
+        )
         for slug in wanted
     }
     for sighting in list_sightings(workshop_id, kinds=wanted):
-        found[sighting.kind_id].sightings.add_all([seen_of(sighting)])
+        found[sighting.kind_id].sightings.add_all([as_seen(sighting)])
     outcomes = Outcome.of(workshop_id).filter(kind__in=wanted).order_by("fitted_on", "id")
     for outcome in outcomes:
         learn(found[outcome.kind_id], [outcome])
@@ -79,11 +83,36 @@ def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
         past = past_of(row)
         known.outcomes.add_all([past])
         if row.part_id is None:
-            known.sightings.add_all(
-                Seen(side.number.canonical, side.machine)
-                for side in (past.offer, past.want)
-                if side.number
-            )
+            known.sightings.add_all(seen_in(past))
+
+
+def seen_in(past: Past) -> list[Seen]:
+    """Return the numbers seen in the two machines of a past fitting."""
+    sides = (past.offer, past.want)
+    return [Seen(side.number.canonical, side.machine) for side in sides if side.number]
+
+
+def all_seen(workshop_id: int, slug: str) -> list[Seen]:
+    """Return every sighting of a kind, those of imported fittings too: two queries."""
+    seen = [as_seen(row) for row in list_sightings(workshop_id, kinds=[slug])]
+    rows = Outcome.of(workshop_id).filter(kind=slug, part__isnull=True).order_by("id")
+    return seen + [one for row in rows for one in seen_in(past_of(row))]
+
+
+def accepted_breaks(workshop_id: int, slugs: Iterable[str]) -> dict[str, BreakIndex]:
+    """Return the accepted build breaks of each kind."""
+    found: dict[str, list[KnownBreak]] = {slug: [] for slug in slugs}
+    rows = BuildBreak.of(workshop_id).filter(kind__in=list(found))
+    for row in rows.filter(state=BuildBreak.State.ACCEPTED).order_by("id"):
+        found[row.kind_id].append(as_known(row))
+    return {slug: BreakIndex.of(rows) for slug, rows in found.items()}
+
+
+def as_known(row: BuildBreak) -> KnownBreak:
+    """Return a stored break as the engine reads it."""
+    scope = Scope(row.make, row.family, row.revision)
+    numbers = tuple(row.numbers_before), tuple(row.numbers_after)
+    return KnownBreak(scope, row.changed(), *numbers, id=row.pk)
 
 
 def approved_rules(workshop_id: int, slugs: Iterable[str]) -> dict[str, list[ApprovedRule]]:
@@ -102,7 +131,7 @@ def as_approved(rule: Rule) -> ApprovedRule:
     )
 
 
-def seen_of(row: Sighting) -> Seen:
+def as_seen(row: Sighting) -> Seen:
     """Return a stored sighting as the engine reads it."""
     machine = Machine(
         appliance=row.appliance_id,

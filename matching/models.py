@@ -8,6 +8,8 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from donors.machine_columns import MachineColumns
+from matching.break_models import BreakSearch as BreakSearch
+from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
 from workshop.scoping import WorkshopOwned
 

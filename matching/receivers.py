@@ -7,7 +7,7 @@ from datetime import datetime
 
 from donors import events as donor_events
 from donors import services as donor_services
-from matching import events, holds, matcher, rule_watch, services
+from matching import build_breaks, events, holds, matcher, rule_watch, services
 from matching.models import Need, Rule
 from parts import events as part_events
 from parts import numbers
@@ -52,6 +52,13 @@ def needs_changed(event: OutboxEvent, now: datetime) -> None:
 
 
 @handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
+def sightings_changed(event: OutboxEvent, now: datetime) -> None:
+    """Let the next sweep look for build breaks among the sightings of these kinds."""
+    kinds = event.payload["kinds"]
+    build_breaks.ask_for_search(workshop_id=event.workshop_id, kinds=kinds, now=now)
+
+
+@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED, events.BREAK_DECIDED)
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
     """Ask for the open needs of these kinds to be matched anew, and for their rules' review."""
     rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)
@@ -87,7 +94,8 @@ def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     """Read the plates again that a person has not confirmed, and match what that changes."""
     donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
     rows = Part.of(event.workshop_id).filter(donor__in=donors).exclude(number_canonical="")
-    numbers.note_numbers(rows.select_related("donor__make"))
+    seen = numbers.note_numbers(rows.select_related("donor__make"))
+    build_breaks.ask_for_search(workshop_id=event.workshop_id, kinds=seen, now=now)
     for donor_id in donors:
         outbox.record(
             donor_events.DONOR_CHANGED,
@@ -100,3 +108,8 @@ def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
 @sweeps
 def lapse_holds(now: datetime) -> int:
     return holds.lapse_holds(now=now)
+
+
+@sweeps
+def seek_breaks(now: datetime) -> int:
+    return build_breaks.search_what_changed(now)

@@ -82,7 +82,7 @@ class _Review:
         )
         evidence.add_pasts(self.pasts)
         seen = list_sightings(self.workshop.pk, kinds=[self.kind.pk])
-        evidence.add_seen(gather.seen_of(row) for row in seen)
+        evidence.add_seen(gather.as_seen(row) for row in seen)
         return evidence.proposals(interchange_graph(self.workshop.pk, self.kind.pk))
 
     def open_rules(self) -> list[Rule]:

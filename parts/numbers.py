@@ -14,7 +14,7 @@ from parts.models import (
     PartNumber,
     Sighting,
 )
-from parts.selectors import get_kind
+from parts.selectors import get_interchange, get_kind
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused
 from workshop.models import Workshop
@@ -120,16 +120,19 @@ def add_interchange(
 ) -> Interchange:
     """Record that `to_number` goes in where `from_number` is asked for.
 
-    Raises InputRefused for a blank number or a circle (the path is named), Conflict when known.
+    Raises InputRefused for a blank number or a contradiction (the path is named), Conflict
+    when known.
     """
+    known_kind = get_kind(kind)
+    lock_interchanges(workshop.pk)
     edge = Edge(canonical(from_number), canonical(to_number), both_ways)
+    if _on_record(workshop, kind, edge):
+        raise Conflict(f"{from_number} > {to_number} is already on record.")
     refuse_bad_edge(edge, interchange_graph(workshop.pk, kind))
     ends = [_part_number(workshop, kind, number) for number in (from_number, to_number)]
-    if Interchange.of(workshop).filter(from_number=ends[0], to_number=ends[1]).exists():
-        raise Conflict(f"{from_number} > {to_number} is already on record.")
-    row = Interchange.objects.create(
+    row: Interchange = Interchange.objects.create(
         workshop=workshop,
-        kind=get_kind(kind),
+        kind=known_kind,
         from_number=ends[0],
         to_number=ends[1],
         both_ways=both_ways,
@@ -139,8 +142,31 @@ def add_interchange(
     return row
 
 
+def _on_record(workshop: Workshop, kind: str, edge: Edge) -> bool:
+    rows = Interchange.of(workshop).filter(kind=kind, from_number__canonical=edge.from_)
+    return bool(rows.filter(to_number__canonical=edge.to).exists())
+
+
+@transaction.atomic
+def remove_interchange(*, workshop: Workshop, interchange_id: int) -> None:
+    """Take a relation off the record; needs of its kind are matched anew. Raises NotFound."""
+    lock_interchanges(workshop.pk)
+    row = get_interchange(workshop, interchange_id)
+    row.delete()
+    announce_knowledge(workshop.pk, [row.kind_id])
+
+
+def lock_interchanges(workshop_id: int) -> None:
+    """Let one writer of a workshop's relations in at a time, until the transaction ends.
+
+    Two writers adding the two halves of a circle would each see the half that is on record
+    only. (On SQLite the transaction itself lets no second writer in.)
+    """
+    Workshop.objects.select_for_update(no_key=True).get(pk=workshop_id)
+
+
 def refuse_bad_edge(edge: Edge, graph: InterchangeGraph) -> None:
-    """Raise InputRefused when a relation says nothing or would run in a circle."""
+    """Raise InputRefused when a relation says nothing or contradicts others; the path is named."""
     if not edge.from_ or not edge.to:
         raise InputRefused(
             "Both part numbers are needed.", fields={"to_number": "Both numbers are needed."}
@@ -150,14 +176,18 @@ def refuse_bad_edge(edge: Edge, graph: InterchangeGraph) -> None:
             f"{edge.from_} cannot be interchanged with itself.",
             fields={"to_number": "The same number as the other one."},
         )
-    cycle = [] if edge.both_ways else graph.cycle(edge)
-    if cycle:
-        path = " > ".join(cycle)
-        raise InputRefused(
-            f"{edge.from_} > {edge.to} would run in a circle: {path}. "
-            "Mark it both ways if the two truly interchange.",
-            fields={"to_number": f"Runs in a circle: {path}."},
-        )
+    circle = graph.contradiction(edge)
+    if not circle:
+        return
+    path = graph.told(circle, edge)
+    if edge.both_ways:
+        cure = "A one-way relation says that the reverse does not hold; take it off first."
+    else:
+        cure = "One way says that the reverse does not hold, and this says it does."
+    raise InputRefused(
+        f"{graph.told([edge.from_, edge.to], edge)} would run in a circle: {path}. {cure}",
+        fields={"to_number": f"Runs in a circle: {path}."},
+    )
 
 
 def interchange_graph(workshop_id: int, kind: str) -> InterchangeGraph:

@@ -4,7 +4,16 @@ from collections.abc import Iterable
 
 from django.db.models import QuerySet
 
-from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, PartNumber, Sighting
+from parts.models import (
+    AVAILABLE,
+    Caution,
+    Grade,
+    Interchange,
+    Part,
+    PartKind,
+    PartNumber,
+    Sighting,
+)
 from workshop.errors import InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -59,6 +68,20 @@ def get_part(workshop: Workshop, ref: str) -> Part:
 
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":
     return Sighting.of(workshop_id).filter(kind__in=list(kinds)).order_by("id")
+
+
+def list_interchanges(workshop: Workshop) -> "QuerySet[Interchange]":
+    """Return the relations between part numbers, by kind and number."""
+    rows = Interchange.of(workshop).select_related("kind", "from_number", "to_number")
+    return rows.order_by("kind__name", "from_number__canonical", "to_number__canonical", "id")
+
+
+def get_interchange(workshop: Workshop, interchange_id: int) -> Interchange:
+    """Return the relation or raise NotFound."""
+    row = list_interchanges(workshop).filter(pk=interchange_id).first()
+    if row is None:
+        raise NotFound(f"There is no interchange {interchange_id} in this workshop.")
+    return row
 
 
 def printed_numbers(workshop_id: int, kinds: Iterable[str]) -> dict[str, dict[str, str]]:

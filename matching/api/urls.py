@@ -1,14 +1,15 @@
-"""API paths of jobs, matches, holds and alerts. `parts/find/` stands before parts/<ref>/."""
+"""API paths of jobs, matches, rules and breaks; parts/find/ stands before parts/<ref>/."""
 
 from django.urls import path, register_converter
 
-from matching.api import rules, views
+from matching.api import breaks, predicted, rules, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
 
 urlpatterns = [
     path("parts/find/", views.FindPart.as_view(), name="api-find"),
+    path("parts/predicted/", predicted.PredictedNumbers.as_view(), name="api-predicted"),
     path("jobs/", views.Jobs.as_view(), name="api-jobs"),
     path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
     path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),
@@ -27,6 +28,11 @@ urlpatterns = [
     path("rules/<row:pk>/approve/", rules.ApproveRule.as_view(), name="api-rule-approve"),
     path("rules/<row:pk>/reject/", rules.RejectRule.as_view(), name="api-rule-reject"),
     path("rules/<row:pk>/retire/", rules.RetireRule.as_view(), name="api-rule-retire"),
+    path("breaks/", breaks.BuildBreaks.as_view(), name="api-breaks"),
+    path("breaks/<row:pk>/", breaks.BuildBreakDetail.as_view(), name="api-break"),
+    path("breaks/<row:pk>/accept/", breaks.AcceptBreak.as_view(), name="api-break-accept"),
+    path("breaks/<row:pk>/reject/", breaks.RejectBreak.as_view(), name="api-break-reject"),
+    path("breaks/<row:pk>/retire/", breaks.RetireBreak.as_view(), name="api-break-retire"),
     path("alerts/", views.Alerts.as_view(), name="api-alerts"),
     path("alerts/read-all/", views.ReadAllAlerts.as_view(), name="api-alerts-read-all"),
     path("alerts/<uuid:pk>/", views.AlertDetail.as_view(), name="api-alert"),

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from matching.domain.known_breaks import BreakIndex
 from matching.domain.outcomes import OutcomeIndex
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import SightingIndex
@@ -15,7 +16,8 @@ from parts.domain.kinds import Kind
 class Knowledge:
     """What the engine consults for one kind: never changes while it is in use.
 
-    printed: part numbers as they are printed, by canonical form, for the sentences.
+    printed: part numbers as they are printed, by canonical form, for the sentences. breaks: the
+    accepted build breaks.
     """
 
     kind: Kind
@@ -23,11 +25,12 @@ class Knowledge:
     graph: InterchangeGraph = field(default_factory=InterchangeGraph)
     rules: Sequence[ApprovedRule] = ()
     printed: Mapping[str, str] = field(default_factory=dict)
+    breaks: BreakIndex = field(default_factory=BreakIndex)
     sightings: SightingIndex = field(init=False)
     outcomes: OutcomeIndex = field(init=False)
 
     def __post_init__(self) -> None:
-        self.sightings = SightingIndex(self.kind, self.weights)
+        self.sightings = SightingIndex(self.kind, self.weights, self.breaks)
         self.outcomes = OutcomeIndex(self.weights)
 
     def show(self, number: str) -> str:

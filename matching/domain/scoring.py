@@ -17,6 +17,7 @@ from matching.domain.comparisons import (
     compare_numbers,
 )
 from matching.domain.knowledge import Knowledge
+from matching.domain.known_breaks import BreakFinding, compare_across
 from matching.domain.odds import shift_by_counts, to_bits, to_p
 from matching.domain.outcomes import Counts
 from matching.domain.rules import REFUSES, Cover, strongest
@@ -118,12 +119,23 @@ def _model(tally: _Tally) -> None:
 
 def _build(tally: _Tally) -> None:
     ours, theirs = tally.offer.machine.built, tally.want.machine.built
-    level = compare_builds(ours, theirs, tally.weights.table["build_years"])
-    share = tally.weights.number("model_given_number", tally.number.group)
     related = tally.model in FAMILY_LEVELS
+    found = _breaks(tally) if related else BreakFinding()
+    level = found.level
+    if level == "unknown":
+        level = compare_builds(ours, theirs, tally.weights.table["build_years"])
+    share = tally.weights.number("model_given_number", tally.number.group)
     bits = tally.table("build", level) * share if related else 0.0
-    sentence = sentences.build(level, ours, theirs)
+    if found.known is not None:
+        sentence = sentences.across_break(found.known, found.offered, tally.known.show)
+    else:
+        sentence = sentences.build(level, ours, theirs)
     tally.add("build date", level, bits, sentence, str(ours or ""), str(theirs or ""))
+
+
+def _breaks(tally: _Tally) -> BreakFinding:
+    machines = tally.offer.machine, tally.want.machine
+    return compare_across(*machines, tally.known.breaks, tally.known.graph)
 
 
 def _attributes(tally: _Tally) -> None:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from donors.domain.machines import Machine
 from matching.domain.comparisons import AttributeFinding, NumberFinding
+from matching.domain.known_breaks import KnownBreak
 from matching.domain.outcomes import Counts
 from matching.domain.rules import ApprovedRule, Cover
 from matching.domain.sightings import Belief
@@ -96,10 +97,25 @@ def build(level: str, ours: Interval | None, theirs: Interval | None) -> str:
         )
         return f"The build date of {missing} is not known."
     return {
+        "no-break": "No known change lies between the two build dates.",
         "near": "Built at about the same time; no known change between.",
         "apart": f"Built {_years(ours, theirs)} apart; no known change between.",
         "far-apart": f"Built {_years(ours, theirs)} apart; a change between is likely.",
     }[level]
+
+
+def across_break(known: KnownBreak, offered: str, show: Callable[[str], str] = str) -> str:
+    """Say which side of a known change the part is from, and what newer builds carry."""
+    older, newer = (" or ".join(map(show, numbers)) for numbers in (known.before, known.after))
+    whose = (
+        "the donor is older and the job newer"
+        if offered == "before"
+        else ("the donor is newer and the job older")
+    )
+    return (
+        f"Across a known change in {known.scope} ({known.changed}), {whose}: "
+        f"newer builds carry {newer}, older ones {older}."
+    )
 
 
 def _years(a: Interval | None, b: Interval | None) -> str:

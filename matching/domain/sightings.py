@@ -2,17 +2,20 @@
 
 A sighting says: this number was seen in this machine. For another machine, each sighting of
 the same make and family counts by how close that machine is (same model, same revision, other
-revision) and how close its build date is. The counts give odds for each number.
+revision) and how close its build date is; nothing when a known build break lies between. How
+the counts divide among the numbers is worked out tier by tier (carrying.py).
 """
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from donors.domain.machines import Machine
 from donors.domain.model_numbers import confusions
+from matching.domain import carrying
 from matching.domain.comparisons import compare_models
+from matching.domain.known_breaks import BreakIndex
 from matching.domain.sides import Side
 from matching.domain.weights import Weights
 from parts.domain.interchange import InterchangeGraph
@@ -34,13 +37,26 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Belief:
-    """Weighted counts of the numbers a machine may carry. `total` 0 means nothing is known."""
+    """Weighted counts of the numbers a machine may carry. `total` 0 means nothing is known.
+
+    nearest: the likest machine seen. seen: plain counts of the sightings at the nearest tier
+    that has any, and `tier` its name: what is told to people. unseen: the chance of a number
+    that was not seen in such machines.
+    """
 
     counts: Mapping[str, float]
     total: float
     nearest: str = ""
+    tier: str = ""
+    seen: Mapping[str, int] = field(default_factory=dict)
+    unseen: float = 0.0
+
+    def chance(self, number: str) -> float:
+        """Return the chance that the machine carries this number, 0..1."""
+        return self.share(number) * (1.0 - self.unseen)
 
     def share(self, number: str) -> float:
+        """Return the same among the numbers seen, leaving out that it may be another."""
         return self.counts.get(number, 0.0) / self.total if self.total else 0.0
 
     def likeliest(self) -> str:
@@ -77,6 +93,7 @@ class SightingIndex:
 
     kind: Kind
     weights: Weights
+    breaks: BreakIndex = field(default_factory=BreakIndex)
     _by_family: dict[tuple[str, str], list[Seen]] = field(default_factory=lambda: defaultdict(list))
     _beliefs: dict[tuple[object, ...], Belief] = field(default_factory=dict)
 
@@ -112,6 +129,8 @@ class SightingIndex:
 
     def _weight(self, machine: Machine, seen: Machine, level: str) -> float:
         """Return 0..1: how far what was seen in one machine speaks for another."""
+        if self.breaks.part_ways(machine, seen):
+            return 0.0
         weight = closeness(level, self.kind, self.weights)
         weight *= era_weight(machine.built, seen.built, self.weights)
         return weight * min(machine.sure, seen.sure)
@@ -123,20 +142,98 @@ class SightingIndex:
         return self._beliefs[key]
 
     def _count(self, machine: Machine, position: str) -> Belief:
+        """Return how much is known of such machines, and how it divides among the numbers."""
         if not machine.make or not machine.family:
             return Belief({}, 0.0)
-        counts: dict[str, float] = defaultdict(float)
-        nearest, best = "", 0.0
-        for seen in self._by_family.get((machine.make, machine.family), ()):
-            if position and seen.position and position != seen.position:
-                continue
-            level = compare_models(machine, seen.machine, self.kind)
+        total, nearest, best = 0.0, "", 0.0
+        near = list(self._near(machine, position))
+        for seen, level in near:
             weight = self._weight(machine, seen.machine, level)
-            if weight >= LEAST_WEIGHT:
-                counts[seen.number] += weight
+            total += weight if weight >= LEAST_WEIGHT else 0.0
             if weight > best:
                 nearest, best = level, weight
-        return Belief(dict(counts), sum(counts.values()), nearest)
+        if not total:
+            return Belief({}, 0.0)
+        chances = self._chances(machine, near, {})
+        held = sum(chances.values())
+        counts = {number: total * chance / held for number, chance in chances.items()}
+        return Belief(counts, total, nearest)
+
+    def _near(self, machine: Machine, position: str) -> Iterable[tuple[Seen, str]]:
+        """Yield the sightings of the family that may speak for a position, and how alike."""
+        for seen in self._by_family.get((machine.make, machine.family), ()):
+            apart = position and seen.position and position != seen.position
+            if not apart and not self.breaks.part_ways(machine, seen.machine):
+                yield seen, compare_models(machine, seen.machine, self.kind)
+
+    def _chances(
+        self, machine: Machine, near: Iterable[tuple[Seen, str]], base: Mapping[str, float]
+    ) -> dict[str, float]:
+        """Return the chance of each number, tier by tier; `base` is what the make says."""
+        settings = Tiers.of(self.kind, self.weights)
+        at: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+        for seen, level in near:
+            tier = carrying.TIER_OF_LEVEL.get(level)
+            if tier:
+                weight = settings.era(machine.built, seen.machine.built)
+                at[tier][seen.number] += weight * min(machine.sure, seen.machine.sure)
+        return carrying.shares(carrying.nested(at), settings.strengths, base)
+
+    def predict(
+        self, machine: Machine, position: str = "", of_make: Mapping[str, int] | None = None
+    ) -> Belief:
+        """Return which number a machine carries, with what it rests on, for people to read.
+
+        of_make: how often each number was seen in machines of the make, as the widest tier.
+        """
+        near = list(self._near(machine, position)) if machine.make and machine.family else []
+        settings = Tiers.of(self.kind, self.weights)
+        chances = self._chances(machine, near, carrying.base_of(of_make or {}, settings.of_make))
+        held = sum(chances.values())
+        tier, seen = _nearest_seen(near)
+        if not seen and of_make:
+            tier, seen = "make", dict(of_make)
+        return Belief(chances, held, tier=tier, seen=seen, unseen=max(0.0, 1.0 - held))
+
+
+@dataclass(frozen=True, slots=True)
+class Tiers:
+    """How the tiers of carrying.py lean on one another, from evidence.json.
+
+    strengths: sightings the next wider tier stands for, nearest tier first. of_make: sightings
+    left to a number the make was never seen to use. years: how fast a sighting fades with the
+    time between the two builds; unknown: its weight when a date is not known.
+    """
+
+    strengths: tuple[float, ...]
+    of_make: float
+    years: float
+    unknown: float
+
+    @classmethod
+    def of(cls, kind: Kind, weights: Weights) -> "Tiers":
+        name = "exact-only" if kind.fit_class == "exact-only" else "other"
+        row = weights.table["sightings"]["tiers"][name]
+        strengths = tuple(float(row[tier]) for tier in carrying.TIERS)
+        return cls(strengths, float(row["make"]), float(row["years"]), float(row["unknown"]))
+
+    def era(self, a: Interval | None, b: Interval | None) -> float:
+        if a is None or b is None:
+            return self.unknown
+        return math.exp(-a.gap_years(b) / self.years)
+
+
+def _nearest_seen(near: Iterable[tuple[Seen, str]]) -> tuple[str, dict[str, int]]:
+    """Return the nearest tier with a sighting, and how often each number was seen there."""
+    at: dict[str, Counter[str]] = defaultdict(Counter)
+    for seen, level in near:
+        tier = carrying.TIER_OF_LEVEL.get(level)
+        if tier:
+            at[tier][seen.number] += 1
+    for tier in carrying.TIERS:
+        if at.get(tier):
+            return tier, dict(at[tier])
+    return "", {}
 
 
 def overlap(offered: Belief, wanted: Belief, graph: InterchangeGraph) -> tuple[float, float]:

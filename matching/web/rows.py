@@ -8,6 +8,7 @@ from typing import Any
 from matching import selectors
 from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome
+from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
 from parts.models import AVAILABLE, Part
 from workshop.models import Workshop
@@ -41,6 +42,7 @@ class NeedRows:
     offers: list[OfferRow] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
+    likely: Prediction | None = None
 
     @property
     def searching(self) -> bool:
@@ -48,8 +50,9 @@ class NeedRows:
 
 
 def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
-    """Return the needs of a job with all the page shows of them; four queries, however many."""
-    rows = {need.pk: NeedRows(need) for need in job.needs.all()}
+    """Return the needs of a job with all the page shows of them; the same queries, however many."""
+    likely = for_unread_needs(workshop.pk, job, job.needs.all())
+    rows = {need.pk: NeedRows(need, likely=likely.get(need.pk)) for need in job.needs.all()}
     matches = selectors.list_best_matches(workshop, rows)
     held = standing_holds(workshop, [match.part_id for match in matches])
     for match in matches:

@@ -2,13 +2,17 @@
 
 from django.urls import path
 
-from matching.web import jobs, views
+from matching.web import breaks, jobs, views
 
 urlpatterns = [
     path("", views.home, name="home"),
     path("alerts/", views.alert_list, name="alerts"),
     path("alerts/read/", views.alerts_read_all, name="alerts-read-all"),
     path("alerts/<uuid:alert_id>/read/", views.alert_read, name="alert-read"),
+    path("breaks/", breaks.break_list, name="breaks"),
+    path("breaks/<int:break_id>/accept/", breaks.break_accept, name="break-accept"),
+    path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),
+    path("breaks/<int:break_id>/retire/", breaks.break_retire, name="break-retire"),
     path("find/", views.find, name="find"),
     path("jobs/", jobs.job_list, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),

@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from donors.selectors import candidates_for, get_donor, list_makes
-from matching import alerts, finding, selectors
+from matching import alerts, finding, predicting, selectors
 from matching.finding import standing_holds
 from matching.matcher import reasons
 from matching.web.forms import FindForm
@@ -119,9 +119,10 @@ def show_donor(
     parts = list(list_parts(member.workshop).filter(donor=donor))
     settled = donor.confirmed or donor.recognised_id is not None
     held = standing_holds(member.workshop, [part.pk for part in parts])
+    likely = predicting.for_unread_parts(member.workshop_id, parts)
     shown = {
         "donor": donor,
-        "parts": [(part, held.get(part.pk)) for part in parts],
+        "parts": [(part, held.get(part.pk), likely.get(part.pk)) for part in parts],
         "seen": None if settled else candidates_for(donor),
         "cautions": list_cautions(donor.appliance_id, {part.kind_id for part in parts}),
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),

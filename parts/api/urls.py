@@ -2,9 +2,15 @@
 
 from django.urls import path
 
-from parts.api import views
+from parts.api import interchanges, views
 
 urlpatterns = [
+    path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
+    path(
+        "interchanges/<row:pk>/",
+        interchanges.InterchangeDetail.as_view(),
+        name="api-interchange",
+    ),
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),

@@ -41,6 +41,7 @@ class Interchanges(Sheet):
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         kinds = set(PartKind.objects.values_list("slug", flat=True))
+        numbers.lock_interchanges(workshop.pk)
         stored = Interchange.of(workshop).select_related("from_number", "to_number")
         known = {
             (r.kind_id, r.from_number.canonical, r.to_number.canonical): r

@@ -2,9 +2,16 @@
 
 from django.urls import path
 
-from parts.web import views
+from parts.web import interchanges, views
 
 urlpatterns = [
+    path("interchanges/", interchanges.interchange_list, name="interchanges"),
+    path("interchanges/new/", interchanges.interchange_new, name="interchange-new"),
+    path(
+        "interchanges/<int:interchange_id>/remove/",
+        interchanges.interchange_remove,
+        name="interchange-remove",
+    ),
     path("donors/new/", views.donor_new, name="donor-new"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),

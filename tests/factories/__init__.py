@@ -10,9 +10,10 @@ from donors import services as donor_services
 from donors.models import Donor, Make
 from donors.plates import Plate
 from matching import services as job_services
-from matching.models import Job, Need
+from matching.models import BuildBreak, Job, Need
+from parts import numbers
 from parts import services as part_services
-from parts.models import Part
+from parts.models import Interchange, Part
 from workshop import dispatcher
 from workshop.models import Member, Role, User, Workshop
 
@@ -60,6 +61,32 @@ class Bench:
 
     def part(self, donor: Donor, kind: str = "control-board") -> Part:
         return donor.parts.get(kind=kind)
+
+    def build_break(self, **values: Any) -> BuildBreak:
+        """Store a proposed build break of the control boards of family W7."""
+        stated: dict[str, Any] = {
+            "kind_id": "control-board",
+            "make": "Velthane",
+            "family": "W7",
+            "changed_from": date(2020, 3, 1),
+            "changed_to": date(2020, 5, 31),
+            "chance": 0.98,
+            "before": {"BRD1": 5},
+            "after": {"BRD2": 6},
+            "numbers_before": ["BRD1"],
+            "numbers_after": ["BRD2"],
+            "sightings": 11,
+            "proposed_at": NOW,
+        }
+        found: BuildBreak = BuildBreak.objects.create(
+            workshop=self.workshop, **{**stated, **values}
+        )
+        return found
+
+    def interchange(self, from_number: str = "H1", to_number: str = "H2") -> Interchange:
+        return numbers.add_interchange(
+            workshop=self.workshop, kind="heater", from_number=from_number, to_number=to_number
+        )
 
     def drain(self) -> None:
         """Let the dispatcher act on what was recorded; anything it could not do is an error."""

@@ -30,6 +30,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-model-numbers": {"make": "Velthane", "model_number": "ZZ 1"},
     "api-recognise": None,
     "api-rules": {"kind": "heater", "says": "fits", "job_side": {"family": "W7"}},
+    "api-breaks": None,
+    "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
+    "api-predicted": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -76,7 +79,15 @@ def things(bench: Bench) -> dict[str, str]:
     )
     alert = Alert.of(bench.workshop).first()
     assert alert is not None
+    found = bench.build_break()
+    relation = bench.interchange()
     return {
+        "api-break": f"/api/v1/breaks/{found.pk}/",
+        **{
+            f"api-break-{act}": f"/api/v1/breaks/{found.pk}/{act}/"
+            for act in ("accept", "reject", "retire")
+        },
+        "api-interchange": f"/api/v1/interchanges/{relation.pk}/",
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
@@ -134,10 +145,11 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
-    from matching.models import Job, Match, Need
-    from parts.models import BenchTest, Part
+    from matching.models import BuildBreak, Job, Match, Need
+    from parts.models import BenchTest, Interchange, Part
 
     models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
+    models += (BuildBreak, Interchange)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -155,6 +167,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "donors",
         "parts",
         "rules",
+        "breaks",
+        "interchanges",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):

@@ -8,6 +8,7 @@ from django.db import connection
 from donors.models import Donor
 from matching.models import Alert, Hold, Need
 from parts import services as part_services
+from parts.models import Interchange
 from parts.services import PartFacts
 from tests.factories import Bench, make_bench
 from tests.integration.races.conftest import Race
@@ -113,3 +114,30 @@ def test_many_dispatchers_handle_each_event_once(race: Race) -> None:
     keys = Alert.objects.unscoped().values_list("recipient", "arrival", "need")
     assert len(keys) == len(set(keys))
     assert Alert.objects.unscoped().count() >= 8
+
+
+def circles() -> int:
+    """Count pairs of numbers each of which is on record as superseding the other."""
+    rows = set(Interchange.objects.unscoped().values_list("from_number_id", "to_number_id"))
+    return sum((b, a) in rows for a, b in rows) // 2
+
+
+@pytest.mark.xdist_group("races")
+def test_two_writers_never_close_a_circle_between_them(race: Race) -> None:
+    make_bench("millrace")
+    done = race([{"task": "halves", "rounds": ROUNDS, "naive": False}] * 2)
+    assert sum(one["errors"] for one in done) == 0
+    assert sum(one["added"] for one in done) == ROUNDS  # one half of each circle
+    assert sum(one["refused"] for one in done) == ROUNDS
+    assert circles() == 0
+
+
+@pytest.mark.xdist_group("races")
+@pytest.mark.skipif(
+    "connection.vendor == 'sqlite'",
+    reason="SQLite lets one writer in at a time: the collision cannot be forced there",
+)
+def test_control_without_the_lock_circles_are_closed(race: Race) -> None:
+    make_bench("millrace")
+    race([{"task": "halves", "rounds": ROUNDS, "naive": True}] * 2)
+    assert circles() > 0

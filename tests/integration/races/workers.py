@@ -21,12 +21,13 @@ from django.utils import timezone
 from donors.plates import Plate
 from matching import holds, matcher, services
 from matching.models import Hold, Need
+from parts import numbers
 from parts import services as part_services
 from parts.models import Part
 from tests.integration.races import requests
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
-from workshop.errors import Conflict
+from workshop.errors import Conflict, InputRefused
 from workshop.models import Member, Workshop
 
 
@@ -126,10 +127,47 @@ def dispatch(folder: Path, people: int) -> dict[str, int]:
     return {"handled": done.handled, "failed": done.failed}
 
 
+def halves(folder: Path, people: int, rounds: int, naive: bool) -> dict[str, int]:
+    """Add one half of a circle while another process adds the other.
+
+    naive: the known-bad way, without the lock; both then look before either has written.
+    """
+    workshop = Workshop.objects.get()
+    mine = int(os.environ["RACER"])
+    if naive:
+        numbers.lock_interchanges = lambda workshop_id: None
+        read = numbers.interchange_graph
+
+        def read_and_wait(workshop_id: int, kind: str) -> Any:
+            graph = read(workshop_id, kind)
+            meet(folder, f"read{done['rounds']}", people)
+            return graph
+
+        numbers.interchange_graph = read_and_wait
+    done = {"rounds": 0, "added": 0, "refused": 0, "errors": 0}
+    for number in range(rounds):
+        ends = [f"A{number}X", f"B{number}X"]
+        from_number, to_number = ends if mine == 0 else ends[::-1]
+        meet(folder, f"round{number}", people)
+        try:
+            numbers.add_interchange(
+                workshop=workshop, kind="heater", from_number=from_number, to_number=to_number
+            )
+            done["added"] += 1
+        except InputRefused:
+            done["refused"] += 1
+        except Exception as error:
+            done["errors"] += 1
+            print(repr(error), file=sys.stderr)
+        done["rounds"] += 1
+    return done
+
+
 TASKS = {
     "hold_all": hold_all,
     "arrive": arrive,
     "dispatch": dispatch,
+    "halves": halves,
     "repeat": requests.repeat,
     "reply_lost": requests.reply_lost,
     "decide": requests.decide,

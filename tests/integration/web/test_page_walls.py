@@ -24,9 +24,22 @@ ACTIONS = {
     "hold-release",
     "alert-read",
     "alerts-read-all",
+    "break-accept",
+    "break-reject",
+    "break-retire",
+    "interchange-remove",
 }
 TECHNICIANS = {"job-new", "job-confirm", "job-refuse", "hold-new", "hold-release", "hold-fitted"}
-REVIEWERS = {"make-new", "make-pattern", "model-new"}
+REVIEWERS = {
+    "make-new",
+    "make-pattern",
+    "model-new",
+    "break-accept",
+    "break-reject",
+    "break-retire",
+    "interchange-new",
+    "interchange-remove",
+}
 
 
 def page_routes() -> list[str]:
@@ -59,10 +72,12 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "hold-new": [need.pk],
         "make-pattern": [bench.makes["Velthane"].pk],
         "alert-read": [alert.pk],
+        "break": [bench.build_break().pk],
+        "interchange": [bench.interchange().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
-        if route in {"donor-new", "part-new", "job-new"}:
+        if route in {"donor-new", "part-new", "job-new", "interchange-new"}:
             args[route] = []
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])

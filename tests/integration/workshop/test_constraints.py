@@ -256,6 +256,7 @@ def _furnish(bench: Bench) -> None:
     numbers.add_interchange(
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
+    bench.build_break()
     hold = holds.hold_part(
         workshop=bench.workshop,
         part_ref=part.ref,

@@ -403,7 +403,10 @@ def test_a_changed_interchange_closes_no_circle(bench: Bench, write) -> None:
     take(bench, write, "interchange", *(f"{way},1," for way in ways))
     with pytest.raises(FileRefused, match="circle"):
         take(bench, write, "interchange", *(f"{way},0," for way in ways))
-    assert take(bench, write, "interchange", f"{ways[0]},0,").changed == 1
+    with pytest.raises(FileRefused, match="AA1111 > BB2222 <> AA1111"):
+        take(bench, write, "interchange", f"{ways[0]},0,")  # both ways beside one way
+    take(bench, write, "interchange", "drain-pump,AA-1111,CC-3333,1,")
+    assert take(bench, write, "interchange", "drain-pump,AA-1111,CC-3333,0,").changed == 1
 
 
 def test_a_circle_on_record_can_still_be_read(bench: Bench, write) -> None:

@@ -14,6 +14,7 @@ from scipy import stats
 
 from donors.domain.machines import Machine
 from matching.domain.knowledge import Knowledge
+from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
 from matching.domain.rules import ApprovedRule
 from matching.domain.scoring import score
 from matching.domain.sides import Row, Side
@@ -46,10 +47,12 @@ class Case:
     says: tuple[str, ...]
     share: float = 1.0
     edges: tuple[Edge, ...] = ()
+    breaks: tuple[KnownBreak, ...] = ()
 
 
 def row_of(case: Case, fit_class: str, known: Knowledge | None = None) -> Row:
     known = known or knowledge(kind(fit_class), edges=case.edges)
+    known.breaks = BreakIndex.of(case.breaks)
     [row] = [r for r in score(case.offer, case.want, known).rows if r.evidence == case.evidence]
     return row
 
@@ -61,8 +64,57 @@ TABLE_NAMES = {
     "attributes": "attributes",
 }
 M = machine()
+CHANGED = KnownBreak(
+    Scope("Velthane", "M2W"), Interval(date(2015, 3, 1), date(2015, 8, 31)), ("OLD1",), ("NEW1",)
+)
 
 CASES = [
+    Case(
+        "build date",
+        "across-break",
+        side(of=machine(built=built(2013))),
+        side(of=machine("M2W 60 247 W 2", built=built(2018))),
+        (
+            "Across a known change in Velthane M2W (2015-03-01 to 2015-08-31)",
+            "the donor is older and the job newer",
+            "newer builds carry NEW1, older ones OLD1",
+        ),
+        breaks=(CHANGED,),
+    ),
+    Case(
+        "build date",
+        "across-break",
+        side(of=machine(built=built(2018))),
+        side(of=machine(built=built(2013))),
+        ("the donor is newer and the job older",),
+        edges=(Edge("NEW1", "OLD1"),),  # the old one serves for the new one, not the reverse
+        breaks=(CHANGED,),
+    ),
+    Case(
+        "build date",
+        "no-break",
+        side(of=machine(built=built(2018))),
+        side(of=machine(built=built(2013))),
+        ("No known change lies between",),
+        edges=(Edge("OLD1", "NEW1"),),
+        breaks=(CHANGED,),
+    ),
+    Case(
+        "build date",
+        "no-break",
+        side(of=machine(built=built(2016))),
+        side(of=machine(built=built(2019))),
+        ("No known change lies between",),
+        breaks=(CHANGED,),
+    ),
+    Case(
+        "build date",
+        "far-apart",  # on which side the older one lies is open
+        side(of=machine(built=built(2015, 200))),
+        side(of=machine(built=built(2019))),
+        ("a change between is likely",),
+        breaks=(CHANGED,),
+    ),
     Case("part number", "unknown", side(), side(), ("Neither part number is known",)),
     Case("part number", "unknown", side(), side(N1), ("offered part's number is not known",)),
     Case("part number", "unknown", side(N1), side(), ("job's own part is not known",)),
@@ -421,13 +473,13 @@ def test_a_printed_number_alone_is_no_sighting():
 
 
 def test_neither_bears_a_number_and_both_were_seen():
-    known = knowledge(seen=seen("111122201", at(), 3) + seen("999933301", at(), 1))
+    known = knowledge(seen=seen("111122201", at(), 4) + seen("999933301", at(), 1))
     row, before = sightings_row(side(of=at()), side(of=at()), known)
-    share = 0.75**2 + 0.25**2
+    share = 0.8**2 + 0.2**2
     assert row.level == "same"
-    assert row.bits == pytest.approx(expected_shift(before, share * 4, 4, STRENGTH), abs=1e-4)
+    assert row.bits == pytest.approx(expected_shift(before, share * 5, 5, STRENGTH), abs=1e-4)
     assert "Numbers seen in machines like the donor (111122201 most)" in row.sentence
-    assert "like the job (111122201 most): 62 %" in row.sentence
+    assert "like the job (111122201 most): 68 %" in row.sentence
     assert (row.offered, row.wanted) == ("111122201", "111122201")
 
 

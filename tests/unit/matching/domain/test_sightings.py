@@ -1,5 +1,6 @@
 import math
 from dataclasses import replace
+from datetime import date
 
 import pytest
 from hypothesis import given
@@ -7,6 +8,7 @@ from hypothesis import strategies as st
 
 from donors.domain.machines import Machine
 from matching.domain.comparisons import compare_models
+from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
 from matching.domain.sightings import (
     CERTAIN,
     Belief,
@@ -19,6 +21,7 @@ from matching.domain.sightings import (
 from parts.domain.interchange import Edge, InterchangeGraph
 from tests.unit.matching import strategies
 from tests.unit.matching.building import CLASSES, TABLE, WEIGHTS, built, kind, machine, seen, side
+from workshop.domain.intervals import Interval
 
 S = TABLE["sightings"]
 NONE = InterchangeGraph()
@@ -26,32 +29,71 @@ HERE = machine(built=built(2014))
 THERE = machine("M2W 90 247 S 4", built=built(2014))
 
 
+TIER_OF = {"same": 0, "immaterial": 1, "same-revision": 2}  # every other level: the family
+
+
+def weight_of(one: Seen, asked: Machine, position: str, era_years: float, unknown: float) -> float:
+    """Return how far one sighting counts by family, position, dates and certainty."""
+    there = one.machine
+    same = asked.make and asked.family and asked.make == there.make
+    if not same or asked.family != there.family:
+        return 0.0
+    if position and one.position and position != one.position:
+        return 0.0
+    era = unknown
+    if asked.built is not None and there.built is not None:
+        days = max(
+            0,
+            (there.built.start - asked.built.end).days,
+            (asked.built.start - there.built.end).days,
+        )
+        era = math.exp(-(days / 365.25) / era_years)
+    return era * min(asked.sure, there.sure)
+
+
 def judge(all_seen: list[Seen], asked: Machine, position: str, fit_class: str) -> dict[str, float]:
-    """Return the weighted counts by looking at every sighting there is."""
+    """Return the weighted counts, by looking at every sighting anew for every number and tier."""
+    of = kind(fit_class)
     close = S["closeness" if fit_class == "exact-only" else "closeness_spec"]
-    counts: dict[str, float] = {}
+    row = S["tiers"]["exact-only" if fit_class == "exact-only" else "other"]
+    strengths = [row[name] for name in ("model", "matters", "revision", "family")]
+    total = 0.0
     for one in all_seen:
-        there = one.machine
-        if not asked.make or asked.make != there.make:
-            continue
-        if not asked.family or asked.family != there.family:
-            continue
-        if position and one.position and position != one.position:
-            continue
-        if asked.built is None or there.built is None:
-            era = S["era_unknown"]
-        else:
-            days = max(
-                0,
-                (there.built.start - asked.built.end).days,
-                (asked.built.start - there.built.end).days,
-            )
-            era = math.exp(-(days / 365.25) / S["era_years"])
-        level = compare_models(asked, there, kind(fit_class))
-        weight = close.get(level, 0.0) * era * min(asked.sure, there.sure)
-        if weight > 0.01:
-            counts[one.number] = counts.get(one.number, 0.0) + weight
-    return counts
+        weight = weight_of(one, asked, position, S["era_years"], S["era_unknown"])
+        weight *= close.get(compare_models(asked, one.machine, of), 0.0)
+        total += weight if weight >= 0.01 else 0.0
+    if not total:
+        return {}
+
+    def count(tier: int, number: str | None) -> float:
+        return sum(
+            weight_of(one, asked, position, row["years"], row["unknown"])
+            for one in all_seen
+            if number in (None, one.number)
+            and compare_models(asked, one.machine, of)
+            in {
+                "unknown",
+                "alike",
+                "same",
+                "immaterial",
+                "same-revision",
+                "same-family",
+                "other-revision",
+            }
+            and TIER_OF.get(compare_models(asked, one.machine, of), 3) <= tier
+        )
+
+    def chance(tier: int, number: str) -> float:
+        if tier > 3:
+            return 0.0
+        wider, of_all = chance(tier + 1, number), count(tier, None)
+        if not of_all:
+            return wider
+        return (count(tier, number) + strengths[tier] * wider) / (of_all + strengths[tier])
+
+    chances = {number: chance(0, number) for number in {one.number for one in all_seen}}
+    held = sum(chances.values())
+    return {number: total * one / held for number, one in chances.items() if one}
 
 
 @given(
@@ -70,7 +112,7 @@ def test_belief_equals_the_slow_judge(all_seen, asked, fit_class):
     for one, position in asked:
         found = index.belief(side(of=one, position=position))
         expected = judge(all_seen, one, position, fit_class)
-        assert dict(found.counts) == pytest.approx(expected)
+        assert {n: c for n, c in found.counts.items() if c} == pytest.approx(expected)
         assert found.total == pytest.approx(sum(expected.values()))
         assert bool(found.nearest) or not expected
         if expected:
@@ -230,3 +272,33 @@ def test_what_is_printed_beside_is_not_kept_for_the_next_question():
     index.add_all(seen("999", HERE))
     index.beliefs(side(of=HERE), side("333", HERE), "same")
     assert dict(index.belief(side(of=HERE)).counts) == {"999": 1.0}
+
+
+def test_nothing_is_learned_across_a_known_break():
+    changed = Interval(date(2014, 6, 1), date(2014, 8, 31))
+    known = KnownBreak(Scope("Velthane", "M2W"), changed, ("1",), ("2",))
+    index = SightingIndex(kind(), WEIGHTS, BreakIndex.of([known]))
+    index.add_all(seen("1", machine(built=built(2014)), 5) + seen("2", machine(built=built(2015))))
+    assert set(index.belief(side(of=machine(built=built(2015.2)))).counts) == {"2"}
+    assert set(index.belief(side(of=machine(built=built(2013.8)))).counts) == {"1"}
+    assert set(index.belief(side(of=machine())).counts) == {"1", "2"}  # it may be either
+
+
+def test_a_prediction_says_what_it_rests_on():
+    index = SightingIndex(kind(), WEIGHTS)
+    there = machine("M2W 60 246 W 4", built=built(2014))
+    index.add_all(seen("1", there, 7) + seen("2", there) + seen("3", machine("M2W 1 1 S 1"), 4))
+    found = index.predict(machine(built=built(2014)))
+    assert (found.tier, dict(found.seen)) == ("matters", {"1": 7, "2": 1})
+    assert found.likeliest() == "1"
+    assert 0.7 < found.chance("1") < 7 / 8
+    assert sum(map(found.chance, found.counts)) + found.unseen == pytest.approx(1.0)
+
+
+def test_a_prediction_falls_back_on_the_make():
+    index = SightingIndex(kind("spec-match"), WEIGHTS)
+    found = index.predict(machine("X9X 1 1 S 1"), of_make={"1": 6, "2": 3})
+    assert (found.tier, found.likeliest()) == ("make", "1")
+    assert found.chance("1") == pytest.approx(6 / 9.05)
+    assert found.unseen == pytest.approx(0.05 / 9.05)
+    assert index.predict(machine()).unseen == 1.0  # nothing known: it may be anything
