@@ -78,6 +78,7 @@ def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
     for row in outcomes:
         past = past_of(row)
         known.outcomes.add_all([past])
+        known.noted.add_all([past.offer, past.want])
         if row.part_id is None:
             known.sightings.add_all(
                 Seen(side.number.canonical, side.machine)

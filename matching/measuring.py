@@ -34,11 +34,15 @@ CASE_COLUMNS = (*pairs.COLUMNS, Column("fits", cells.yes_no, required=True))
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One labelled pair: the row it stood in, its kind, both sides, whether it truly fits."""
+    """One labelled pair: the row it stood in, what it states, both sides of it."""
 
     row: Row
-    kind: str
+    outcome: Outcome
     pair: Past
+
+    @property
+    def kind(self) -> str:
+        return self.outcome.kind_id
 
     @property
     def fits(self) -> bool:
@@ -94,7 +98,7 @@ def _read_cases(path: Path, catalogue: Catalogue) -> list[Case]:
         stated = pairs.stated(row, set(kinds()), catalogue)
         if stated is not None:
             outcome = Outcome(result=_result(row["fits"]), **stated)
-            found.append(Case(row, outcome.kind_id, gather.past_of(outcome)))
+            found.append(Case(row, outcome, gather.past_of(outcome)))
     refuse_if_bad(rows, path.name)
     return found
 

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 
 from donors.domain.machines import Machine
 from matching.domain.comparisons import AttributeFinding, NumberFinding
+from matching.domain.noted import Guess
 from matching.domain.outcomes import Counts
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import Belief
@@ -124,6 +125,19 @@ def attributes(found: Sequence[AttributeFinding]) -> str:
         )
         return f"Conflict: {listed}."
     return f"Agrees in {', '.join(_plain(one.name) for one in found)}."
+
+
+def noted(found: Sequence[Guess]) -> str:
+    """Say what was noted of such parts where one of these two was not measured."""
+    if not found:
+        return "Nothing noted of such parts elsewhere tells these two apart."
+    differ = [one for one in found if one.level == "conflict"]
+    said = "; ".join(
+        f"{_plain(one.name)} {one.offered} against {one.wanted}" for one in differ or found
+    )
+    if differ:
+        return f"By what was noted of such parts, they differ: {said}. Measure both."
+    return f"By what was noted of such parts, they agree: {said}."
 
 
 def _plain(name: str) -> str:
