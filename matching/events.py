@@ -4,3 +4,4 @@ NEEDS_OPENED = "matching.needs-opened"  # {"need_ids": [int]}
 NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge or the need changed
 RULE_DECIDED = "matching.rule-decided"  # {"kinds": [slug]}: in force, or out of it
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}
+WEIGHTS_CHANGED = "matching.weights-changed"  # {"kinds": [slug]}: other weights are in force

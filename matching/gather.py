@@ -11,7 +11,7 @@ from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
 from matching.domain.weights import Weights
-from matching.models import Need, Outcome, Rule
+from matching.models import LearnedWeights, Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.numbers import interchange_graphs
@@ -23,8 +23,23 @@ from workshop.domain.intervals import from_ends
 
 @lru_cache(maxsize=1)
 def weights() -> Weights:
-    """Return the evidence weights in force."""
+    """Return the evidence weights as they were set by hand."""
     return Weights(reference.read("evidence"))
+
+
+def weights_of(workshop_id: int) -> Weights:
+    """Return the evidence weights in force in a workshop: one small query."""
+    rows = LearnedWeights.of(workshop_id).filter(ended_at=None)
+    found = rows.values_list("pk", "digest").first()
+    return weights().taught(_lesson(*found)) if found else weights()
+
+
+@lru_cache(maxsize=32)
+def _lesson(pk: int, digest: str) -> dict[str, Any]:
+    """Return learned weights, which are large and never change; the digest tells them apart."""
+    rows = LearnedWeights.objects.unscoped().filter(pk=pk, digest=digest)
+    lesson: dict[str, Any] = rows.values_list("learned", flat=True).get()
+    return lesson
 
 
 def offer_of(part: Part) -> Side:
@@ -50,17 +65,18 @@ def want_of(need: Need) -> Side:
 
 
 def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
-    """Return all that is known about some kinds: five queries, however many kinds and rows."""
+    """Return all that is known about some kinds: six queries, however many kinds and rows."""
     wanted = list(slugs)
     graphs = interchange_graphs(workshop_id, wanted)
     rules = approved_rules(workshop_id, wanted)
     printed = printed_numbers(workshop_id, wanted)
+    in_force = weights_of(workshop_id)
     found = {
-        slug: Knowledge(kinds()[slug], weights(), graphs[slug], rules[slug], printed[slug])
+        slug: Knowledge(kinds()[slug], in_force, graphs[slug], rules[slug], printed[slug])
         for slug in wanted
     }
     for sighting in list_sightings(workshop_id, kinds=wanted):
-        found[sighting.kind_id].sightings.add_all([_seen(sighting)])
+        found[sighting.kind_id].sightings.add_all([seen_of(sighting)])
     outcomes = Outcome.of(workshop_id).filter(kind__in=wanted).order_by("fitted_on", "id")
     for outcome in outcomes:
         learn(found[outcome.kind_id], [outcome])
@@ -103,7 +119,8 @@ def as_approved(rule: Rule) -> ApprovedRule:
     )
 
 
-def _seen(row: Sighting) -> Seen:
+def seen_of(row: Sighting) -> Seen:
+    """Return a stored sighting as the engine reads it."""
     machine = Machine(
         appliance=row.appliance_id,
         make=row.make,

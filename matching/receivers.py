@@ -51,7 +51,12 @@ def needs_changed(event: OutboxEvent, now: datetime) -> None:
     matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now)
 
 
-@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED, events.RULE_DECIDED)
+@handles(
+    part_events.KNOWLEDGE_CHANGED,
+    events.OUTCOMES_RECORDED,
+    events.RULE_DECIDED,
+    events.WEIGHTS_CHANGED,
+)
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
     """Ask for the open needs of these kinds to be matched anew, a page an event."""
     rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)

@@ -17,8 +17,8 @@ from matching.domain.weights import Place, Weights
 from parts.domain.kinds import Kind
 
 # How many outcomes the table counts for in a class, and a class in a kind: on each side, m and u.
-CLASS_STRENGTH = 30.0
-KIND_STRENGTH = 30.0
+CLASS_STRENGTH = 100.0
+KIND_STRENGTH = 60.0
 Shares = dict[str, float]
 
 
@@ -78,8 +78,7 @@ def _normal(shares: Shares) -> Shares:
 def learn(lessons: Iterable[Lesson], weights: Weights) -> dict[str, dict[str, float]]:
     """Return the weights learned, in bits: {kind slug: {"place/level": bits}}.
 
-    Only for kinds that were fitted; `weights` gives the table to start from, as it was set by
-    hand. The place "prior" holds the log2 odds of fit of the kind itself.
+    Only for kinds that were fitted; starts from the table of `weights`, as set by hand. The place "prior" holds the log2 odds of fit of the kind itself.
     """
     by_kind: dict[str, list[Lesson]] = defaultdict(list)
     by_class: dict[str, list[Lesson]] = defaultdict(list)

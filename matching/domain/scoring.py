@@ -16,6 +16,7 @@ from matching.domain.comparisons import (
     compare_models,
     compare_numbers,
 )
+from matching.domain.correcting import correction
 from matching.domain.knowledge import Knowledge
 from matching.domain.odds import shift_by_counts, to_p
 from matching.domain.outcomes import Counts
@@ -203,6 +204,14 @@ def _outcomes(tally: _Tally) -> None:
     tally.add("past fittings", counts.basis, bits, sentences.outcomes(counts))
 
 
+def _calibration(tally: _Tally) -> None:
+    """What sums like this one were off by, where that was learned."""
+    corrections = tally.weights.correction
+    if corrections:
+        bits = correction(corrections, tally.kind.slug, tally.rows)
+        tally.add("calibration", "learned", bits, sentences.calibration(bits))
+
+
 def _rule(tally: _Tally) -> None:
     rule = strongest(tally.known.rules, tally.offer, tally.want)
     if rule is None:
@@ -226,6 +235,7 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
     _noted,
     _sightings,
     _outcomes,
+    _calibration,
     _rule,
 )
 
@@ -233,7 +243,7 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
 def _verdict(tally: _Tally, bits: float) -> Verdict:
     """Return the word for the odds: what is printed or proved first, then how likely."""
     p = to_p(bits)
-    limits = tally.weights.table["verdicts"]
+    limits = tally.weights.limits()
     if tally.stopped or p < limits["check"]:
         return Verdict.DOES_NOT_FIT
     if tally.rule_says == "fits-with-conditions":

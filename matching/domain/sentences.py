@@ -174,6 +174,14 @@ def outcomes(counts: Counts) -> str:
     return f"Past fittings of {what}: {counts.plain_fits} of {counts.plain_tries} fitted."
 
 
+def calibration(bits: float) -> str:
+    """Say which way past fittings correct the sum of the rows above."""
+    if abs(bits) < 0.05:
+        return "Past fittings bear out the sum of what stands above."
+    way = "more" if bits > 0 else "less"
+    return f"By past fittings, what stands above speaks {way} for a fit than its plain sum says."
+
+
 def rule(found: ApprovedRule) -> str:
     said = {
         "fits": "fits",

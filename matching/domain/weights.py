@@ -16,12 +16,13 @@ GIVEN = " given "
 class Weights:
     """Weights in bits, by evidence, level and fit class. `table` is the parsed JSON.
 
-    learned: by kind slug, bits by "place/level" (learning.py); what it lacks is read from the
-    table.
+    learned: what past fittings taught, {} for none; what it lacks is read from the table:
+    `bits`, by kind slug and "place/level" (learning.py); `correction`, bits by feature
+    (correcting.py); `likely`, the chance from which a part is called likely to fit.
     """
 
     table: Mapping[str, Any]
-    learned: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    learned: Mapping[str, Any] = field(default_factory=dict)
 
     def prior(self, fit_class: str) -> float:
         return float(self.table["prior"][fit_class])
@@ -33,11 +34,22 @@ class Weights:
 
     def prior_of(self, kind: Kind) -> float:
         """Return the log2 odds of fit before any evidence."""
-        return self.learned.get(kind.slug, {}).get("prior", self.prior(kind.fit_class))
+        return self._of_kind(kind).get("prior", self.prior(kind.fit_class))
+
+    @property
+    def correction(self) -> Mapping[str, float]:
+        """Return the learned correction of the sum, bits by feature; {} for none."""
+        found: Mapping[str, float] = self.learned.get("correction", {})
+        return found
+
+    def limits(self) -> dict[str, float]:
+        """Return the chances at which one verdict gives way to the next."""
+        limits = dict(self.table["verdicts"])
+        return limits | {"likely": self.learned.get("likely", limits["likely"])}
 
     def weigh(self, place: Place, level: str, kind: Kind) -> float:
         """Return the bits of one level at one place, learned where it was learned."""
-        found = self.learned.get(kind.slug, {}).get(f"{place}/{level}")
+        found = self._of_kind(kind).get(f"{place}/{level}")
         return self._by_hand(place, level, kind.fit_class) if found is None else found
 
     def levels(self, place: Place, fit_class: str) -> dict[str, float]:
@@ -62,7 +74,12 @@ class Weights:
         share = self.number("model_given_number", given)
         return max(share, 0.1) if evidence == "attributes" else share
 
-    def taught(self, learned: Mapping[str, Mapping[str, float]]) -> "Weights":
+    def _of_kind(self, kind: Kind) -> Mapping[str, float]:
+        found: Mapping[str, float] = self.learned.get("bits", {}).get(kind.slug, {})
+        return found
+
+    def taught(self, learned: Mapping[str, Any]) -> "Weights":
+        """Return these weights with another lesson; {} for the table as it was set by hand."""
         return replace(self, learned=learned)
 
     def number(self, *path: str) -> float:
