@@ -14,7 +14,6 @@ from typing import Any
 from matching import gather
 from matching.domain import correcting, learning, metrics
 from matching.domain.knowledge import Knowledge
-from matching.domain.odds import to_p
 from matching.domain.scoring import Score, score
 from matching.domain.weights import Weights
 from matching.models import Outcome
@@ -34,8 +33,8 @@ class Taught:
     """Weights learned, and the log loss (nats a fitting) before and after on held-out fittings,
     one note in a hundred being allowed to be wrong (correcting.WRONG).
 
-    error: standard error of the change. chances: for each outcome, in order, what it would
-    have been given by weights that had not seen it. None and () without outcomes.
+    error: standard error of the change. plain, final: each outcome in order with its score by
+    hand, and by what the other outcomes teach. None and () without outcomes.
     """
 
     weights: Weights
@@ -43,8 +42,8 @@ class Taught:
     before: float | None = None
     after: float | None = None
     error: float = 0.0
-    truths: tuple[bool, ...] = ()
-    chances: tuple[float, ...] = ()
+    plain: tuple[Held, ...] = ()
+    final: tuple[Held, ...] = ()
 
     @property
     def better(self) -> bool:
@@ -65,15 +64,30 @@ class History:
     fresh: Fresh
     folds: int = FOLDS
 
-    def held_out(self, weights: Callable[[int], Weights]) -> list[Held]:
-        """Return each outcome with its score by the other folds' knowledge, in their order."""
+    @property
+    def used(self) -> int:
+        """Return the number of folds that hold an outcome."""
+        return min(self.folds, len(self.outcomes))
+
+    @property
+    def each(self) -> range:
+        return range(self.used)
+
+    def without(self, fold: int, rows: Sequence[Any]) -> list[Any]:
+        """Return the rows, in the order of the outcomes, of all folds but one."""
+        return [row for at, row in enumerate(rows) if at % self.folds != fold]
+
+    def held_out(self, weights: Sequence[Weights]) -> list[Held]:
+        """Return each outcome with its score by the other folds' knowledge, in their order.
+
+        weights: for each fold, what its outcomes are scored with.
+        """
         found: dict[int, Score] = {}
-        for fold in range(min(self.folds, len(self.outcomes))):
-            known = self.fresh(weights(fold))
+        for fold in self.each:
+            known = self.fresh(weights[fold])
             others: dict[str, list[Outcome]] = defaultdict(list)
-            for at, outcome in enumerate(self.outcomes):
-                if at % self.folds != fold:
-                    others[outcome.kind_id].append(outcome)
+            for outcome in self.without(fold, self.outcomes):
+                others[outcome.kind_id].append(outcome)
             for kind, rows in others.items():
                 gather.learn(known[kind], rows)
             for at in range(fold, len(self.outcomes), self.folds):
@@ -90,77 +104,54 @@ def teach(history: History, by_hand: Weights) -> Taught:
     """
     if not history.outcomes:
         return Taught(by_hand)
-    plain = history.held_out(lambda fold: by_hand)
+    plain = history.held_out([by_hand] * history.used)
     kinds = history.fresh(by_hand)
     lessons = [
-        learning.Lesson(kinds[outcome.kind_id].kind, found.levels, _fitted(outcome))
+        learning.Lesson(kinds[outcome.kind_id].kind, found.levels, fitted(outcome))
         for outcome, found in plain
     ]
-    folds = range(min(history.folds, len(lessons)))
-    by_fold = [
-        by_hand.taught({"bits": learning.learn(_without(lessons, history, fold), by_hand)})
-        for fold in folds
-    ]
-    learned = history.held_out(lambda fold: by_fold[fold])
-    scored = [
-        correcting.Scored(outcome.kind_id, found.rows, _fitted(outcome))
-        for outcome, found in learned
-        if not found.stopped
-    ]
-    chances = _corrected(learned, history)
-    truths = [_fitted(outcome) for outcome, _ in plain]
+    bits = [learning.learn(history.without(fold, lessons), by_hand) for fold in history.each]
+    learned = history.held_out([by_hand.taught({"bits": one}) for one in bits])
+    corrections = [correcting.fit(_scored(history.without(fold, learned))) for fold in history.each]
+    both = zip(bits, corrections, strict=True)
+    final = history.held_out([by_hand.taught({"bits": b, "correction": c}) for b, c in both])
     lesson: dict[str, Any] = {
         "bits": learning.learn(lessons, by_hand),
-        "correction": correcting.fit(scored),
+        "correction": correcting.fit(_scored(learned)),
     }
-    if len(truths) >= LEAST_OUTCOMES:
-        lesson["likely"] = likely_limit(_unprinted(learned, chances))
-    before = [_loss(true, found.p_fit) for true, (_, found) in zip(truths, plain, strict=True)]
-    after = [_loss(true, chance) for true, chance in zip(truths, chances, strict=True)]
+    if len(final) >= LEAST_OUTCOMES:
+        lesson["likely"] = likely_limit(_unprinted(final))
+    before, after = [_loss(*one) for one in plain], [_loss(*one) for one in final]
     return Taught(
         weights=by_hand.taught(lesson),
-        outcomes=len(truths),
+        outcomes=len(final),
         before=sum(before) / len(before),
         after=sum(after) / len(after),
         error=_standard_error([b - a for b, a in zip(before, after, strict=True)]),
-        truths=tuple(truths),
-        chances=tuple(chances),
+        plain=tuple(plain),
+        final=tuple(final),
     )
 
 
-def _fitted(outcome: Outcome) -> bool:
+def _scored(held: Iterable[Held]) -> list[correcting.Scored]:
+    return [
+        correcting.Scored(outcome.kind_id, found.rows, fitted(outcome))
+        for outcome, found in held
+        if not found.stopped
+    ]
+
+
+def fitted(outcome: Outcome) -> bool:
+    """Return whether it went in; one that failed later did."""
     return outcome.result != Outcome.Result.DID_NOT_FIT
 
 
-def _without(rows: Sequence[Any], history: History, fold: int) -> list[Any]:
-    return [row for at, row in enumerate(rows) if at % history.folds != fold]
-
-
-def _corrected(learned: Sequence[Held], history: History) -> list[float]:
-    """Return the chance of each outcome, corrected by what the other folds teach."""
-    found = [0.0] * len(learned)
-    for fold in range(min(history.folds, len(learned))):
-        scored = [
-            correcting.Scored(outcome.kind_id, one.rows, _fitted(outcome))
-            for outcome, one in _without(learned, history, fold)
-            if not one.stopped
-        ]
-        corrections = correcting.fit(scored)
-        for at in range(fold, len(learned), history.folds):
-            outcome, one = learned[at]
-            more = 0.0
-            if not one.stopped:
-                more = correcting.correction(corrections, outcome.kind_id, one.rows)
-            found[at] = to_p(one.bits + more)
-    return found
-
-
-def _unprinted(learned: Sequence[Held], chances: Sequence[float]) -> list[tuple[float, bool]]:
+def _unprinted(held: Iterable[Held]) -> list[tuple[float, bool]]:
     """Return chance and truth of those whose numbers do not already say that they fit."""
     told = {"same", "interchange"}
     return [
-        (chance, _fitted(outcome))
-        for (outcome, found), chance in zip(learned, chances, strict=True)
+        (found.p_fit, fitted(outcome))
+        for outcome, found in held
         if not any(row.evidence == "part number" and row.level in told for row in found.rows)
     ]
 
@@ -182,10 +173,11 @@ def likely_limit(cases: Iterable[tuple[float, bool]]) -> float:
     return LIKELY_RANGE[-1]
 
 
-def _loss(noted: bool, chance: float) -> float:
+def _loss(outcome: Outcome, found: Score) -> float:
     """Return the log loss of a note, some notes being wrong: no certainty is damned by a slip."""
     wrong = correcting.WRONG
-    return metrics.log_loss([noted], [wrong + (1.0 - 2.0 * wrong) * chance]) or 0.0
+    chance = wrong + (1.0 - 2.0 * wrong) * found.p_fit
+    return metrics.log_loss([fitted(outcome)], [chance]) or 0.0
 
 
 def _standard_error(values: Sequence[float]) -> float:

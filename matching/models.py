@@ -394,3 +394,23 @@ class LearnedWeights(WorkshopOwned):
 
     def __str__(self) -> str:
         return f"weights {self.pk}"
+
+
+class FitReport(WorkshopOwned):
+    """How good the odds were when last measured on past fittings. One row a workshop.
+
+    found: domain/reliability.py as plain values. learned: measured with learned weights.
+    """
+
+    found = models.JSONField()
+    outcomes = models.PositiveIntegerField()
+    learned = models.BooleanField()
+    measured_at = models.DateTimeField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop"], name="fit_report_one_a_workshop"),
+        ]
+
+    def __str__(self) -> str:
+        return f"fits measured on {self.measured_at:%Y-%m-%d}"

@@ -9,8 +9,9 @@ from django.db import transaction
 
 from matching import events, gather, learning
 from matching.domain.knowledge import Knowledge
+from matching.domain.reliability import reliability
 from matching.domain.weights import Weights
-from matching.models import LearnedWeights, Outcome
+from matching.models import FitReport, LearnedWeights, Outcome
 from parts.numbers import interchange_graphs
 from parts.reference import kinds
 from parts.selectors import list_sightings
@@ -43,6 +44,31 @@ def history_of(workshop_id: int) -> learning.History:
 def teach(workshop_id: int) -> learning.Taught:
     """Return what the workshop's past fittings teach. Nothing is stored."""
     return learning.teach(history_of(workshop_id), gather.weights())
+
+
+def store_report(*, workshop: Workshop, taught: learning.Taught, now: datetime) -> FitReport:
+    """Keep how good the odds in force are on held-out fittings, for the page that shows it."""
+    learned = LearnedWeights.of(workshop).filter(ended_at=None).exists()
+    held = taught.final if learned else taught.plain
+    found = reliability(
+        [learning.fitted(outcome) for outcome, _ in held],
+        [score.p_fit for _, score in held],
+        [score.verdict for _, score in held],
+    )
+    values = {
+        "found": found.as_dict(),
+        "outcomes": found.count,
+        "learned": learned,
+        "measured_at": now,
+    }
+    row, _ = FitReport.of(workshop).update_or_create(workshop=workshop, defaults=values)
+    return row
+
+
+def find_report(workshop: Workshop) -> FitReport | None:
+    """Return the last measuring, None before the first."""
+    found: FitReport | None = FitReport.of(workshop).first()
+    return found
 
 
 @transaction.atomic

@@ -19,6 +19,7 @@ from parts.domain.kinds import Kind
 # How many outcomes the table counts for in a class, and a class in a kind: on each side, m and u.
 CLASS_STRENGTH = 100.0
 KIND_STRENGTH = 60.0
+FEW = 25.0  # outcomes of which half of what they say is believed
 Shares = dict[str, float]
 
 
@@ -85,11 +86,27 @@ def learn(lessons: Iterable[Lesson], weights: Weights) -> dict[str, dict[str, fl
     for lesson in lessons:
         by_kind[lesson.kind.slug].append(lesson)
         by_class[lesson.kind.fit_class].append(lesson)
-    classes = {name: _Learned.of_class(name, found, weights) for name, found in by_class.items()}
-    return {
-        slug: classes[found[0].kind.fit_class].narrowed(found).bits()
-        for slug, found in sorted(by_kind.items())
-    }
+    found: dict[str, dict[str, float]] = {}
+    for name, of_class in sorted(by_class.items()):
+        table = _Learned.of_table(name, of_class, weights)
+        general = table.narrowed(of_class, CLASS_STRENGTH)
+        start = _moved(table.bits(), table.bits(), general.bits(), len(of_class))
+        for slug in sorted({one.kind.slug for one in of_class}):
+            own = general.narrowed(by_kind[slug], KIND_STRENGTH)
+            found[slug] = _moved(start, general.bits(), own.bits(), len(by_kind[slug]))
+    return found
+
+
+def _moved(
+    start: Mapping[str, float], was: Mapping[str, float], now: Mapping[str, float], outcomes: int
+) -> dict[str, float]:
+    """Return `start` moved by what changed from `was` to `now`, in full only by many outcomes.
+
+    A level the table holds for all but impossible has next to no pseudo-counts: without this,
+    one slip of the pen would take bits off it.
+    """
+    share = outcomes / (outcomes + FEW)
+    return {name: bits + share * (now[name] - was[name]) for name, bits in start.items()}
 
 
 @dataclass(frozen=True)
@@ -100,14 +117,15 @@ class _Learned:
     places: Mapping[Place, tuple[Shares, Shares]]
 
     @classmethod
-    def of_class(cls, name: str, lessons: list[Lesson], weights: Weights) -> "_Learned":
+    def of_table(cls, name: str, lessons: list[Lesson], weights: Weights) -> "_Learned":
+        """Return shares with the table's weights, at every place these lessons looked."""
         start = {
             place: shares_of(weights.levels(place, name))
             for place in {place for one in lessons for place, _ in one.levels}
         }
-        return cls(weights.prior(name), start).narrowed(lessons, CLASS_STRENGTH)
+        return cls(weights.prior(name), start)
 
-    def narrowed(self, lessons: list[Lesson], strength: float = KIND_STRENGTH) -> "_Learned":
+    def narrowed(self, lessons: list[Lesson], strength: float) -> "_Learned":
         """Return what these lessons make of it, this counting for `strength` outcomes a side."""
         tallies: dict[Place, _Tally] = defaultdict(_Tally)
         for one in lessons:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import jobs, views
+from matching.web import jobs, odds, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -10,6 +10,7 @@ urlpatterns = [
     path("alerts/read/", views.alerts_read_all, name="alerts-read-all"),
     path("alerts/<uuid:alert_id>/read/", views.alert_read, name="alert-read"),
     path("find/", views.find, name="find"),
+    path("odds/", odds.odds_page, name="odds"),
     path("jobs/", jobs.job_list, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
     path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),

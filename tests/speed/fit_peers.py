@@ -33,7 +33,9 @@ def clean(text: str) -> str:
 def columns(material: Material, rows: Sequence[Outcome]) -> pd.DataFrame:
     """Return a row of figures for each pair: n rows, NAMES and one column a kind."""
     found = pd.DataFrame([_figures(material, row) for row in rows], columns=NAMES)
-    kinds = sorted({one.kind_id for one in [*material.history, *(c.outcome for c in material.cases)]})
+    kinds = sorted(
+        {one.kind_id for one in [*material.history, *(c.outcome for c in material.cases)]}
+    )
     for kind in kinds:
         found[f"kind {kind}"] = [float(row.kind_id == kind) for row in rows]
     return found

@@ -228,7 +228,9 @@ class OtherWorld:
 
     # Attempts ---------------------------------------------------------------------------------
 
-    def machine(self, family: Family | None = None, fields: dict[str, str] | None = None) -> Machine:
+    def machine(
+        self, family: Family | None = None, fields: dict[str, str] | None = None
+    ) -> Machine:
         rng = self.rng
         family = family or rng.choices(self.families, self.weights)[0]
         built = family.start + timedelta(days=rng.randrange(family.span))
@@ -348,7 +350,9 @@ class OtherWorld:
             names = [number for numbers in thing.numbers.values() for _, number in numbers]
             ways = [(a, b, "1") for a, b in zip(names, names[1:], strict=False)]
             for old in thing.replaces:
-                ways += [(old.numbers[make][-1][1], names[0], "0") for make in list(old.numbers)[:1]]
+                ways += [
+                    (old.numbers[make][-1][1], names[0], "0") for make in list(old.numbers)[:1]
+                ]
             for a, b, both in ways:
                 if self.rng.random() < self.lay.interchange and a != b:
                     rows[thing.kind, a, b] = {
@@ -371,7 +375,9 @@ def _pattern(layout: Iterable[str]) -> str:
     for part in layout:
         if part[-1].isalnum():
             size = part.strip(string.ascii_letters)
-            groups.append(f"(?P<{_name(part)}>{chr(92)}{'d' if part.endswith('d') else 'w'}{{{size}}})")
+            groups.append(
+                f"(?P<{_name(part)}>{chr(92)}{'d' if part.endswith('d') else 'w'}{{{size}}})"
+            )
     return f"^{''.join(groups)}$"
 
 

@@ -44,6 +44,7 @@ class Command(BaseCommand):
         taught = teaching.teach(workshop.pk)
         self.stdout.write(learning.summary(taught))
         if member is None:
+            teaching.store_report(workshop=workshop, taught=taught, now=timezone.now())
             if taught.better:
                 self.stdout.write("Not in force. To accept: learn_weights --accept --by NAME")
             return
@@ -54,6 +55,7 @@ class Command(BaseCommand):
             now=timezone.now(),
             though_worse=options["force"],
         )
+        teaching.store_report(workshop=workshop, taught=taught, now=timezone.now())
         self.stdout.write(f"Version {found.pk} is in force; open needs are being matched anew.")
 
     def _revert(self, workshop: Workshop, member: Member) -> None:
