@@ -6,3 +6,4 @@ RULE_DECIDED = "matching.rule-decided"  # {"rule": id}: in force, or out of it
 RULES_REVIEW = "matching.rules-review"  # {"kind": slug}: weigh its rules by the evidence anew
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}
 BREAK_DECIDED = "matching.break-decided"  # {"kinds": [slug]}: in force, or out of it
+WEIGHTS_CHANGED = "matching.weights-changed"  # {"kinds": [slug]}: other weights are in force

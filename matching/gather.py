@@ -12,7 +12,7 @@ from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
 from matching.domain.weights import Weights
-from matching.models import BuildBreak, Need, Outcome, Rule
+from matching.models import BuildBreak, LearnedWeights, Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.numbers import interchange_graphs
@@ -24,8 +24,23 @@ from workshop.domain.intervals import from_ends
 
 @lru_cache(maxsize=1)
 def weights() -> Weights:
-    """Return the evidence weights in force."""
+    """Return the evidence weights as they were set by hand."""
     return Weights(reference.read("evidence"))
+
+
+def weights_of(workshop_id: int) -> Weights:
+    """Return the evidence weights in force in a workshop: one small query."""
+    rows = LearnedWeights.of(workshop_id).filter(ended_at=None)
+    found = rows.values_list("pk", "digest").first()
+    return weights().taught(_lesson(*found)) if found else weights()
+
+
+@lru_cache(maxsize=32)
+def _lesson(pk: int, digest: str) -> dict[str, Any]:
+    """Return learned weights, which are large and never change; the digest tells them apart."""
+    rows = LearnedWeights.objects.unscoped().filter(pk=pk, digest=digest)
+    lesson: dict[str, Any] = rows.values_list("learned", flat=True).get()
+    return lesson
 
 
 def offer_of(part: Part) -> Side:
@@ -57,9 +72,10 @@ def knowledge(workshop_id: int, slugs: Iterable[str]) -> dict[str, Knowledge]:
     rules = approved_rules(workshop_id, wanted)
     printed = printed_numbers(workshop_id, wanted)
     breaks = accepted_breaks(workshop_id, wanted)
+    in_force = weights_of(workshop_id)
     found = {
         slug: Knowledge(
-            kinds()[slug], weights(), graphs[slug], rules[slug], printed[slug], breaks[slug]
+            kinds()[slug], in_force, graphs[slug], rules[slug], printed[slug], breaks[slug]
         )
         for slug in wanted
     }
@@ -82,6 +98,7 @@ def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
     for row in outcomes:
         past = past_of(row)
         known.outcomes.add_all([past])
+        known.noted.add_all([past.offer, past.want])
         if row.part_id is None:
             known.sightings.add_all(seen_in(past))
 

@@ -101,6 +101,7 @@ def _changes(rule: Rule, stated: ApprovedRule, *, on: date) -> list[Change]:
     )
     for copy in (without, having):
         copy.sightings, copy.outcomes = known.sightings, known.outcomes
+        copy.noted = known.noted
     found = []
     for need in open_needs(rule.workshop_id, kind=rule.kind_id):
         want = gather.want_of(need)

@@ -13,7 +13,7 @@ from typing import Any
 
 from donors.catalogue import Catalogue
 from donors.catalogue_files import ensure_make, read_catalogue
-from matching import gather, pairs
+from matching import gather, learning, pairs
 from matching.domain import metrics
 from matching.domain.knowledge import Knowledge
 from matching.domain.outcomes import Past
@@ -34,11 +34,15 @@ CASE_COLUMNS = (*pairs.COLUMNS, Column("fits", cells.yes_no, required=True))
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One labelled pair: the row it stood in, its kind, both sides, whether it truly fits."""
+    """One labelled pair: the row it stood in, what it states, both sides of it."""
 
     row: Row
-    kind: str
+    outcome: Outcome
     pair: Past
+
+    @property
+    def kind(self) -> str:
+        return self.outcome.kind_id
 
     @property
     def fits(self) -> bool:
@@ -54,16 +58,26 @@ class Material:
     graphs: Mapping[str, InterchangeGraph] = field(default_factory=dict)
 
     def knowledge(self, weights: Weights) -> dict[str, Knowledge]:
-        """Return the knowledge of each kind that a case is about."""
+        """Return the knowledge of each kind that a case or a past fitting is about."""
+        found = self.fresh(weights)
         by_kind: dict[str, list[Outcome]] = defaultdict(list)
         for outcome in self.history:
             by_kind[outcome.kind_id].append(outcome)
-        found = {}
-        for kind in sorted({case.kind for case in self.cases}):
-            graph = self.graphs.get(kind) or InterchangeGraph()
-            found[kind] = Knowledge(kind=kinds()[kind], weights=weights, graph=graph)
-            gather.learn(found[kind], by_kind[kind])
+        for kind, outcomes in by_kind.items():
+            gather.learn(found[kind], outcomes)
         return found
+
+    def fresh(self, weights: Weights) -> dict[str, Knowledge]:
+        """Return knowledge of the same kinds that no past fitting has touched."""
+        slugs = {case.kind for case in self.cases} | {one.kind_id for one in self.history}
+        return {
+            slug: Knowledge(kinds()[slug], weights, self.graphs.get(slug) or InterchangeGraph())
+            for slug in sorted(slugs)
+        }
+
+    def taught(self, by_hand: Weights) -> learning.Taught:
+        """Return what the history teaches. No case is looked at."""
+        return learning.teach(learning.History(self.history, self.fresh), by_hand)
 
 
 def read_material(
@@ -94,7 +108,7 @@ def _read_cases(path: Path, catalogue: Catalogue) -> list[Case]:
         stated = pairs.stated(row, set(kinds()), catalogue)
         if stated is not None:
             outcome = Outcome(result=_result(row["fits"]), **stated)
-            found.append(Case(row, outcome.kind_id, gather.past_of(outcome)))
+            found.append(Case(row, outcome, gather.past_of(outcome)))
     refuse_if_bad(rows, path.name)
     return found
 
@@ -126,6 +140,15 @@ def _read_graphs(path: Path) -> dict[str, InterchangeGraph]:
     graphs = sheet.graphs(rows, set(kinds()))
     refuse_if_bad(rows, path.name)
     return graphs
+
+
+def weights_for(material: Material, by_hand: Weights) -> tuple[Weights, learning.Taught]:
+    """Return the weights a service with this history would work with, and what it was taught.
+
+    The learned ones where they are clearly better on held-out past fittings, else by hand.
+    """
+    taught = material.taught(by_hand)
+    return (taught.weights if taught.clearly_better else by_hand), taught
 
 
 def score_all(material: Material, weights: Weights) -> list[Score]:

@@ -399,3 +399,64 @@ class Alert(WorkshopOwned):
 
     def __str__(self) -> str:
         return self.summary
+
+
+class LearnedWeights(WorkshopOwned):
+    """Weights learned from past fittings, for as long as they were in force. Never changed.
+
+    learned: what domain/weights.py reads. loss_before, loss_after: log loss (nats a fitting)
+    on held-out fittings, by the table set by hand and by these. instead_of: what was in force
+    before; none is the table set by hand.
+    """
+
+    learned = models.JSONField()
+    digest = models.CharField(max_length=64, editable=False)
+    outcomes = models.PositiveIntegerField()
+    loss_before = models.FloatField()
+    loss_after = models.FloatField()
+    loss_error = models.FloatField()
+    instead_of = models.ForeignKey(
+        "self", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    accepted_by = models.ForeignKey("workshop.Member", on_delete=models.PROTECT, related_name="+")
+    accepted_at = models.DateTimeField()
+    ended_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["workshop"], condition=Q(ended_at__isnull=True), name="weights_one_in_force"
+            ),
+            models.CheckConstraint(
+                condition=Q(ended_at__isnull=True, ended_by__isnull=True)
+                | Q(ended_at__isnull=False, ended_by__isnull=False),
+                name="weights_end_has_who_and_when",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"weights {self.pk}"
+
+
+class FitReport(WorkshopOwned):
+    """How good the odds were when last measured on past fittings. One row a workshop.
+
+    found: domain/reliability.py as plain values. learned: measured with learned weights.
+    """
+
+    found = models.JSONField()
+    outcomes = models.PositiveIntegerField()
+    learned = models.BooleanField()
+    measured_at = models.DateTimeField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop"], name="fit_report_one_a_workshop"),
+        ]
+
+    def __str__(self) -> str:
+        return f"fits measured on {self.measured_at:%Y-%m-%d}"

@@ -58,7 +58,12 @@ def sightings_changed(event: OutboxEvent, now: datetime) -> None:
     build_breaks.ask_for_search(workshop_id=event.workshop_id, kinds=kinds, now=now)
 
 
-@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED, events.BREAK_DECIDED)
+@handles(
+    part_events.KNOWLEDGE_CHANGED,
+    events.OUTCOMES_RECORDED,
+    events.BREAK_DECIDED,
+    events.WEIGHTS_CHANGED,
+)
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
     """Ask for the open needs of these kinds to be matched anew, and for their rules' review."""
     rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)

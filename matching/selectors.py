@@ -125,3 +125,7 @@ def _stock_figures(workshop: Workshop) -> dict[str, int]:
     )
     donors = Donor.of(workshop).exclude(state=Donor.State.GONE).count()
     return {"donors": donors, **parts}
+
+
+def count_outcomes(workshop: Workshop) -> int:
+    return Outcome.of(workshop).count()

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from workshop.errors import NotAllowed
+from workshop.errors import NotAllowed, NotFound
 from workshop.models import Member, Role
 
 RANK = {role: rank for rank, role in enumerate(Role.values)}
@@ -53,3 +53,12 @@ def require(request: Any, role: Role = Role.CATALOGUER) -> Member:
 def covers(member: Member, role: Role) -> bool:
     """Return True when the member's role includes `role`."""
     return RANK[member.role] >= RANK[role]
+
+
+def find_by_name(workshop: Any, username: str) -> Member:
+    """Return the active member of a workshop who signs in with this name, or raise NotFound."""
+    rows = Member.of(workshop).filter(user__username=username, active=True)
+    found: Member | None = rows.select_related("user", "workshop").first()
+    if found is None:
+        raise NotFound(f"Nobody who signs in as {username!r} works in this workshop.")
+    return found

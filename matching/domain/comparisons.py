@@ -133,7 +133,7 @@ def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFin
         a, b = offer.attributes[name], want.attributes[name]
         if not a.strip() or not b.strip():
             continue
-        level = _compare_values(a, b, attribute)
+        level = compare_values(a, b, attribute)
         if level != "unknown":
             found.append(AttributeFinding(name, level, a, b, attribute.hard))
     if offer.position and want.position:
@@ -143,7 +143,7 @@ def compare_attributes(offer: Side, want: Side, kind: Kind) -> list[AttributeFin
     return found
 
 
-def _compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
+def compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
     if offered.strip().casefold() == wanted.strip().casefold():
         return "agrees"
     if attribute.number:

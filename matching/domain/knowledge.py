@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from matching.domain.known_breaks import BreakIndex
+from matching.domain.noted import NotedIndex
 from matching.domain.outcomes import OutcomeIndex
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import SightingIndex
@@ -28,10 +29,12 @@ class Knowledge:
     breaks: BreakIndex = field(default_factory=BreakIndex)
     sightings: SightingIndex = field(init=False)
     outcomes: OutcomeIndex = field(init=False)
+    noted: NotedIndex = field(init=False)
 
     def __post_init__(self) -> None:
         self.sightings = SightingIndex(self.kind, self.weights, self.breaks)
         self.outcomes = OutcomeIndex(self.weights)
+        self.noted = NotedIndex(self.kind, self.weights)
 
     def show(self, number: str) -> str:
         """Return a canonical part number as it is printed, where that is known."""

@@ -16,6 +16,7 @@ from matching.domain.comparisons import (
     compare_models,
     compare_numbers,
 )
+from matching.domain.correcting import correction
 from matching.domain.knowledge import Knowledge
 from matching.domain.known_breaks import BreakFinding, compare_across
 from matching.domain.odds import shift_by_counts, to_bits, to_p
@@ -24,18 +25,23 @@ from matching.domain.rules import REFUSES, Cover, strongest
 from matching.domain.sides import Row, Side
 from matching.domain.sightings import overlap
 from matching.domain.verdicts import Verdict
+from matching.domain.weights import GIVEN, Place
 
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """The odds that one part fits one need, and why. `bits` equals the sum of the rows."""
+    """The odds that one part fits one need, and why. `bits` equals the sum of the rows.
+
+    levels: what was looked up in the table of weights, and where; what learning counts.
+    """
 
     rows: tuple[Row, ...]
     bits: float
     verdict: Verdict
     stopped: bool = False
+    levels: tuple[tuple[Place, str], ...] = ()
 
     @property
     def p_fit(self) -> float:
@@ -50,7 +56,8 @@ def score(offer: Side, want: Side, known: Knowledge) -> Score:
         if tally.stopped:
             break
     bits = sum(row.bits for row in tally.rows)
-    return Score(tuple(tally.rows), bits, _verdict(tally, bits), tally.stopped)
+    verdict = _verdict(tally, bits)
+    return Score(tuple(tally.rows), bits, verdict, tally.stopped, tuple(tally.levels))
 
 
 class _Tally:
@@ -60,6 +67,7 @@ class _Tally:
         self.offer, self.want, self.known = offer, want, known
         self.kind, self.weights = known.kind, known.weights
         self.rows: list[Row] = []
+        self.levels: list[tuple[Place, str]] = []
         self.number = NumberFinding("unknown")
         self.model = "unknown"
         self.counts = Counts()
@@ -74,8 +82,12 @@ class _Tally:
         offered, wanted = (*shown, "", "")[:2]
         self.rows.append(Row(evidence, level, bits, offered, wanted, sentence))
 
-    def table(self, evidence: str, level: str) -> float:
-        return self.weights.bits(evidence, level, self.kind.fit_class)
+    def table(self, evidence: str, level: str, *, after_number: bool = True) -> float:
+        """Return the bits of a level, given how the part numbers compare, and note the asking."""
+        place = f"{evidence}{GIVEN}{self.number.group}" if after_number else evidence
+        if level != "unknown":
+            self.levels.append((place, level))
+        return self.weights.weigh(place, level, self.kind)
 
     def stop(self, evidence: str, level: str, sentence: str, *shown: str) -> None:
         self.add(evidence, level, self.weights.number("hard_stop"), sentence, *shown)
@@ -83,7 +95,7 @@ class _Tally:
 
 
 def _prior(tally: _Tally) -> None:
-    bits = tally.weights.prior(tally.kind.fit_class)
+    bits = tally.weights.prior_of(tally.kind)
     tally.add("start", tally.kind.fit_class, bits, sentences.prior(tally.kind))
 
 
@@ -103,16 +115,14 @@ def _number(tally: _Tally) -> None:
     level = tally.number.level
     shown = (tally.offer.number.raw, tally.want.number.raw)
     sentence = sentences.number(tally.number, *shown, tally.known.show)
-    tally.add("part number", level, tally.table("number", level), sentence, *shown)
+    bits = tally.table("number", level, after_number=False)
+    tally.add("part number", level, bits, sentence, *shown)
 
 
 def _model(tally: _Tally) -> None:
     ours, theirs = tally.offer.machine, tally.want.machine
     tally.model = compare_models(ours, theirs, tally.kind)
-    share = tally.weights.number("model_given_number", tally.number.group)
-    if tally.model == "other-appliance":
-        share = 1.0
-    bits = tally.table("model", tally.model) * share * min(ours.sure, theirs.sure, 1.0)
+    bits = tally.table("model", tally.model) * min(ours.sure, theirs.sure, 1.0)
     sentence = sentences.model(tally.model, ours, theirs)
     tally.add("model", tally.model, bits, sentence, ours.number, theirs.number)
 
@@ -124,8 +134,7 @@ def _build(tally: _Tally) -> None:
     level = found.level
     if level == "unknown":
         level = compare_builds(ours, theirs, tally.weights.table["build_years"])
-    share = tally.weights.number("model_given_number", tally.number.group)
-    bits = tally.table("build", level) * share if related else 0.0
+    bits = tally.table("build", level) if related else 0.0
     if found.known is not None:
         sentence = sentences.across_break(found.known, found.offered, tally.known.show)
     else:
@@ -156,17 +165,25 @@ def _attribute_bits(tally: _Tally, found: list[AttributeFinding]) -> tuple[str, 
     """
     if not found:
         return "unknown", 0.0
-    conflicts = [one for one in found if one.level == "conflict"]
+    telling = [one for one in found if one.level == "conflict" or not one.hard]
+    weighed = [(tally.table(f"attributes {one.name}", one.level), one.level) for one in telling]
+    conflicts = [bits for bits, level in weighed if level == "conflict"]
     if conflicts:
-        return "conflict", tally.table("attributes", "conflict") * len(conflicts)
-    telling = [one for one in found if not one.hard]
+        return "conflict", sum(conflicts)
     most = int(tally.weights.number("attributes", "most_counted"))
-    bits = sum(
-        sorted((tally.table("attributes", one.level) for one in telling), reverse=True)[:most]
-    )
+    bits = sum(sorted((bits for bits, _ in weighed), reverse=True)[:most])
     level = "agrees" if all(one.level == "agrees" for one in found) else "within-tolerance"
-    share = tally.weights.number("model_given_number", tally.number.group)
-    return level, bits * max(share, 0.1)
+    return level, bits
+
+
+def _noted(tally: _Tally) -> None:
+    """Where an attribute is not stated on both sides: what was noted of such parts elsewhere."""
+    found = [] if tally.number.agrees else tally.known.noted.guesses(tally.offer, tally.want)
+    bits = sum(tally.table(f"noted {one.name}", one.level) for one in found)
+    level = "unknown"
+    if found:
+        level = "conflict" if any(one.level == "conflict" for one in found) else "agrees"
+    tally.add("noted elsewhere", level, bits, sentences.noted(found))
 
 
 def _sightings(tally: _Tally) -> None:
@@ -198,6 +215,14 @@ def _outcomes(tally: _Tally) -> None:
     strength = tally.weights.number("outcomes", "strength", counts.basis)
     bits = shift_by_counts(tally.bits, hits=counts.fits, tries=counts.tries, strength=strength)
     tally.add("past fittings", counts.basis, bits, sentences.outcomes(counts))
+
+
+def _calibration(tally: _Tally) -> None:
+    """What sums like this one were off by, where that was learned."""
+    corrections = tally.weights.correction
+    if corrections:
+        bits = correction(corrections, tally.kind.slug, tally.rows)
+        tally.add("calibration", "learned", bits, sentences.calibration(bits))
 
 
 def _rule(tally: _Tally) -> None:
@@ -235,8 +260,10 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
     _model,
     _build,
     _attributes,
+    _noted,
     _sightings,
     _outcomes,
+    _calibration,
     _rule,
 )
 
@@ -244,7 +271,7 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
 def _verdict(tally: _Tally, bits: float) -> Verdict:
     """Return the word for the odds: what is printed or proved first, then how likely."""
     p = to_p(bits)
-    limits = tally.weights.table["verdicts"]
+    limits = tally.weights.limits()
     if tally.stopped or p < limits["check"]:
         return Verdict.DOES_NOT_FIT
     if tally.rule_says == "perhaps-not":

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from donors.domain.machines import Machine
 from matching.domain.comparisons import AttributeFinding, NumberFinding
 from matching.domain.known_breaks import KnownBreak
+from matching.domain.noted import Guess
 from matching.domain.outcomes import Counts
 from matching.domain.rules import ApprovedRule, Cover
 from matching.domain.sightings import Belief
@@ -142,6 +143,19 @@ def attributes(found: Sequence[AttributeFinding]) -> str:
     return f"Agrees in {', '.join(_plain(one.name) for one in found)}."
 
 
+def noted(found: Sequence[Guess]) -> str:
+    """Say what was noted of such parts where one of these two was not measured."""
+    if not found:
+        return "Nothing noted of such parts elsewhere tells these two apart."
+    differ = [one for one in found if one.level == "conflict"]
+    said = "; ".join(
+        f"{_plain(one.name)} {one.offered} against {one.wanted}" for one in differ or found
+    )
+    if differ:
+        return f"By what was noted of such parts, they differ: {said}. Measure both."
+    return f"By what was noted of such parts, they agree: {said}."
+
+
 def _plain(name: str) -> str:
     return name.replace("_", " ")
 
@@ -174,6 +188,14 @@ def outcomes(counts: Counts) -> str:
         "families": "a part from such a machine in such a machine",
     }[counts.basis]
     return f"Past fittings of {what}: {counts.plain_fits} of {counts.plain_tries} fitted."
+
+
+def calibration(bits: float) -> str:
+    """Say which way past fittings correct the sum of the rows above."""
+    if abs(bits) < 0.05:
+        return "Past fittings bear out the sum of what stands above."
+    way = "more" if bits > 0 else "less"
+    return f"By past fittings, what stands above speaks {way} for a fit than its plain sum says."
 
 
 def rule(found: ApprovedRule) -> str:

@@ -105,7 +105,7 @@ class SightingIndex:
         """Return which number the side's part carries: certain when it is printed."""
         if side.number:
             return Belief({side.number.canonical: CERTAIN}, CERTAIN, "printed")
-        return self._about(side.machine, side.position)
+        return self.about(side.machine, side.position)
 
     def beliefs(self, offer: Side, want: Side, level: str) -> tuple[Belief, Belief]:
         """Return which number each side's part carries; `level` is how the models compare.
@@ -135,7 +135,7 @@ class SightingIndex:
         weight *= era_weight(machine.built, seen.built, self.weights)
         return weight * min(machine.sure, seen.sure)
 
-    def _about(self, machine: Machine, position: str) -> Belief:
+    def about(self, machine: Machine, position: str) -> Belief:
         key = (_known_of(machine), position)
         if key not in self._beliefs:
             self._beliefs[key] = self._count(machine, position)

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, views
+from matching.web import breaks, jobs, odds, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -14,6 +14,7 @@ urlpatterns = [
     path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),
     path("breaks/<int:break_id>/retire/", breaks.break_retire, name="break-retire"),
     path("find/", views.find, name="find"),
+    path("odds/", odds.odds_page, name="odds"),
     path("jobs/", jobs.job_list, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
     path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from matching import gather, measuring
+from matching import gather, learning, measuring
 from workshop.errors import DomainError
 
 
@@ -27,6 +27,11 @@ class Command(BaseCommand):
         parser.add_argument("--makes", type=Path, help="makes.csv: makes and their patterns")
         parser.add_argument("--interchange", type=Path, help="interchange.csv")
         parser.add_argument("--json", action="store_true", help="print one JSON object")
+        parser.add_argument(
+            "--by-hand",
+            action="store_true",
+            help="weights as set by hand; else those the history teaches, where they are better",
+        )
         parser.add_argument("--out", type=Path, help="write each case with p_fit and verdict")
 
     def handle(self, *args: Any, cases: Path, **options: Any) -> None:
@@ -35,7 +40,10 @@ class Command(BaseCommand):
             material = measuring.read_material(cases, **{name: options[name] for name in names})
         except DomainError as refused:
             raise CommandError(refused.message) from refused
-        scores = measuring.score_all(material, gather.weights())
+        weights, taught = gather.weights(), None
+        if not options["by_hand"]:
+            weights, taught = measuring.weights_for(material, weights)
+        scores = measuring.score_all(material, weights)
         found = measuring.measure([case.fits for case in material.cases], scores)
         if options["out"]:
             self._write(options["out"], material, scores)
@@ -43,6 +51,8 @@ class Command(BaseCommand):
             self.stdout.write(json.dumps(found))
         else:
             self._print(found)
+            if taught is not None and taught.outcomes:
+                self.stdout.write(learning.summary(taught))
 
     def _write(self, path: Path, material: measuring.Material, scores: list[Any]) -> None:
         try:

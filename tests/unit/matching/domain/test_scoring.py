@@ -31,6 +31,7 @@ ORDER = [
     "model",
     "build date",
     "attributes",
+    "noted elsewhere",
     "sightings",
     "past fittings",
     "rule",
