@@ -9,7 +9,7 @@ from django.db.models import Prefetch
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import fittings, pairs, services
+from matching import fittings, outcome_keys, pairs, services
 from matching.models import Job, Match, Need, NeedKey, Outcome
 from parts import keys
 from parts.exchange.machines import (
@@ -240,7 +240,7 @@ class Outcomes(Sheet):
                 new.append(outcome)
         if any(row.problems for row in rows):
             return Imported()
-        Outcome.objects.bulk_create(map(fittings.keyed, new), batch_size=500)
+        Outcome.objects.bulk_create(map(outcome_keys.keyed, new), batch_size=500)
         if new:
             fittings.announce(workshop.pk, [outcome.kind_id for outcome in new])
         return count(rows, len(new), 0)

@@ -11,8 +11,7 @@ from django.db import transaction
 
 from donors import plates
 from donors.catalogue import Catalogue
-from donors.domain.model_numbers import folded
-from matching import events, holds
+from matching import events, holds, outcome_keys
 from matching.models import Hold, Job, Need, Outcome
 from parts import services as part_services
 from parts.models import Part
@@ -81,7 +80,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
         **_both_sides(part, need),
     )
     outcome.fingerprint = fingerprint(outcome, _ordinal(outcome))
-    keyed(outcome).save()
+    outcome_keys.keyed(outcome).save()
     announce(workshop.pk, [part.kind_id])
     return outcome
 
@@ -206,28 +205,6 @@ def learned_from_plate(catalogue: Catalogue, make: str, model_number: str) -> di
         "family": seen.family,
         "sure": plates.certainty(seen),
     }
-
-
-def keyed(outcome: Outcome) -> Outcome:
-    """Set what a past fitting is found by, from what it states, and return it."""
-    for column, value in keys_of(outcome).items():
-        setattr(outcome, column, value)
-    return outcome
-
-
-def keys_of(outcome: Outcome) -> dict[str, str]:
-    """Return the folded numbers of both sides, and make and family of both machines."""
-    return {
-        "part_key": folded(outcome.part_number),
-        "job_key": folded(outcome.job_part_number),
-        **{f"{side}_group": group_key(outcome.learned.get(side, {})) for side in ("donor", "job")},
-    }
-
-
-def group_key(machine: Mapping[str, Any]) -> str:
-    """Return make and family as one text; "" when either is not known."""
-    make, family = machine.get("make", ""), machine.get("family", "")
-    return f"{make}|{family}" if make and family else ""
 
 
 def fingerprint(outcome: Outcome, nth: int) -> str:

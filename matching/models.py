@@ -316,7 +316,7 @@ class Outcome(WorkshopOwned):
     note = models.TextField(blank=True)
     fingerprint = models.CharField(max_length=64, editable=False)
     learned = models.JSONField(default=dict, editable=False)
-    # What a past fitting is found by; set by fittings.keyed() from the columns above.
+    # What a past fitting is found by; set by outcome_keys.keyed() from the columns above.
     part_key = models.CharField(max_length=80, blank=True, editable=False)
     job_key = models.CharField(max_length=80, blank=True, editable=False)
     donor_group = models.CharField(max_length=150, blank=True, editable=False)

@@ -1,6 +1,7 @@
 """P(good) of stock, from bench grades and the survival tables, for many parts at once."""
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Self
@@ -19,25 +20,34 @@ OwnResults = dict[tuple[str, int | None], tuple[int, int]]
 
 @dataclass
 class ConditionBook:
-    """Survival tables and the workshop's own results, read once for many parts."""
+    """Survival tables and the workshop's own results of some kinds, read once for many parts."""
 
     on: date
+    workshop_id: int = 0
     priors: dict[tuple[str, int], float] = field(default_factory=dict)
     means: dict[tuple[str, str], float] = field(default_factory=dict)
     own: OwnResults = field(default_factory=dict)
+    _read: set[str] = field(default_factory=set)
 
     @classmethod
     def load(cls, workshop_id: int, *, on: date) -> Self:
-        """Read the tables and the own results: two queries."""
-        book = cls(on=on)
+        """Return a book of a workshop's parts. Nothing is read before it is asked for."""
+        return cls(on=on, workshop_id=workshop_id)
+
+    def prepare(self, kinds: Iterable[str]) -> None:
+        """Read the tables and the own results of these kinds: two queries."""
+        missing = set(kinds) - self._read
+        if not missing:
+            return
         by_appliance: dict[tuple[str, str], list[float]] = defaultdict(list)
         columns = ("kind_id", "cause_id", "percent", "cause__appliance_id")
-        for kind, cause, percent, appliance in SurvivalPrior.objects.values_list(*columns):
-            book.priors[kind, cause] = percent
+        rows = SurvivalPrior.objects.filter(kind__in=missing).values_list(*columns)
+        for kind, cause, percent, appliance in rows:
+            self.priors[kind, cause] = percent
             by_appliance[kind, appliance].append(percent)
-        book.means = {key: sum(found) / len(found) for key, found in by_appliance.items()}
-        book.own = own_results(workshop_id)
-        return book
+        self.means |= {key: sum(found) / len(found) for key, found in by_appliance.items()}
+        self.own |= own_results(self.workshop_id, missing)
+        self._read |= missing
 
     def condition(self, part: Part) -> Condition:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
@@ -51,6 +61,7 @@ class ConditionBook:
         return from_grade(part.grade, tested_on) or self._untested(part)
 
     def _untested(self, part: Part) -> Condition:
+        self.prepare([part.kind_id])
         donor = part.donor
         cause_id = donor.cause_id if donor else None
         built = from_ends(donor.built_from, donor.built_to) if donor else None
@@ -75,13 +86,14 @@ class ConditionBook:
         return self.means.get((kind, appliance), survival.UNKNOWN_PERCENT)
 
 
-def own_results(workshop_id: int) -> OwnResults:
-    """Return (passed, failed) bench tests by kind and cause of scrapping."""
+def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
+    """Return (passed, failed) bench tests of some kinds by kind and cause of scrapping."""
     rows = (
         BenchTest.of(workshop_id)
+        .filter(kind__in=list(kinds))
         .exclude(verdict=BenchTest.Verdict.NOT_MEASURED)
         .order_by()
-        .values_list("part__kind_id", "part__donor__cause_id")
+        .values_list("kind_id", "part__donor__cause_id")
         .annotate(
             passed=Count("id", filter=Q(verdict__in=["good", "worn"])),
             failed=Count("id", filter=Q(verdict="failed")),

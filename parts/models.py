@@ -249,12 +249,6 @@ class Part(WorkshopOwned):
                 condition=Q(number_stem__isnull=False),
                 name="part_by_stem",
             ),
-            # The workshop's own bench results of a kind (conditions.py).
-            models.Index(
-                fields=["workshop", "kind"],
-                condition=Q(grade_test__isnull=False),
-                name="part_tested_by_kind",
-            ),
         ]
 
     def __str__(self) -> str:
@@ -289,6 +283,10 @@ class BenchTest(WorkshopOwned):
         NOT_MEASURED = "not-measured", "not measured"
 
     part = models.ForeignKey(Part, on_delete=models.CASCADE, related_name="tests")
+    # The part's, kept here so that a kind's results are read through an index.
+    kind = models.ForeignKey(
+        PartKind, on_delete=models.PROTECT, null=True, editable=False, related_name="+"
+    )
     tested_on = models.DateField()
     tested_by = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
@@ -306,6 +304,7 @@ class BenchTest(WorkshopOwned):
                 name="test_verdict_is_known",
             ),
         ]
+        indexes: ClassVar = [models.Index(fields=["workshop", "kind"], name="test_by_kind")]
 
     def __str__(self) -> str:
         return f"{self.part_id} {self.verdict} on {self.tested_on}"

@@ -1,8 +1,9 @@
 """Reads on parts. Each returns rows of the given workshop only."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, PartNumber, Sighting
 from workshop.errors import InputRefused, NotFound
@@ -37,11 +38,19 @@ def list_available(
 
     Parts that came without a machine are of any appliance.
     """
+    rows = available_rows(workshop_id, kinds=kinds, appliance=appliance)
+    return rows.select_related(*WITH_MACHINE).order_by("id")
+
+
+def available_rows(
+    workshop_id: int, *, kinds: Iterable[str], appliance: str = ""
+) -> "QuerySet[Part]":
+    """Return the same parts in no order, without what they refer to."""
     rows = Part.of(workshop_id).filter(kind__in=list(kinds), state__in=AVAILABLE)
-    rows = rows.exclude(grade=Grade.SCRAP).select_related(*WITH_MACHINE)
+    rows = rows.exclude(grade=Grade.SCRAP).order_by()
     if appliance:
-        rows = rows.filter(donor__appliance=appliance) | rows.filter(donor__isnull=True)
-    return rows.order_by("id")
+        rows = rows.filter(Q(donor__appliance=appliance) | Q(donor__isnull=True))
+    return rows
 
 
 def list_by_ids(workshop_id: int, ids: Iterable[int]) -> "QuerySet[Part]":
@@ -59,6 +68,51 @@ def get_part(workshop: Workshop, ref: str) -> Part:
 
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":
     return Sighting.of(workshop_id).filter(kind__in=list(kinds)).order_by("id")
+
+
+# The columns of a sighting as the engine reads them.
+SEEN_COLUMNS = (
+    "number_canonical",
+    "position",
+    "source_ref",
+    "make",
+    "model_canonical",
+    "family",
+    "fields",
+    "built_from",
+    "built_to",
+    "appliance_id",
+    "certainty",
+)
+
+
+def list_sightings_in(
+    workshop_id: int, kinds: Iterable[str], makes: Iterable[str], families: Iterable[str]
+) -> "QuerySet[Sighting, tuple[Any, ...]]":
+    """Return the kind and SEEN_COLUMNS of the sightings in some families, oldest first."""
+    rows = Sighting.of(workshop_id).filter(
+        kind__in=list(kinds), make__in=list(makes), family__in=list(families)
+    )
+    return rows.order_by("id").values_list("kind_id", *SEEN_COLUMNS)
+
+
+def places_of_numbers(
+    workshop_id: int, kinds: Iterable[str], folded: Iterable[str]
+) -> "QuerySet[Sighting, tuple[str, str, str, str]]":
+    """Return (kind, folded number, make, family) wherever one of the numbers was seen."""
+    rows = Sighting.of(workshop_id).filter(kind__in=list(kinds), number_folded__in=list(folded))
+    columns = ("kind_id", "number_folded", "make", "family")
+    return rows.exclude(family="").order_by().values_list(*columns).distinct()
+
+
+def printed_as(
+    workshop_id: int, numbers: Mapping[str, Iterable[str]]
+) -> "QuerySet[PartNumber, tuple[str, str, str]]":
+    """Return (kind, canonical, as printed) of the numbers named by kind."""
+    rows = PartNumber.of(workshop_id).filter(
+        kind__in=list(numbers), canonical__in=set().union(*numbers.values())
+    )
+    return rows.values_list("kind_id", "canonical", "number")
 
 
 def printed_numbers(workshop_id: int, kinds: Iterable[str]) -> dict[str, dict[str, str]]:

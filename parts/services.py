@@ -249,6 +249,7 @@ def record_bench_test(
     test = BenchTest.objects.create(
         workshop=workshop,
         part=part,
+        kind_id=part.kind_id,
         tested_on=tested_on,
         tested_by=tested_by,
         verdict=verdict,

@@ -18,7 +18,7 @@ class Migration(migrations.Migration):
     dependencies = [
         ('donors', '0003_machine_keys'),
         ('matching', '0003_initial'),
-        ('parts', '0003_candidate_keys'),
+        ('parts', '0004_name_test_kinds'),
         ('workshop', '0001_initial'),
     ]
 
@@ -65,6 +65,16 @@ class Migration(migrations.Migration):
             name='part_key',
             field=models.CharField(blank=True, editable=False, max_length=80),
         ),
+        migrations.AddField(
+            model_name='needkey',
+            name='need',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='keys', to='matching.need'),
+        ),
+        migrations.AddField(
+            model_name='needkey',
+            name='workshop',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop'),
+        ),
         migrations.AddIndex(
             model_name='job',
             index=models.Index(fields=['workshop', 'family', 'make'], name='job_by_family'),
@@ -96,16 +106,6 @@ class Migration(migrations.Migration):
         migrations.AddIndex(
             model_name='outcome',
             index=models.Index(fields=['workshop', 'kind', 'job_group'], name='outcome_by_job_group'),
-        ),
-        migrations.AddField(
-            model_name='needkey',
-            name='need',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='keys', to='matching.need'),
-        ),
-        migrations.AddField(
-            model_name='needkey',
-            name='workshop',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop'),
         ),
         migrations.AddConstraint(
             model_name='needkey',

@@ -110,6 +110,7 @@ class Parts(Sheet):
             BenchTest(
                 workshop=workshop,
                 part=part,
+                kind_id=part.kind_id,
                 tested_on=row["removed_on"] or at.date(),
                 verdict={
                     Grade.TESTED_GOOD: BenchTest.Verdict.GOOD,
