@@ -5,10 +5,11 @@ that a pair fits. The number of queries does not depend on how much is stored.
 """
 
 from collections import defaultdict
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import chain
 from typing import Any
 
-from django.db.models import Count, F, Q, QuerySet
+from django.db.models import F, Q, QuerySet
 
 from donors.domain.recognising import similarity
 from donors.models import Donor
@@ -18,88 +19,134 @@ from matching.models import Job, Need, NeedKey
 from parts.models import AVAILABLE, Grade, Part, PartKey
 from parts.selectors import available_rows
 
-# Tested parts before others, then what is on the shelf: among equals the surer comes first.
-_GRADES = {Grade.TESTED_GOOD: 0, Grade.TESTED_WORN: 1}
-NUMBER, MACHINE, FAR, WIDE, ATTRIBUTE = range(5)
+# Strongest keys first.
+NUMBER, MODEL, FAMILY, FAR, WIDE, ATTRIBUTE = range(6)
+# Tested parts before others: among equals the surer comes first.
+_GRADES: dict[str, int] = {Grade.TESTED_GOOD: 0, Grade.TESTED_WORN: 1}
+
+Seen = tuple[str, str, str, str]  # kind, appliance ("" without a machine), grade, state
+_PartRow = tuple[int, int, Seen, Sequence[int]]  # tier, id, what it is, for which asked
 
 
-def tiers_of_parts(workshop_id: int, asked: Asked, appliance: str) -> Iterator[list[int]]:
-    """Yield ids of parts that can be had, a tier at a time, best by their keys first.
+def parts_near(
+    workshop_id: int, asked: Mapping[int, Asked], appliances: Mapping[int, str]
+) -> dict[int, list[int]]:
+    """Return, for each asked, parts that can be had of its number, model or family.
 
-    A part may stand in several tiers. appliance "": any. Tiers are read as they are asked for:
-    by number, by machine, by what was seen or fitted elsewhere, by rule, by attributes.
+    Best by their keys first. asked and appliances go by any id; appliance "" is any.
+    Four queries at most (one more for a make of which only numbers are known), however many
+    are asked and however much is stored.
     """
-    stock = _Stock(workshop_id, asked.kind, appliance)
-    yield _in_order(stock.by_number(asked))
-    yield _in_order(stock.by_machine(asked))
-    if asked.far:
-        yield _in_order(stock.in_places(_families(asked.far)))
-    if asked.wide:
-        yield _in_order(stock.by_rule(asked))
-    if asked.attributes:
-        yield stock.by_attributes(asked)
+    rows = chain(_parts_by_number(workshop_id, asked), _parts_by_machine(workshop_id, asked))
+    return _in_order(rows, appliances)
 
 
-_Found = tuple[int, str, str, int | None]  # id, grade, state, donor
-_FACTS = ("id", "grade", "state", "donor_id")
+def parts_far(
+    workshop_id: int, asked: Mapping[int, Asked], appliances: Mapping[int, str]
+) -> dict[int, list[int]]:
+    """Return parts that only weaker keys find: seen or fitted elsewhere, rules, attributes."""
+    rows = chain(
+        _parts_in(workshop_id, asked, ((FAR, "far"), (WIDE, "wide"))),
+        _parts_by_rule(workshop_id, asked),
+        _parts_by_attributes(workshop_id, asked),
+    )
+    return _in_order(rows, appliances)
 
 
-def _in_order(rows: Iterable[_Found], first: Container[int | None] = ()) -> list[int]:
-    """Return ids: parts of the donors named, then tested ones, then those out of a machine."""
-    ranked = {
-        (donor not in first, _GRADES.get(grade, 2), state == Part.State.IN_MACHINE, pk)
-        for pk, grade, state, donor in rows
-    }
-    return [pk for *_, pk in sorted(ranked)]
+def _in_order(rows: Iterable[_PartRow], appliances: Mapping[int, str]) -> dict[int, list[int]]:
+    """Return ids by who asked: strongest tier, most keys, tested, out of its machine, by id."""
+    tiers: dict[tuple[int, int], int] = {}
+    hits: dict[tuple[int, int], int] = defaultdict(int)
+    kept: dict[int, Seen] = {}
+    for tier, pk, seen, askers in rows:
+        for asker in askers:
+            if not appliances[asker] or seen[1] in ("", appliances[asker]):
+                kept[pk] = seen
+                tiers[asker, pk] = min(tier, tiers.get((asker, pk), tier))
+                hits[asker, pk] += 1
+    ranked: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
+    for (asker, pk), tier in tiers.items():
+        *_, grade, state = kept[pk]
+        in_machine = state == Part.State.IN_MACHINE
+        order = (tier, -hits[asker, pk], _GRADES.get(grade, 2), in_machine, pk)
+        ranked[asker].append(order)
+    return {asker: [pk for *_, pk in sorted(found)] for asker, found in ranked.items()}
 
 
-class _Stock:
-    """The parts of one kind that can be had for one appliance."""
+def _stock(workshop_id: int, asked: Mapping[int, Asked]) -> QuerySet[Part]:
+    return available_rows(workshop_id, kinds={one.kind for one in asked.values()})
 
-    def __init__(self, workshop_id: int, kind: str, appliance: str) -> None:
-        self.workshop_id, self.kind, self.appliance = workshop_id, kind, appliance
-        self.rows = available_rows(workshop_id, kinds=[kind], appliance=appliance)
 
-    def by_number(self, asked: Asked) -> Iterator[_Found]:
-        for column, values in (("number_folded", asked.numbers), ("number_stem", asked.stems)):
-            if values:
-                yield from self.rows.filter(**{f"{column}__in": values}).values_list(*_FACTS)
+_SEEN = ("id", "kind_id", "grade", "state")
 
-    def by_machine(self, asked: Asked) -> list[_Found]:
-        models = asked.models | _alike(Donor, self.workshop_id, asked)
-        return self.in_places(_families(asked.near) | _models(models))
 
-    def in_places(self, where: Q) -> list[_Found]:
-        """Return the parts of donors whose machine meets a condition: two queries.
+def _parts_by_number(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
+    for column, name in (("number_folded", "numbers"), ("number_stem", "stems")):
+        by = _by_key(asked, name)
+        if not by:
+            continue
+        rows = _stock(workshop_id, asked).filter(**{f"{column}__in": {value for _, value in by}})
+        for pk, kind, grade, state, appliance, value in rows.values_list(
+            *_SEEN, "donor__appliance_id", column
+        ):
+            yield NUMBER, pk, (kind, appliance or "", grade, state), by.get((kind, value), ())
 
-        The donors are named one by one: the plan then never depends on what is guessed of them.
-        """
-        if not where:
-            return []
-        donors = Donor.of(self.workshop_id).filter(where)
-        if self.appliance:
-            donors = donors.filter(appliance=self.appliance)
-        ids = list(donors.order_by().values_list("id", flat=True))
-        rows = available_rows(self.workshop_id, kinds=[self.kind])
-        return list(rows.filter(donor_id__in=ids).values_list(*_FACTS)) if ids else []
 
-    def by_rule(self, asked: Asked) -> list[_Found]:
-        if (None, None) in asked.wide:
-            return list(self.rows.values_list(*_FACTS))
-        return self.in_places(_named(asked.wide))
+def _parts_by_machine(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
+    _add_alike(Donor, workshop_id, asked)
+    yield from _parts_in(workshop_id, asked, ((MODEL, "models"), (FAMILY, "near")))
 
-    def by_attributes(self, asked: Asked) -> list[int]:
-        """Return the parts that share a key, those that share more first."""
-        rows = PartKey.of(self.workshop_id).filter(
-            key__in=asked.attributes, part__state__in=AVAILABLE
-        )
-        rows = rows.exclude(part__grade=Grade.SCRAP)
-        if self.appliance:
-            of_any = Q(part__donor__isnull=True)
-            rows = rows.filter(Q(part__donor__appliance=self.appliance) | of_any)
-        counted = rows.order_by().values("part_id").annotate(shared=Count("id"))
-        ordered = counted.order_by("-shared", "part_id")
-        return [pk for pk, _ in ordered.values_list("part_id", "shared")]
+
+def _parts_in(
+    workshop_id: int, asked: Mapping[int, Asked], tiers: Sequence[tuple[int, str]]
+) -> Iterator[_PartRow]:
+    """Yield the parts of donors whose machine meets a key: the donors first, then their parts.
+
+    The donors are named one by one: the plan then never depends on what is guessed of them.
+    """
+    where = Q()
+    for one in asked.values():
+        for _, name in tiers:
+            where |= _WHERE[name](getattr(one, name))
+    if not where:
+        return
+    rows = Donor.of(workshop_id).filter(where).order_by()
+    columns = ("id", "appliance_id", "make_id", "family", "number_key")
+    donors = {pk: machine for pk, *machine in rows.values_list(*columns)}
+    by = {name: _by_key(asked, name) for _, name in tiers}
+    parts = _stock(workshop_id, asked).filter(donor_id__in=list(donors))
+    for pk, kind, grade, state, donor in parts.values_list(*_SEEN, "donor_id"):
+        appliance, make, family, number = donors[donor]
+        seen = (kind, appliance, grade, state)
+        for tier, name in tiers:
+            for place in _PLACES[name](make, family, number):
+                yield tier, pk, seen, by[name].get((kind, place), ())
+
+
+def _parts_by_rule(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
+    """Yield all of a kind for which a rule names neither numbers, make nor family."""
+    open_ones = {asker: one for asker, one in asked.items() if (None, None) in one.wide}
+    if not open_ones:
+        return
+    by = _by_key(open_ones, "wide")
+    rows = _stock(workshop_id, open_ones).values_list(*_SEEN, "donor__appliance_id")
+    for pk, kind, grade, state, appliance in rows:
+        yield WIDE, pk, (kind, appliance or "", grade, state), by.get((kind, (None, None)), ())
+
+
+def _parts_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
+    by = _by_key(asked, "attributes")
+    if not by:
+        return
+    rows = PartKey.of(workshop_id).filter(
+        key__in={key for _, key in by}, part__state__in=AVAILABLE
+    )
+    columns = ("part_id", "part__kind_id", "part__grade", "part__state")
+    rows = rows.exclude(part__grade=Grade.SCRAP).order_by()
+    for pk, kind, grade, state, appliance, key in rows.values_list(
+        *columns, "part__donor__appliance_id", "key"
+    ):
+        yield ATTRIBUTE, pk, (kind, appliance or "", grade, state), by.get((kind, key), ())
 
 
 def _families(places: set[Place]) -> Q:
@@ -131,11 +178,33 @@ def _named(wide: set[tuple[int | None, str | None]]) -> Q:
     return which
 
 
-def _alike(table: Any, workshop_id: int, asked: Asked) -> set[tuple[int, str]]:
-    """Return the model numbers of a make that read like the one asked for."""
-    if asked.alike is None:
-        return set()
-    make, family, number = asked.alike
+_WHERE: dict[str, Callable[[Any], Q]] = {
+    "near": _families,
+    "far": _families,
+    "models": _models,
+    "wide": lambda wide: _named(wide - {(None, None)}),
+}
+_PLACES: dict[str, Callable[..., Sequence[Any]]] = {
+    "near": lambda make, family, number: ((make, family),),
+    "far": lambda make, family, number: ((make, family),),
+    "models": lambda make, family, number: ((make, number),),
+    "wide": lambda make, family, number: ((make, family), (make, None), (None, family)),
+}
+
+
+def _add_alike(table: Any, workshop_id: int, asked: Mapping[int, Asked]) -> None:
+    """Add the model numbers of a make that read like the one asked for, where little is known."""
+    found: dict[Any, set[tuple[int, str]]] = {}
+    for one in asked.values():
+        if one.alike is not None:
+            if one.alike not in found:
+                found[one.alike] = _alike(table, workshop_id, *one.alike)
+            one.models |= found[one.alike]
+
+
+def _alike(
+    table: Any, workshop_id: int, make: int, family: str | None, number: str
+) -> set[tuple[int, str]]:
     rows = table.of(workshop_id).filter(make=make)
     if family is not None:
         rows = rows.filter(family=family)
@@ -159,7 +228,7 @@ def needs_for(
     return found
 
 
-_NeedRow = tuple[int, tuple[int, str], Sequence[int]]
+_NeedRow = tuple[int, tuple[int, str], Sequence[int]]  # tier, (need, appliance), for which
 
 
 def _needs_by_tier(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:
@@ -188,37 +257,31 @@ def _by_key(asked: Mapping[int, Asked], name: str) -> dict[tuple[str, Any], list
     return found
 
 
+_MACHINE_TIERS = ((MODEL, "models"), (FAMILY, "near"), (FAR, "far"), (WIDE, "wide"))
+
+
 def _needs_by_machine(
     workshop_id: int, waiting: QuerySet[Need], asked: Mapping[int, Asked]
 ) -> Iterator[_NeedRow]:
     """Yield the needs of jobs whose machine meets a key: the jobs first, then their needs."""
-    alike = {}
-    for one in asked.values():
-        if one.alike is not None and one.alike not in alike:
-            alike[one.alike] = _alike(Job, workshop_id, one)
-    for one in asked.values():
-        if one.alike is not None:
-            one.models |= alike[one.alike]
-    everything = any((None, None) in one.wide for one in asked.values())
+    _add_alike(Job, workshop_id, asked)
     where = Q()
     for one in asked.values():
-        where |= _families(one.near | one.far) | _models(one.models)
-        where |= _named(one.wide - {(None, None)})
+        for _, name in _MACHINE_TIERS:
+            where |= _WHERE[name](getattr(one, name))
+    by = {name: _by_key(asked, name) for _, name in _MACHINE_TIERS}
     rows = waiting
-    if not everything:
+    if not any((None, None) in one.wide for one in asked.values()):
         if not where:
             return
-        jobs = Job.of(workshop_id).filter(where, state=Job.State.OPEN)
-        rows = rows.filter(job_id__in=list(jobs.order_by().values_list("id", flat=True)))
-    by = {name: _by_key(asked, name) for name in ("near", "far", "models", "wide")}
+        jobs = Job.of(workshop_id).filter(where, state=Job.State.OPEN).order_by()
+        rows = rows.filter(job_id__in=list(jobs.values_list("id", flat=True)))
     columns = ("id", "kind_id", "job__appliance_id", "job__make_id", "job__family")
     for pk, kind, appliance, make, family, number in rows.values_list(*columns, "job__number_key"):
-        there = (pk, appliance)
-        yield MACHINE, there, by["near"].get((kind, (make, family)), ())
-        yield MACHINE, there, by["models"].get((kind, (make, number)), ())
-        yield FAR, there, by["far"].get((kind, (make, family)), ())
-        for place in ((make, family), (make, None), (None, family), (None, None)):
-            yield WIDE, there, by["wide"].get((kind, place), ())
+        for tier, name in _MACHINE_TIERS:
+            for place in _PLACES[name](make, family, number):
+                yield tier, (pk, appliance), by[name].get((kind, place), ())
+        yield WIDE, (pk, appliance), by["wide"].get((kind, (None, None)), ())
 
 
 def _needs_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:

@@ -13,7 +13,6 @@ from donors.domain.model_numbers import canonical
 from donors.models import Make
 from matching.domain.sides import Side
 from matching.matcher import reasons
-from matching.memory import WANT, Fixed
 from matching.models import Hold
 from matching.searching import Offered, Searcher, preference
 from parts.domain.part_numbers import Printed
@@ -71,8 +70,8 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     wanted = wanted_kinds(workshop, query, seen)
     want = _want(query, seen)
     searcher = Searcher(workshop.pk, on=on)
-    searcher.memory.read_for([Fixed(kind, want, WANT) for kind in wanted])
-    offered = [one for kind in wanted for one in searcher.search(kind, want).offered]
+    searched = searcher.search([(kind, want) for kind in wanted])
+    offered = [one for found in searched for one in found.offered]
     offered = [one for one in offered if one.condition.p_good > 0]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
     held = standing_holds(workshop, [one.part.pk for one in offered])

@@ -17,7 +17,7 @@ from matching import events, gather, holds
 from matching.asking import keys_for
 from matching.candidates import needs_for
 from matching.domain.sides import Row
-from matching.memory import OFFER, WANT, Fixed
+from matching.memory import OFFER, Fixed
 from matching.models import Alert, Job, Match, Need
 from matching.searching import KEPT_PER_NEED, Offered, Searcher, preference
 from parts.models import AVAILABLE, Part
@@ -148,11 +148,10 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
     """Match needs against the stock their keys find. Only the best part is told of, if news."""
     needs = open_needs(workshop_id, pk__in=list(need_ids))
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    searcher.memory.read_for([Fixed(n.kind_id, gather.want_of(n), WANT) for n in needs])
+    searched = searcher.search([(need.kind_id, gather.want_of(need)) for need in needs])
     pairs: list[Pair] = []
     left: list[list[Ids]] = []
-    for need in needs:
-        found = searcher.search(need.kind_id, gather.want_of(need))
+    for need, found in zip(needs, searched, strict=True):
         pairs += [Pair(need, one) for one in found.offered[:KEPT_PER_NEED]]
         left += [[(need.pk, part)] for part in found.left]
     for page in _pages(left):

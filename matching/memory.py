@@ -55,6 +55,7 @@ class Memory:
         self.workshop_id = workshop_id
         self.known: dict[str, Knowledge] = {}
         self._printed: dict[str, dict[str, str]] = {}
+        self._looked_up: dict[str, set[str]] = defaultdict(set)
         self._families: set[tuple[str, str, str]] = set()
         self._edges: dict[str, dict[int, Edge]] = defaultdict(dict)
         self._pasts: dict[int, tuple[str, Past]] = {}
@@ -202,14 +203,23 @@ class Memory:
                     found[kind][number].add((make, family))
         return found
 
-    def read_printed(self) -> None:
-        """Read how the numbers met so far are printed, for the sentences: one query."""
-        missing = {
-            kind: known.sightings.numbers() | {n for e in self._edges[kind].values() for n in (e.from_, e.to)}
-            for kind, known in self.known.items()
-        }
+    def read_printed(self, sides: Iterable[tuple[str, Side]]) -> None:
+        """Read how the numbers met so far, and these sides', are printed: one query."""
+        wanted: dict[str, set[str]] = {}
+        for kind, known in self.known.items():
+            edges = self._edges[kind].values()
+            linked = {number for edge in edges for number in (edge.from_, edge.to)}
+            wanted[kind] = known.sightings.numbers() | linked
+        for kind, side in sides:
+            wanted[kind].add(side.number.canonical)
+        missing = {kind: found - self._looked_up[kind] for kind, found in wanted.items()}
+        missing = {kind: found for kind, found in missing.items() if found}
+        if not missing:
+            return
         for kind, number, printed in printed_as(self.workshop_id, missing):
             self._printed[kind][number] = printed
+        for kind, found in missing.items():
+            self._looked_up[kind] |= found
 
 
 def _of(past: Past, role: str) -> Side:

@@ -1,12 +1,12 @@
 """Score parts for needs. Reads only; matcher.py stores what is found."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 from matching import gather
 from matching.asking import keys_for
-from matching.candidates import tiers_of_parts
+from matching.candidates import parts_far, parts_near
 from matching.domain.knowledge import Knowledge
 from matching.domain.scoring import Score, score
 from matching.domain.sides import Side
@@ -48,6 +48,28 @@ class Searched:
     left: list[int]
 
 
+@dataclass(slots=True)
+class _Round:
+    """What was found for one want so far."""
+
+    want: Side
+    seen: set[int] = field(default_factory=set)
+    found: list[Offered] = field(default_factory=list)
+    left: list[int] = field(default_factory=list)
+
+    @property
+    def filled(self) -> bool:
+        return sum(one.score.verdict.counts_as_fit for one in self.found) >= KEPT_PER_NEED
+
+    def take(self, candidates: Sequence[int]) -> list[int]:
+        """Return the new ones to be scored now; the others are left for later."""
+        new = [pk for pk in candidates if pk not in self.seen]
+        room = max(0, SCORED_AT_ONCE - len(self.seen))
+        self.seen.update(new)
+        self.left += new[room:]
+        return new[:room]
+
+
 class Searcher:
     """Scores parts for wants of one workshop; what it reads is kept while it lives."""
 
@@ -70,7 +92,9 @@ class Searcher:
             for side in (offer, want)
             if not side.number and side.machine.make and side.machine.family
         )
-        self.memory.read_printed()
+        self.memory.read_printed(
+            (part.kind_id, side) for part, offer, want in sides for side in (offer, want)
+        )
         self.book.prepare({part.kind_id for part, *_ in sides})
         return [
             Offered(
@@ -79,26 +103,31 @@ class Searcher:
             for part, offer, want in sides
         ]
 
-    def search(self, kind: str, want: Side) -> Searched:
-        """Return the parts of a kind worth keeping for a want, best first.
+    def search(self, wanted: Sequence[tuple[str, Side]]) -> list[Searched]:
+        """Return, for each (kind, want), the parts worth keeping, best first.
 
-        Candidates are read a tier at a time. The search ends when a tier has filled the list
-        with parts that likely fit: what only weaker keys find is not looked at then.
+        Parts of the same number, model or family come first. A want whose list they fill with
+        parts that likely fit ends there: what only weaker keys find is not looked at then.
+        The number of queries depends neither on the stock nor on how many are wanted.
         """
-        [asked] = keys_for(self.memory, [Fixed(kind, want, WANT)])
-        seen: set[int] = set()
-        found: list[Offered] = []
-        left: list[int] = []
-        for tier in tiers_of_parts(self.workshop_id, asked, want.machine.appliance):
-            new = [pk for pk in tier if pk not in seen]
-            room = max(0, SCORED_AT_ONCE - len(seen))
-            seen.update(new)
-            parts = list_by_ids(self.workshop_id, new[:room])
-            found += [one for one in self.offers([(part, want) for part in parts]) if one.kept]
-            left += new[room:]
-            if sum(one.score.verdict.counts_as_fit for one in found) >= KEPT_PER_NEED:
-                break
-        return Searched(sorted(found, key=preference), left)
+        keys = keys_for(self.memory, [Fixed(kind, want, WANT) for kind, want in wanted])
+        asked = dict(enumerate(keys))
+        rounds = [_Round(want) for _, want in wanted]
+        for look in (parts_near, parts_far):
+            unfilled = {i: asked[i] for i in asked if not rounds[i].filled}
+            if unfilled:
+                places = {i: rounds[i].want.machine.appliance for i in unfilled}
+                self._score(rounds, look(self.workshop_id, unfilled, places))
+        return [Searched(sorted(one.found, key=preference), one.left) for one in rounds]
+
+    def _score(self, rounds: "Sequence[_Round]", candidates: Mapping[int, list[int]]) -> None:
+        """Score what was found for each round and was not scored yet, as far as there is room."""
+        taken = [(i, pk) for i in sorted(candidates) for pk in rounds[i].take(candidates[i])]
+        parts = {part.pk: part for part in list_by_ids(self.workshop_id, {pk for _, pk in taken})}
+        offers = self.offers([(parts[pk], rounds[i].want) for i, pk in taken])
+        for (i, _), one in zip(taken, offers, strict=True):
+            if one.kept:
+                rounds[i].found.append(one)
 
     def knowledge(self, kind: str) -> Knowledge:
         """Return all that is known of a kind. Reads every row of it: for impact.py alone."""
