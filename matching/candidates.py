@@ -9,15 +9,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain
 from typing import Any
 
-from django.db.models import F, Q, QuerySet
-
 from donors.domain.recognising import similarity
 from donors.models import Donor
 from matching.asking import Asked, Place
 from matching.domain.comparisons import ALIKE
-from matching.models import Job, Need, NeedKey
-from parts.models import AVAILABLE, Grade, Part, PartKey
-from parts.selectors import available_rows
+from matching.models import Job
+from parts.models import Grade, Part
+from workshop import sql
 
 # Strongest keys first.
 NUMBER, MODEL, FAMILY, FAR, WIDE, ATTRIBUTE = range(6)
@@ -73,11 +71,12 @@ def _in_order(rows: Iterable[_PartRow], appliances: Mapping[int, str]) -> dict[i
     return {asker: [pk for *_, pk in sorted(found)] for asker, found in ranked.items()}
 
 
-def _stock(workshop_id: int, asked: Mapping[int, Asked]) -> QuerySet[Part]:
-    return available_rows(workshop_id, kinds={one.kind for one in asked.values()})
-
-
-_SEEN = ("id", "kind_id", "grade", "state")
+_PARTS = """
+SELECT part.id, part.kind_id, part.grade, part.state, {more} FROM {source}
+WHERE part.workshop_id = %s AND part.kind_id IN %s AND {which}
+  AND part.state IN ('in-machine', 'removed', 'shelved') AND part.grade <> 'scrap'
+"""
+_WITH_DONOR = "parts_part AS part LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id"
 
 
 def _parts_by_number(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
@@ -85,11 +84,20 @@ def _parts_by_number(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_
         by = _by_key(asked, name)
         if not by:
             continue
-        rows = _stock(workshop_id, asked).filter(**{f"{column}__in": {value for _, value in by}})
-        for pk, kind, grade, state, appliance, value in rows.values_list(
-            *_SEEN, "donor__appliance_id", column
+        text = _PARTS.format(
+            more=f"donor.appliance_id, part.{column}",
+            source=_WITH_DONOR,
+            which=f"part.{column} IN %s",
+        )
+        values = {value for _, value in by}
+        for pk, kind, grade, state, appliance, value in sql.rows(
+            text, workshop_id, _kinds(asked), values
         ):
             yield NUMBER, pk, (kind, appliance or "", grade, state), by.get((kind, value), ())
+
+
+def _kinds(asked: Mapping[int, Asked]) -> set[str]:
+    return {one.kind for one in asked.values()}
 
 
 def _parts_by_machine(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
@@ -104,23 +112,42 @@ def _parts_in(
 
     The donors are named one by one: the plan then never depends on what is guessed of them.
     """
-    where = Q()
-    for one in asked.values():
-        for _, name in tiers:
-            where |= _WHERE[name](getattr(one, name))
-    if not where:
+    found = _machines("donors_donor", workshop_id, asked, [name for _, name in tiers])
+    if not found:
         return
-    rows = Donor.of(workshop_id).filter(where).order_by()
-    columns = ("id", "appliance_id", "make_id", "family", "number_key")
-    donors = {pk: machine for pk, *machine in rows.values_list(*columns)}
+    donors = {pk: machine for pk, *machine in found}
     by = {name: _by_key(asked, name) for _, name in tiers}
-    parts = _stock(workshop_id, asked).filter(donor_id__in=list(donors))
-    for pk, kind, grade, state, donor in parts.values_list(*_SEEN, "donor_id"):
+    text = _PARTS.format(
+        more="part.donor_id", source="parts_part AS part", which="part.donor_id IN %s"
+    )
+    for pk, kind, grade, state, donor in sql.rows(text, workshop_id, _kinds(asked), set(donors)):
         appliance, make, family, number = donors[donor]
         seen = (kind, appliance, grade, state)
         for tier, name in tiers:
             for place in _PLACES[name](make, family, number):
                 yield tier, pk, seen, by[name].get((kind, place), ())
+
+
+def _machines(
+    table: str, workshop_id: int, asked: Mapping[int, Asked], names: Sequence[str], only: str = ""
+) -> list[tuple[Any, ...]]:
+    """Return (id, appliance, make, family, model number) of donors or jobs that meet a key."""
+    terms: set[tuple[str, Any]] = set()
+    for one in asked.values():
+        for name in names:
+            terms |= _TERMS[name](getattr(one, name))
+    if not terms:
+        return []
+    by_term: dict[str, list[Any]] = defaultdict(list)
+    for term, value in sorted(terms, key=str):
+        by_term[term].append(value)
+    which = " OR ".join(f"({term} IN %s)" for term in by_term)
+    return sql.rows(
+        f"SELECT id, appliance_id, make_id, family, number_key FROM {table} "
+        f"WHERE workshop_id = %s AND ({which}){only}",
+        workshop_id,
+        *by_term.values(),
+    )
 
 
 def _parts_by_rule(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_PartRow]:
@@ -129,8 +156,8 @@ def _parts_by_rule(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_Pa
     if not open_ones:
         return
     by = _by_key(open_ones, "wide")
-    rows = _stock(workshop_id, open_ones).values_list(*_SEEN, "donor__appliance_id")
-    for pk, kind, grade, state, appliance in rows:
+    text = _PARTS.format(more="donor.appliance_id", source=_WITH_DONOR, which="1 = 1")
+    for pk, kind, grade, state, appliance in sql.rows(text, workshop_id, _kinds(open_ones)):
         yield WIDE, pk, (kind, appliance or "", grade, state), by.get((kind, (None, None)), ())
 
 
@@ -138,51 +165,41 @@ def _parts_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterat
     by = _by_key(asked, "attributes")
     if not by:
         return
-    rows = PartKey.of(workshop_id).filter(
-        key__in={key for _, key in by}, part__state__in=AVAILABLE
+    text = _PARTS.format(
+        more="donor.appliance_id, found.key",
+        source="parts_partkey AS found JOIN parts_part AS part ON part.id = found.part_id "
+        "LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id",
+        which="found.workshop_id = %s AND found.key IN %s",
     )
-    columns = ("part_id", "part__kind_id", "part__grade", "part__state")
-    rows = rows.exclude(part__grade=Grade.SCRAP).order_by()
-    for pk, kind, grade, state, appliance, key in rows.values_list(
-        *columns, "part__donor__appliance_id", "key"
+    keys = {key for _, key in by}
+    for pk, kind, grade, state, appliance, key in sql.rows(
+        text, workshop_id, _kinds(asked), workshop_id, keys
     ):
         yield ATTRIBUTE, pk, (kind, appliance or "", grade, state), by.get((kind, key), ())
 
 
-def _families(places: set[Place]) -> Q:
-    """Return the condition of machines in these families, a term for each make."""
-    by_make: dict[int, set[str]] = defaultdict(set)
-    for make, family in places:
-        by_make[make].add(family)
-    which = Q()
-    for make in sorted(by_make):
-        which |= Q(make=make, family__in=sorted(by_make[make]))
-    return which
+def _family_terms(places: set[Place]) -> set[tuple[str, Any]]:
+    return {(f"make_id = {make:d} AND family", family) for make, family in places}
 
 
-def _models(models: set[tuple[int, str]]) -> Q:
-    by_make: dict[int, set[str]] = defaultdict(set)
-    for make, number in models:
-        by_make[make].add(number)
-    which = Q()
-    for make in sorted(by_make):
-        which |= Q(make=make, number_key__in=sorted(by_make[make]))
-    return which
+def _wide_terms(wide: set[tuple[int | None, str | None]]) -> set[tuple[str, Any]]:
+    found: set[tuple[str, Any]] = set()
+    for make, family in wide:
+        if make is not None and family is not None:
+            found |= _family_terms({(make, family)})
+        elif make is not None:
+            found.add(("make_id", make))
+        elif family is not None:
+            found.add(("family", family))
+    return found
 
 
-def _named(wide: set[tuple[int | None, str | None]]) -> Q:
-    which = Q()
-    for make, family in sorted(wide, key=str):
-        told = {"make": make, "family": family}
-        which |= Q(**{name: value for name, value in told.items() if value is not None})
-    return which
-
-
-_WHERE: dict[str, Callable[[Any], Q]] = {
-    "near": _families,
-    "far": _families,
-    "models": _models,
-    "wide": lambda wide: _named(wide - {(None, None)}),
+# By which column a key is looked up in a table of machines: (column, value) pairs.
+_TERMS: dict[str, Callable[[Any], set[tuple[str, Any]]]] = {
+    "near": _family_terms,
+    "far": _family_terms,
+    "models": lambda models: {(f"make_id = {make:d} AND number_key", n) for make, n in models},
+    "wide": _wide_terms,
 }
 _PLACES: dict[str, Callable[..., Sequence[Any]]] = {
     "near": lambda make, family, number: ((make, family),),
@@ -231,20 +248,26 @@ def needs_for(
 _NeedRow = tuple[int, tuple[int, str], Sequence[int]]  # tier, (need, appliance), for which
 
 
+_NEEDS = """
+SELECT need.id, need.kind_id, job.appliance_id, {more} FROM {source}
+JOIN matching_job AS job ON job.id = need.job_id
+WHERE need.workshop_id = %s AND need.kind_id IN %s AND need.state = 'open'
+  AND job.state = 'open' AND {which}
+"""
+
+
 def _needs_by_tier(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:
-    kinds = sorted({one.kind for one in asked.values()})
-    waiting = Need.of(workshop_id).filter(
-        kind__in=kinds, state=Need.State.OPEN, job__state=Job.State.OPEN
-    )
     for column, name in (("number_folded", "numbers"), ("number_stem", "stems")):
         by = _by_key(asked, name)
-        values = sorted({value for _, value in by})
-        rows = waiting.filter(**{f"{column}__in": values}) if values else waiting.none()
-        for pk, appliance, kind, value in rows.values_list(
-            "id", "job__appliance_id", "kind_id", column
-        ):
+        if not by:
+            continue
+        text = _NEEDS.format(
+            more=f"need.{column}", source="matching_need AS need", which=f"need.{column} IN %s"
+        )
+        values = {value for _, value in by}
+        for pk, kind, appliance, value in sql.rows(text, workshop_id, _kinds(asked), values):
             yield NUMBER, (pk, appliance), by.get((kind, value), ())
-    yield from _needs_by_machine(workshop_id, waiting, asked)
+    yield from _needs_by_machine(workshop_id, asked)
     yield from _needs_by_attributes(workshop_id, asked)
 
 
@@ -260,24 +283,21 @@ def _by_key(asked: Mapping[int, Asked], name: str) -> dict[tuple[str, Any], list
 _MACHINE_TIERS = ((MODEL, "models"), (FAMILY, "near"), (FAR, "far"), (WIDE, "wide"))
 
 
-def _needs_by_machine(
-    workshop_id: int, waiting: QuerySet[Need], asked: Mapping[int, Asked]
-) -> Iterator[_NeedRow]:
+def _needs_by_machine(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:
     """Yield the needs of jobs whose machine meets a key: the jobs first, then their needs."""
     _add_alike(Job, workshop_id, asked)
-    where = Q()
-    for one in asked.values():
-        for _, name in _MACHINE_TIERS:
-            where |= _WHERE[name](getattr(one, name))
-    by = {name: _by_key(asked, name) for _, name in _MACHINE_TIERS}
-    rows = waiting
-    if not any((None, None) in one.wide for one in asked.values()):
-        if not where:
-            return
-        jobs = Job.of(workshop_id).filter(where, state=Job.State.OPEN).order_by()
-        rows = rows.filter(job_id__in=list(jobs.values_list("id", flat=True)))
-    columns = ("id", "kind_id", "job__appliance_id", "job__make_id", "job__family")
-    for pk, kind, appliance, make, family, number in rows.values_list(*columns, "job__number_key"):
+    names = [name for _, name in _MACHINE_TIERS]
+    by = {name: _by_key(asked, name) for name in names}
+    more = "job.make_id, job.family, job.number_key"
+    if any((None, None) in one.wide for one in asked.values()):
+        text = _NEEDS.format(more=more, source="matching_need AS need", which="1 = 1")
+        found = sql.rows(text, workshop_id, _kinds(asked))
+    else:
+        only = " AND state = 'open'"
+        jobs = {pk for pk, *_ in _machines("matching_job", workshop_id, asked, names, only)}
+        text = _NEEDS.format(more=more, source="matching_need AS need", which="need.job_id IN %s")
+        found = sql.rows(text, workshop_id, _kinds(asked), jobs) if jobs else []
+    for pk, kind, appliance, make, family, number in found:
         for tier, name in _MACHINE_TIERS:
             for place in _PLACES[name](make, family, number):
                 yield tier, (pk, appliance), by[name].get((kind, place), ())
@@ -285,13 +305,14 @@ def _needs_by_machine(
 
 
 def _needs_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:
-    keys = {key for one in asked.values() for key in one.attributes}
-    if not keys:
-        return
     by = _by_key(asked, "attributes")
-    rows = NeedKey.of(workshop_id).filter(
-        key__in=keys, need__state=Need.State.OPEN, need__job__state=Job.State.OPEN
+    if not by:
+        return
+    text = _NEEDS.format(
+        more="found.key",
+        source="matching_needkey AS found JOIN matching_need AS need ON need.id = found.need_id",
+        which="found.workshop_id = %s AND found.key IN %s",
     )
-    columns = (F("need_id"), F("need__kind_id"), F("need__job__appliance_id"), F("key"))
-    for pk, kind, appliance, key in rows.order_by().values_list(*columns):
+    keys = {key for _, key in by}
+    for pk, kind, appliance, key in sql.rows(text, workshop_id, _kinds(asked), workshop_id, keys):
         yield ATTRIBUTE, (pk, appliance), by.get((kind, key), ())

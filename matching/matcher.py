@@ -105,7 +105,9 @@ def _match_later(workshop_id: int, pairs: list[Ids], tell: Tell) -> None:
     outbox.record(events.PAIRS_FOUND, workshop_id=workshop_id, payload=payload)
 
 
-def match_pairs(workshop_id: int, ids: Iterable[Sequence[int]], *, now: datetime, tell: str) -> None:
+def match_pairs(
+    workshop_id: int, ids: Iterable[Sequence[int]], *, now: datetime, tell: str
+) -> None:
     """Match what the keys of an arrival or a need found and was left for later.
 
     Parts that are gone and needs that are closed since are passed over. Of a need that was
@@ -160,9 +162,7 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
     ids = [need.pk for need in needs]
     known = Match.of(workshop_id).filter(need__in=ids)
     deferred = {pair for [pair] in left}
-    _store(
-        workshop_id, pairs, known, now=now, tell=Tell.BEST_IF_NEWS, spared=deferred, locked=ids
-    )
+    _store(workshop_id, pairs, known, now=now, tell=Tell.BEST_IF_NEWS, spared=deferred, locked=ids)
     Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
 
 

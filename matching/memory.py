@@ -6,25 +6,24 @@ A family's sightings are read whole, once, before any belief about it is asked f
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-
-from django.db.models import Q
+from types import SimpleNamespace
+from typing import Any
 
 from donors.domain.model_numbers import FOLD
-from donors.models import Make
 from matching import gather
 from matching.domain.knowledge import Knowledge
 from matching.domain.outcomes import Past
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
 from matching.outcome_keys import group_key
-from matching.models import Outcome
 from parts.domain.interchange import Edge, InterchangeGraph
 from parts.numbers import interchanges_about
 from parts.reference import kinds
 from parts.selectors import list_sightings_in, places_of_numbers, printed_as
+from workshop import sql
 
 Family = tuple[str, str]  # make's name, family
 OFFER, WANT = "offer", "want"
@@ -63,7 +62,10 @@ class Memory:
     @cached_property
     def makes(self) -> dict[str, int]:
         """The workshop's makes: id by name."""
-        return dict(Make.of(self.workshop_id).values_list("name", "id"))
+        found = sql.rows(
+            "SELECT name, id FROM donors_make WHERE workshop_id = %s", self.workshop_id
+        )
+        return dict(found)
 
     def read_for(self, fixed: Sequence[Fixed]) -> None:
         """Read what is known of these sides: rules, sightings, past fittings, interchanges."""
@@ -115,30 +117,40 @@ class Memory:
     ) -> Iterable[tuple[str, Seen]]:
         """Yield what imported fittings saw in these families; see gather.learn."""
         groups = [f"{make}|{family}" for make in makes for family in families]
-        rows = Outcome.of(self.workshop_id).filter(kind__in=slugs, part__isnull=True)
-        rows = rows.filter(Q(donor_group__in=groups) | Q(job_group__in=groups))
-        for row in rows.order_by("fitted_on", "id"):
+        rows = _outcomes(
+            "part_id IS NULL AND (donor_group IN %s OR job_group IN %s)",
+            self.workshop_id,
+            slugs,
+            groups,
+            groups,
+        )
+        for row in rows:
             for seen in gather.seen_in(gather.past_of(row)):
                 if (row.kind_id, seen.machine.make, seen.machine.family) in new:
                     yield row.kind_id, seen
 
     def _read_outcomes(self, fixed: Sequence[Fixed]) -> None:
         """Read the past fittings any pair with one of these sides can rest on: one query."""
-        columns = {OFFER: ("part_key", "donor_group", "part"), WANT: ("job_key", "job_group", "need")}
-        which = Q(pk__in=[])
-        for role, (number, group, row) in columns.items():
+        columns = {OFFER: ("part_key", "donor_group", "part_id")}
+        columns[WANT] = ("job_key", "job_group", "need_id")
+        which, values = [], []
+        for role, names in columns.items():
             sides = [one.side for one in fixed if one.role == role]
             numbers = {s.number.canonical.translate(FOLD) for s in sides} - {""}
             groups = {group_of(side) for side in sides} - {""}
-            ids = {side.row for side in sides} - {None}
-            which |= Q(**{f"{number}__in": numbers}) | Q(**{f"{group}__in": groups})
-            which |= Q(**{f"{row}__in": ids}, result=Outcome.Result.DID_NOT_FIT)
+            ids = {side.row for side in sides if side.row is not None}
+            for name, wanted in zip(names, (numbers, groups, ids), strict=True):
+                if wanted:
+                    only = " AND result = 'did-not-fit'" if name.endswith("_id") else ""
+                    which.append(f"({name} IN %s{only})")
+                    values.append(wanted)
+        if not which:
+            return
         slugs = sorted({one.kind for one in fixed})
-        rows = Outcome.of(self.workshop_id).filter(which, kind__in=slugs)
-        for outcome in rows.order_by("fitted_on", "id"):
-            if outcome.pk not in self._pasts:
+        for outcome in _outcomes(f"({' OR '.join(which)})", self.workshop_id, slugs, *values):
+            if outcome.id not in self._pasts:
                 past = gather.past_of(outcome)
-                self._pasts[outcome.pk] = (outcome.kind_id, past)
+                self._pasts[outcome.id] = (outcome.kind_id, past)
                 self.known[outcome.kind_id].outcomes.add_all([past])
 
     def pasts_beside(self, one: Fixed) -> list[Past]:
@@ -193,10 +205,16 @@ class Memory:
             return found
         for kind, number, make, family in places_of_numbers(self.workshop_id, slugs, numbers):
             found[kind][number].add((make, family))
-        rows = Outcome.of(self.workshop_id).filter(kind__in=slugs, part__isnull=True)
-        rows = rows.filter(Q(part_key__in=numbers) | Q(job_key__in=numbers))
-        columns = ("kind_id", "part_key", "donor_group", "job_key", "job_group")
-        for kind, *sides in rows.order_by().values_list(*columns).distinct():
+        rows = sql.rows(
+            "SELECT DISTINCT kind_id, part_key, donor_group, job_key, job_group "
+            "FROM matching_outcome WHERE workshop_id = %s AND kind_id IN %s "
+            "AND part_id IS NULL AND (part_key IN %s OR job_key IN %s)",
+            self.workshop_id,
+            slugs,
+            numbers,
+            numbers,
+        )
+        for kind, *sides in rows:
             for number, group in (sides[:2], sides[2:]):
                 make, split, family = group.partition("|")
                 if split and number:
@@ -222,6 +240,43 @@ class Memory:
             self._looked_up[kind] |= found
 
 
+_OUTCOME = (
+    "id",
+    "kind_id",
+    "part_id",
+    "need_id",
+    "part_number",
+    "job_part_number",
+    "result",
+    "donor_built_from",
+    "donor_built_to",
+    "job_built_from",
+    "job_built_to",
+    "part_attributes",
+    "job_attributes",
+    "learned",
+)
+
+
+def _outcomes(which: str, workshop_id: int, slugs: list[str], *values: object) -> Iterator[Any]:
+    """Yield past fittings of some kinds that meet a condition, oldest first.
+
+    Each has the attributes of Outcome named in _OUTCOME: making models of them took longer than
+    all the rest.
+    """
+    found = sql.rows(
+        f"SELECT {', '.join(_OUTCOME)} FROM matching_outcome "
+        f"WHERE workshop_id = %s AND kind_id IN %s AND {which} ORDER BY fitted_on, id",
+        workshop_id,
+        slugs,
+        *values,
+    )
+    for *plain, d1, d2, j1, j2, offered, wanted, learned in found:
+        days = (sql.as_day(day) for day in (d1, d2, j1, j2))
+        texts = (sql.as_json(text) for text in (offered, wanted, learned))
+        yield SimpleNamespace(**dict(zip(_OUTCOME, (*plain, *days, *texts), strict=True)))
+
+
 def _of(past: Past, role: str) -> Side:
     return past.offer if role == OFFER else past.want
 
@@ -229,4 +284,3 @@ def _of(past: Past, role: str) -> Side:
 def _is_beside(side: Side, number: str, group: str) -> bool:
     same = bool(number) and side.number.canonical.translate(FOLD) == number
     return same or (bool(group) and group_of(side) == group)
-

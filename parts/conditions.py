@@ -6,13 +6,12 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Self
 
-from django.db.models import Count, Q
-
 from donors.domain import survival
 from donors.reference import age_bands, most_percent
 from parts.domain.condition import Condition, from_grade, untested
-from parts.models import BenchTest, Part, SurvivalPrior
+from parts.models import Part
 from parts.reference import kinds
+from workshop import sql
 from workshop.domain.intervals import from_ends
 
 OwnResults = dict[tuple[str, int | None], tuple[int, int]]
@@ -39,15 +38,23 @@ class ConditionBook:
         missing = set(kinds) - self._read
         if not missing:
             return
+        self._read_priors(missing)
+        self.own |= own_results(self.workshop_id, missing)
+        self._read |= missing
+
+    def _read_priors(self, kinds: Iterable[str]) -> None:
         by_appliance: dict[tuple[str, str], list[float]] = defaultdict(list)
-        columns = ("kind_id", "cause_id", "percent", "cause__appliance_id")
-        rows = SurvivalPrior.objects.filter(kind__in=missing).values_list(*columns)
+        rows = sql.rows(
+            "SELECT prior.kind_id, prior.cause_id, prior.percent, cause.appliance_id "
+            "FROM parts_survivalprior AS prior "
+            "JOIN donors_failurecause AS cause ON cause.id = prior.cause_id "
+            "WHERE prior.kind_id IN %s ORDER BY prior.id",
+            set(kinds),
+        )
         for kind, cause, percent, appliance in rows:
             self.priors[kind, cause] = percent
             by_appliance[kind, appliance].append(percent)
         self.means |= {key: sum(found) / len(found) for key, found in by_appliance.items()}
-        self.own |= own_results(self.workshop_id, missing)
-        self._read |= missing
 
     def condition(self, part: Part) -> Condition:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
@@ -88,15 +95,15 @@ class ConditionBook:
 
 def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
     """Return (passed, failed) bench tests of some kinds by kind and cause of scrapping."""
-    rows = (
-        BenchTest.of(workshop_id)
-        .filter(kind__in=list(kinds))
-        .exclude(verdict=BenchTest.Verdict.NOT_MEASURED)
-        .order_by()
-        .values_list("kind_id", "part__donor__cause_id")
-        .annotate(
-            passed=Count("id", filter=Q(verdict__in=["good", "worn"])),
-            failed=Count("id", filter=Q(verdict="failed")),
-        )
+    rows = sql.rows(
+        "SELECT test.kind_id, donor.cause_id, "
+        "SUM(CASE WHEN test.verdict = 'failed' THEN 0 ELSE 1 END), "
+        "SUM(CASE WHEN test.verdict = 'failed' THEN 1 ELSE 0 END) "
+        "FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id "
+        "LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id "
+        "WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured' "
+        "GROUP BY test.kind_id, donor.cause_id",
+        workshop_id,
+        set(kinds),
     )
-    return {(kind, cause): (passed, failed) for kind, cause, passed, failed in rows}
+    return {(kind, cause): (int(passed), int(failed)) for kind, cause, passed, failed in rows}

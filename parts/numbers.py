@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
-from django.db import connection, transaction
+from django.db import transaction
 
 from donors.domain.model_numbers import canonical
 from parts import events
@@ -15,7 +15,7 @@ from parts.models import (
     Sighting,
 )
 from parts.selectors import get_kind
-from workshop import outbox
+from workshop import outbox, sql
 from workshop.errors import Conflict, InputRefused
 from workshop.models import Workshop
 
@@ -178,7 +178,7 @@ def interchange_graphs(workshop_id: int, kinds: Iterable[str]) -> dict[str, Inte
 _LINKED = """
 WITH RECURSIVE linked(id) AS (
   SELECT id FROM parts_partnumber
-  WHERE workshop_id = %s AND kind_id IN ({kinds}) AND canonical IN ({numbers})
+  WHERE workshop_id = %s AND kind_id IN %s AND canonical IN %s
   UNION
   SELECT CASE WHEN step.from_number_id = linked.id THEN step.to_number_id
               ELSE step.from_number_id END
@@ -201,12 +201,7 @@ def interchanges_about(
     Linked by any number of steps, either way: the graph of these relations answers for these
     numbers as the graph of the whole kind would. One query, whatever is stored beside.
     """
-    marks = [", ".join(["%s"] * len(part)) for part in (slugs, numbers)]
-    with connection.cursor() as cursor:
-        cursor.execute(
-            _LINKED.format(kinds=marks[0], numbers=marks[1]), [workshop_id, *slugs, *numbers]
-        )
-        rows = cursor.fetchall()
+    rows = sql.rows(_LINKED, workshop_id, slugs, numbers)
     return [(pk, kind, Edge(a, b, bool(both))) for pk, kind, a, b, both in rows]
 
 

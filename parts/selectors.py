@@ -1,11 +1,12 @@
 """Reads on parts. Each returns rows of the given workshop only."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db.models import QuerySet
 
 from parts.models import AVAILABLE, Caution, Grade, Part, PartKind, PartNumber, Sighting
+from workshop import sql
 from workshop.errors import InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -38,19 +39,11 @@ def list_available(
 
     Parts that came without a machine are of any appliance.
     """
-    rows = available_rows(workshop_id, kinds=kinds, appliance=appliance)
-    return rows.select_related(*WITH_MACHINE).order_by("id")
-
-
-def available_rows(
-    workshop_id: int, *, kinds: Iterable[str], appliance: str = ""
-) -> "QuerySet[Part]":
-    """Return the same parts in no order, without what they refer to."""
     rows = Part.of(workshop_id).filter(kind__in=list(kinds), state__in=AVAILABLE)
-    rows = rows.exclude(grade=Grade.SCRAP).order_by()
+    rows = rows.exclude(grade=Grade.SCRAP).select_related(*WITH_MACHINE)
     if appliance:
-        rows = rows.filter(Q(donor__appliance=appliance) | Q(donor__isnull=True))
-    return rows
+        rows = rows.filter(donor__appliance=appliance) | rows.filter(donor__isnull=True)
+    return rows.order_by("id")
 
 
 def list_by_ids(workshop_id: int, ids: Iterable[int]) -> "QuerySet[Part]":
@@ -87,32 +80,46 @@ SEEN_COLUMNS = (
 
 
 def list_sightings_in(
-    workshop_id: int, kinds: Iterable[str], makes: Iterable[str], families: Iterable[str]
-) -> "QuerySet[Sighting, tuple[Any, ...]]":
-    """Return the kind and SEEN_COLUMNS of the sightings in some families, oldest first."""
-    rows = Sighting.of(workshop_id).filter(
-        kind__in=list(kinds), make__in=list(makes), family__in=list(families)
+    workshop_id: int, kinds: Collection[str], makes: Collection[str], families: Collection[str]
+) -> Iterator[tuple[Any, ...]]:
+    """Yield the kind and SEEN_COLUMNS of the sightings in some families, oldest first."""
+    found = sql.rows(
+        f"SELECT kind_id, {', '.join(SEEN_COLUMNS)} FROM parts_sighting "
+        "WHERE workshop_id = %s AND kind_id IN %s AND make IN %s AND family IN %s ORDER BY id",
+        workshop_id,
+        kinds,
+        makes,
+        families,
     )
-    return rows.order_by("id").values_list("kind_id", *SEEN_COLUMNS)
+    for *texts, fields, start, end, appliance, certainty in found:
+        days = (sql.as_day(start), sql.as_day(end))
+        yield (*texts, sql.as_json(fields), *days, appliance, certainty)
 
 
 def places_of_numbers(
-    workshop_id: int, kinds: Iterable[str], folded: Iterable[str]
-) -> "QuerySet[Sighting, tuple[str, str, str, str]]":
+    workshop_id: int, kinds: Collection[str], folded: Collection[str]
+) -> list[tuple[str, str, str, str]]:
     """Return (kind, folded number, make, family) wherever one of the numbers was seen."""
-    rows = Sighting.of(workshop_id).filter(kind__in=list(kinds), number_folded__in=list(folded))
-    columns = ("kind_id", "number_folded", "make", "family")
-    return rows.exclude(family="").order_by().values_list(*columns).distinct()
+    return sql.rows(
+        "SELECT DISTINCT kind_id, number_folded, make, family FROM parts_sighting "
+        "WHERE workshop_id = %s AND kind_id IN %s AND number_folded IN %s AND family <> ''",
+        workshop_id,
+        kinds,
+        folded,
+    )
 
 
 def printed_as(
     workshop_id: int, numbers: Mapping[str, Iterable[str]]
-) -> "QuerySet[PartNumber, tuple[str, str, str]]":
+) -> list[tuple[str, str, str]]:
     """Return (kind, canonical, as printed) of the numbers named by kind."""
-    rows = PartNumber.of(workshop_id).filter(
-        kind__in=list(numbers), canonical__in=set().union(*numbers.values())
+    return sql.rows(
+        "SELECT kind_id, canonical, number FROM parts_partnumber "
+        "WHERE workshop_id = %s AND kind_id IN %s AND canonical IN %s",
+        workshop_id,
+        list(numbers),
+        set().union(*numbers.values()),
     )
-    return rows.values_list("kind_id", "canonical", "number")
 
 
 def printed_numbers(workshop_id: int, kinds: Iterable[str]) -> dict[str, dict[str, str]]:
