@@ -73,7 +73,7 @@ def _in_order(rows: Iterable[_PartRow], appliances: Mapping[int, str]) -> dict[i
 
 _PARTS = """
 SELECT part.id, part.kind_id, part.grade, part.state, {more} FROM {source}
-WHERE part.workshop_id = %s AND part.kind_id IN %s AND {which}
+WHERE {which}
   AND part.state IN ('in-machine', 'removed', 'shelved') AND part.grade <> 'scrap'
 """
 _WITH_DONOR = "parts_part AS part LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id"
@@ -87,7 +87,7 @@ def _parts_by_number(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_
         text = _PARTS.format(
             more=f"donor.appliance_id, part.{column}",
             source=_WITH_DONOR,
-            which=f"part.{column} IN %s",
+            which=f"{_PART_OF} AND part.{column} IN %s",
         )
         values = {value for _, value in by}
         for pk, kind, grade, state, appliance, value in sql.rows(
@@ -118,9 +118,11 @@ def _parts_in(
     donors = {pk: machine for pk, *machine in found}
     by = {name: _by_key(asked, name) for _, name in tiers}
     text = _PARTS.format(
-        more="part.donor_id", source="parts_part AS part", which="part.donor_id IN %s"
+        more="part.donor_id",
+        source="parts_part AS part",
+        which="part.donor_id IN %s AND part.kind_id IN %s",
     )
-    for pk, kind, grade, state, donor in sql.rows(text, workshop_id, _kinds(asked), set(donors)):
+    for pk, kind, grade, state, donor in sql.rows(text, set(donors), _kinds(asked)):
         appliance, make, family, number = donors[donor]
         seen = (kind, appliance, grade, state)
         for tier, name in tiers:
@@ -156,7 +158,7 @@ def _parts_by_rule(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_Pa
     if not open_ones:
         return
     by = _by_key(open_ones, "wide")
-    text = _PARTS.format(more="donor.appliance_id", source=_WITH_DONOR, which="1 = 1")
+    text = _PARTS.format(more="donor.appliance_id", source=_WITH_DONOR, which=_PART_OF)
     for pk, kind, grade, state, appliance in sql.rows(text, workshop_id, _kinds(open_ones)):
         yield WIDE, pk, (kind, appliance or "", grade, state), by.get((kind, (None, None)), ())
 
@@ -172,9 +174,7 @@ def _parts_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterat
         which="found.workshop_id = %s AND found.key IN %s",
     )
     keys = {key for _, key in by}
-    for pk, kind, grade, state, appliance, key in sql.rows(
-        text, workshop_id, _kinds(asked), workshop_id, keys
-    ):
+    for pk, kind, grade, state, appliance, key in sql.rows(text, workshop_id, keys):
         yield ATTRIBUTE, pk, (kind, appliance or "", grade, state), by.get((kind, key), ())
 
 
@@ -251,9 +251,13 @@ _NeedRow = tuple[int, tuple[int, str], Sequence[int]]  # tier, (need, appliance)
 _NEEDS = """
 SELECT need.id, need.kind_id, job.appliance_id, {more} FROM {source}
 JOIN matching_job AS job ON job.id = need.job_id
-WHERE need.workshop_id = %s AND need.kind_id IN %s AND need.state = 'open'
-  AND job.state = 'open' AND {which}
+WHERE {which}
+  AND need.state = 'open' AND job.state = 'open'
 """
+# Beside other keys this stays away: SQLite would read the whole kind by it instead. (A donor or
+# job belongs to the workshop, an attribute's key to it and, by its making, to one kind.)
+_PART_OF = "part.workshop_id = %s AND part.kind_id IN %s"
+_NEED_OF = "need.workshop_id = %s AND need.kind_id IN %s"
 
 
 def _needs_by_tier(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_NeedRow]:
@@ -262,7 +266,9 @@ def _needs_by_tier(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[_Ne
         if not by:
             continue
         text = _NEEDS.format(
-            more=f"need.{column}", source="matching_need AS need", which=f"need.{column} IN %s"
+            more=f"need.{column}",
+            source="matching_need AS need",
+            which=f"{_NEED_OF} AND need.{column} IN %s",
         )
         values = {value for _, value in by}
         for pk, kind, appliance, value in sql.rows(text, workshop_id, _kinds(asked), values):
@@ -290,13 +296,17 @@ def _needs_by_machine(workshop_id: int, asked: Mapping[int, Asked]) -> Iterator[
     by = {name: _by_key(asked, name) for name in names}
     more = "job.make_id, job.family, job.number_key"
     if any((None, None) in one.wide for one in asked.values()):
-        text = _NEEDS.format(more=more, source="matching_need AS need", which="1 = 1")
+        text = _NEEDS.format(more=more, source="matching_need AS need", which=_NEED_OF)
         found = sql.rows(text, workshop_id, _kinds(asked))
     else:
         only = " AND state = 'open'"
         jobs = {pk for pk, *_ in _machines("matching_job", workshop_id, asked, names, only)}
-        text = _NEEDS.format(more=more, source="matching_need AS need", which="need.job_id IN %s")
-        found = sql.rows(text, workshop_id, _kinds(asked), jobs) if jobs else []
+        text = _NEEDS.format(
+            more=more,
+            source="matching_need AS need",
+            which="need.job_id IN %s AND need.kind_id IN %s",
+        )
+        found = sql.rows(text, jobs, _kinds(asked)) if jobs else []
     for pk, kind, appliance, make, family, number in found:
         for tier, name in _MACHINE_TIERS:
             for place in _PLACES[name](make, family, number):
@@ -314,5 +324,5 @@ def _needs_by_attributes(workshop_id: int, asked: Mapping[int, Asked]) -> Iterat
         which="found.workshop_id = %s AND found.key IN %s",
     )
     keys = {key for _, key in by}
-    for pk, kind, appliance, key in sql.rows(text, workshop_id, _kinds(asked), workshop_id, keys):
+    for pk, kind, appliance, key in sql.rows(text, workshop_id, keys):
         yield ATTRIBUTE, (pk, appliance), by.get((kind, key), ())

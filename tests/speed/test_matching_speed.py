@@ -42,15 +42,16 @@ HEAD = (
 
 def test_matching_beside_its_peers() -> None:
     world = StockWorld()
+    engine = {"sqlite": "SQLite", "postgresql": "PostgreSQL"}[connection.vendor]
     lines = [HEAD]
     for size in SIZES:
+        start = time.perf_counter()
         world.grow(parts=size, needs=size // 10)
+        print(f"grown to {size:,} in {time.perf_counter() - start:.0f} s", flush=True)
         lines += [*_searches(world), *_arrivals(world), *_peers(world)]
-        print("\n".join(lines))
-    lines += ["", *_sizes()]
-    print("\n".join(lines[-1:]))
-    engine = {"sqlite": "SQLite", "postgresql": "PostgreSQL"}[connection.vendor]
-    _write(engine, "\n".join(lines))
+        text = "\n".join([*lines, "", *_sizes()])
+        print(text, flush=True)
+        _write(engine, text)
 
 
 def _write(engine: str, table: str) -> None:
