@@ -3,7 +3,8 @@
 from typing import Any, ClassVar
 
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, Q, Value
+from django.db.models.functions import Coalesce, NullIf
 
 from donors.domain.machines import Machine
 from donors.domain.recognising import How
@@ -32,6 +33,12 @@ class MachineColumns(WorkshopOwned):
     )
     confirmed = models.BooleanField(default=False, help_text="a person said which model it is")
     likely_number = models.CharField(max_length=80, blank=True, editable=False)
+    number_key = models.GeneratedField(
+        expression=Coalesce(NullIf(F("likely_number"), Value("")), F("model_canonical")),
+        output_field=models.CharField(max_length=80),
+        db_persist=True,
+        help_text="what machine().number is: the number it is matched by",
+    )
     family = models.CharField(max_length=60, blank=True, editable=False)
     fields = models.JSONField(default=dict, editable=False)
     certainty = models.FloatField(default=0.0, editable=False, help_text=CERTAINTY)
@@ -52,6 +59,11 @@ class MachineColumns(WorkshopOwned):
                 condition=Q(certainty__gte=0, certainty__lte=1),
                 name="%(class)s_certainty_is_a_probability",
             ),
+        ]
+        # Candidates by machine: the same family, the same model (matching/candidates.py).
+        indexes: ClassVar[list[Any]] = [
+            models.Index(fields=["workshop", "family", "make"], name="%(class)s_by_family"),
+            models.Index(fields=["workshop", "make", "number_key"], name="%(class)s_by_model"),
         ]
 
     def machine(self) -> Machine:

@@ -9,13 +9,17 @@ from django.db.models.signals import post_migrate
 
 def _load_reference(*, using: str, **_: Any) -> None:
     """Bring the reference data up to date once every table is there."""
+    from matching import key_check
+    from matching.models import NeedKey
     from parts.models import Caution
     from workshop import reference
     from workshop.models import ReferenceRelease
 
     tables = set(connections[using].introspection.table_names())
-    if {ReferenceRelease._meta.db_table, Caution._meta.db_table} <= tables:
-        reference.load_all()
+    needed = {model._meta.db_table for model in (ReferenceRelease, Caution, NeedKey)}
+    if needed <= tables and "part_kinds" in reference.load_all():
+        # Which attributes are telling, and their tolerances, decide the keys.
+        key_check.check(repair=True)
 
 
 class MatchingConfig(AppConfig):

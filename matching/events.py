@@ -7,3 +7,4 @@ RULES_REVIEW = "matching.rules-review"  # {"kind": slug}: weigh its rules by the
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}
 BREAK_DECIDED = "matching.break-decided"  # {"kinds": [slug]}: in force, or out of it
 WEIGHTS_CHANGED = "matching.weights-changed"  # {"kinds": [slug]}: other weights are in force
+PAIRS_FOUND = "matching.pairs-found"  # {"pairs": [[need, part]], "tell": Tell's name}: left over

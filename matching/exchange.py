@@ -9,8 +9,9 @@ from django.db.models import Prefetch
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import fittings, pairs, services
-from matching.models import Job, Match, Need, Outcome
+from matching import fittings, outcome_keys, pairs, services
+from matching.models import Job, Match, Need, NeedKey, Outcome
+from parts import keys
 from parts.exchange.machines import (
     MACHINE,
     keep_confirmed,
@@ -172,6 +173,8 @@ class Jobs(Sheet):
                 job.save()
         needs = Need.objects.bulk_create(new, batch_size=500)
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
+        keys.note_keys(NeedKey, needs, new=True)
+        keys.note_keys(NeedKey, changed)
         services.note_job_numbers([*needs, *changed])
         services.announce_needs(workshop.pk, [need.pk for need in needs])
         services.rematch_jobs(workshop.pk, [need.job_id for need in changed])
@@ -237,7 +240,7 @@ class Outcomes(Sheet):
                 new.append(outcome)
         if any(row.problems for row in rows):
             return Imported()
-        Outcome.objects.bulk_create(new, batch_size=500)
+        Outcome.objects.bulk_create(map(outcome_keys.keyed, new), batch_size=500)
         if new:
             fittings.announce(workshop.pk, [outcome.kind_id for outcome in new])
         return count(rows, len(new), 0)

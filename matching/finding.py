@@ -71,20 +71,13 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     wanted = wanted_kinds(workshop, query, seen)
     want = _want(query, seen)
     searcher = Searcher(workshop.pk, on=on)
-    searcher.prepare(wanted)
-    searcher.prepare_stock(wanted, want.machine.appliance)
-    offered = [one for kind in wanted for one in searcher.search(kind, want)]
-    offered = [one for one in offered if _worth_showing(one)]
+    searched = searcher.search([(kind, want) for kind in wanted])
+    offered = [one for found in searched for one in found.offered]
+    offered = [one for one in offered if one.condition.p_good > 0]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
     held = standing_holds(workshop, [one.part.pk for one in offered])
     offered.sort(key=lambda one: (one.part.pk in held, preference(one)))
     return Found(seen, tuple(wanted), tuple(offered), held)
-
-
-def _worth_showing(one: Offered) -> bool:
-    """Return True when some evidence speaks of the pair and the part may be sold at all."""
-    spoken = any(row.bits for row in one.score.rows if row.evidence != "start")
-    return spoken and one.condition.p_good > 0
 
 
 def standing_holds(workshop: Workshop, part_ids: Sequence[int]) -> dict[int, Hold]:

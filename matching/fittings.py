@@ -11,7 +11,7 @@ from django.db import transaction
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import events, holds
+from matching import events, holds, outcome_keys
 from matching.models import Hold, Job, Need, Outcome
 from parts import services as part_services
 from parts.models import Part
@@ -80,7 +80,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
         **_both_sides(part, need),
     )
     outcome.fingerprint = fingerprint(outcome, _ordinal(outcome))
-    outcome.save()
+    outcome_keys.keyed(outcome).save()
     announce(workshop.pk, [part.kind_id])
     return outcome
 

@@ -1,6 +1,7 @@
 """From stored rows to what the engine reads: sides, knowledge, conditions."""
 
 from collections.abc import Iterable
+from datetime import date
 from functools import lru_cache
 from typing import Any
 
@@ -17,7 +18,7 @@ from parts.domain.part_numbers import Printed
 from parts.models import Part, Sighting
 from parts.numbers import interchange_graphs
 from parts.reference import kinds
-from parts.selectors import list_sightings, printed_numbers
+from parts.selectors import SEEN_COLUMNS, list_sightings, printed_numbers
 from workshop import reference
 from workshop.domain.intervals import from_ends
 
@@ -104,7 +105,7 @@ def learn(known: Knowledge, outcomes: Iterable[Outcome]) -> None:
 
 
 def seen_in(past: Past) -> list[Seen]:
-    """Return the numbers seen in the two machines of a past fitting."""
+    """Return what an imported fitting saw: which number in which machine."""
     sides = (past.offer, past.want)
     return [Seen(side.number.canonical, side.machine) for side in sides if side.number]
 
@@ -150,17 +151,26 @@ def as_approved(rule: Rule) -> ApprovedRule:
 
 def as_seen(row: Sighting) -> Seen:
     """Return a stored sighting as the engine reads it."""
-    machine = Machine(
-        appliance=row.appliance_id,
-        make=row.make,
-        number=row.model_canonical,
-        fields=row.fields,
-        family=row.family,
-        built=row.built(),
-        sure=row.certainty,
-        ref=row.source_ref,
-    )
-    return Seen(row.number_canonical, machine, row.position)
+    return seen_from(*(getattr(row, name) for name in SEEN_COLUMNS))
+
+
+def seen_from(
+    number: str,
+    position: str,
+    ref: str,
+    make: str,
+    model: str,
+    family: str,
+    fields: dict[str, str],
+    built_from: date | None,
+    built_to: date | None,
+    appliance: str,
+    certainty: float,
+) -> Seen:
+    """Return a sighting from its columns, in the order of SEEN_COLUMNS."""
+    built = from_ends(built_from, built_to)
+    machine = Machine(appliance, make, model, fields, family, built, certainty, ref)
+    return Seen(number, machine, position)
 
 
 def past_of(row: Outcome) -> Past:

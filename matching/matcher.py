@@ -4,25 +4,28 @@ The row of a workshop is locked while one of its events is handled (dispatcher.p
 handlers never write scores of the same pair, and what is read here is committed.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from matching import gather, holds
+from matching import events, gather, holds
+from matching.asking import keys_for
+from matching.candidates import needs_for
 from matching.domain.sides import Row
+from matching.memory import OFFER, Fixed
 from matching.models import Alert, Job, Match, Need
-from matching.searching import Offered, Searcher, preference
+from matching.searching import KEPT_PER_NEED, Offered, Searcher, preference
 from parts.models import AVAILABLE, Part
 from parts.selectors import list_by_ids
+from workshop import outbox
 from workshop.models import Member, Role, Workshop
 
-KEPT_PER_NEED = 40
+PAIRS_AT_ONCE = 400  # of one arrival; the rest follow as events of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,67 +50,143 @@ class Tell(Enum):
     BEST_IF_NEWS = "a need's best part, when it was not offered before"
 
 
+Ids = tuple[int, int]  # need, part
+
+
 def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arrived: bool) -> None:
-    """Match parts that arrived or changed against every open need of their kinds.
+    """Match parts that arrived or changed against the open needs their keys find.
 
     arrived: they have just come in. Then every waiting need is told, even where a search for
     that need came first and stored the match without telling of it.
+    The needs with the strongest keys are matched at once, the others in events that follow, so
+    that an arrival which serves thousands holds nobody up; none is left out.
     """
     parts = list(list_by_ids(workshop_id, part_ids))
     gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
-    there = [part for part in parts if part.pk not in set(gone)]
-    by_kind: dict[str, list[Part]] = defaultdict(list)
-    for part in there:
-        by_kind[part.kind_id].append(part)
+    there = {part.pk: part for part in parts if part.pk not in set(gone)}
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    pairs = []
-    needs = open_needs(workshop_id, kind__in=list(by_kind))
-    searcher.prepare(need.kind_id for need in needs)
-    for need in needs:
-        want = gather.want_of(need)
-        fitting = [p for p in by_kind[need.kind_id] if _may_serve(p, need)]
-        pairs += [Pair(need, one) for one in searcher.search(need.kind_id, want, fitting)]
+    first, *later = _pages(_needs_found(searcher, list(there.values())))
     tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
-    _store(workshop_id, pairs, now=now, stale={"part__in": [p.pk for p in there]}, tell=tell)
+    for page in later:
+        _match_later(workshop_id, page, tell)
+    deferred = {pair for page in later for pair in page}
+    pairs = _scored(searcher, there, first)
+    known = Match.of(workshop_id).filter(part__in=list(there))
+    _store(workshop_id, pairs, known, now=now, tell=tell, spared=deferred)
     Match.of(workshop_id).filter(part__in=gone).delete()
     holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
 
 
+def _needs_found(searcher: Searcher, parts: list[Part]) -> list[list[Ids]]:
+    """Return the pairs worth scoring, a list for each need, strongest keys first."""
+    fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in parts]
+    asked = dict(zip((p.pk for p in parts), keys_for(searcher.memory, fixed), strict=True))
+    places = {part.pk: part.donor.appliance_id if part.donor else "" for part in parts}
+    found = needs_for(searcher.workshop_id, asked, places) if parts else {}
+    order = sorted(found, key=lambda need: (min(found[need].values()), need))
+    return [[(need, part) for part in sorted(found[need])] for need in order]
+
+
+def _pages(by_need: list[list[Ids]]) -> list[list[Ids]]:
+    """Return pages of about PAIRS_AT_ONCE pairs, at least one page.
+
+    The pairs of one need stay together: the best of an arrival's parts is told of, once.
+    """
+    pages: list[list[Ids]] = [[]]
+    for pairs in by_need:
+        if len(pages[-1]) >= PAIRS_AT_ONCE:
+            pages.append([])
+        pages[-1] += pairs
+    return pages
+
+
+def _match_later(workshop_id: int, pairs: list[Ids], tell: Tell) -> None:
+    payload = {"pairs": pairs, "tell": tell.name}
+    outbox.record(events.PAIRS_FOUND, workshop_id=workshop_id, payload=payload)
+
+
+def match_pairs(
+    workshop_id: int, ids: Iterable[Sequence[int]], *, now: datetime, tell: str
+) -> None:
+    """Match what the keys of an arrival or a need found and was left for later.
+
+    Parts that are gone and needs that are closed since are passed over. Of a need that was
+    searched for, a part is told of only when it is better than all that was found before.
+    """
+    pairs_asked = [(need, part) for need, part in ids]
+    searcher = Searcher(workshop_id, on=timezone.localdate(now))
+    parts = {
+        part.pk: part
+        for part in list_by_ids(workshop_id, {part for _, part in pairs_asked})
+        if part.state in AVAILABLE and part.grade != "scrap"
+    }
+    how = Tell[tell]
+    fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in parts.values()]
+    searcher.memory.read_for(fixed)
+    pairs = _scored(searcher, parts, pairs_asked)
+    needs = sorted({need for need, _ in pairs_asked})
+    known = Match.of(workshop_id).filter(need__in=needs, part__in=list(parts))
+    least: dict[int, float] = {}
+    if how is Tell.BEST_IF_NEWS:
+        best = Match.of(workshop_id).filter(need__in=needs).order_by()
+        least = dict(best.values_list("need_id").annotate(Max("worth")))
+    others = {(m.need_id, m.part_id) for m in known} - set(pairs_asked)
+    _store(workshop_id, pairs, known, now=now, tell=how, spared=others, least=least)
+
+
+def _scored(searcher: Searcher, parts: Mapping[int, Part], ids: Iterable[Ids]) -> list[Pair]:
+    """Return the pairs worth keeping among these, as they are now."""
+    wanted = [(need, part) for need, part in ids if part in parts]
+    needs = {
+        need.pk: need
+        for need in open_needs(searcher.workshop_id, pk__in={need for need, _ in wanted})
+    }
+    pairs = [(needs[need], parts[part]) for need, part in wanted if need in needs]
+    offers = searcher.offers([(part, gather.want_of(need)) for need, part in pairs])
+    return [Pair(need, one) for (need, _), one in zip(pairs, offers, strict=True) if one.kept]
+
+
 def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> None:
-    """Match needs against all stock. Only the best part of each is told of, if it is news."""
+    """Match needs against the stock their keys find. Only the best part is told of, if news."""
     needs = open_needs(workshop_id, pk__in=list(need_ids))
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    searcher.prepare(need.kind_id for need in needs)
-    pairs = []
-    for need in needs:
-        found = searcher.search(need.kind_id, gather.want_of(need))
-        pairs += [Pair(need, one) for one in found[:KEPT_PER_NEED]]
+    searched = searcher.search([(need.kind_id, gather.want_of(need)) for need in needs])
+    pairs: list[Pair] = []
+    left: list[list[Ids]] = []
+    for need, found in zip(needs, searched, strict=True):
+        pairs += [Pair(need, one) for one in found.offered[:KEPT_PER_NEED]]
+        left += [[(need.pk, part)] for part in found.left]
+    for page in _pages(left):
+        if page:
+            _match_later(workshop_id, page, Tell.BEST_IF_NEWS)
     ids = [need.pk for need in needs]
-    _store(workshop_id, pairs, now=now, stale={"need__in": ids}, tell=Tell.BEST_IF_NEWS)
+    known = Match.of(workshop_id).filter(need__in=ids)
+    deferred = {pair for [pair] in left}
+    _store(workshop_id, pairs, known, now=now, tell=Tell.BEST_IF_NEWS, spared=deferred, locked=ids)
     Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
-
-
-def _may_serve(part: Part, need: Need) -> bool:
-    return part.donor is None or part.donor.appliance_id == need.job.appliance_id
 
 
 def _store(
     workshop_id: int,
     pairs: list[Pair],
+    known: QuerySet[Match],
     *,
     now: datetime,
-    stale: dict[str, list[int]],
     tell: Tell,
+    spared: Collection[Ids] = (),
+    locked: Iterable[int] = (),
+    least: Mapping[int, float] | None = None,
 ) -> None:
-    """Write the matches, drop those no longer found, and tell of those that are new."""
-    pairs = _still_wanted(workshop_id, pairs, stale.get("need__in", []))
-    known = Match.of(workshop_id).filter(**stale)
-    told_before = {
-        (match.need_id, match.part_id): match.p_fit
-        for match in known.only("need_id", "part_id", "p_fit")
-    }
+    """Write the matches, drop those no longer found, and tell of those that are new.
+
+    known: the matches these replace, but for those spared. locked: needs to lock beside the
+    pairs' own. least: by need, what a match must be worth to be told of.
+    """
+    pairs = _still_wanted(workshop_id, pairs, locked)
+    rows = list(known.only("need_id", "part_id", "p_fit"))
+    told_before = {(match.need_id, match.part_id): match.p_fit for match in rows}
     found = {(pair.need.pk, pair.offered.part.pk) for pair in pairs}
-    lost = [match.pk for match in known if (match.need_id, match.part_id) not in found]
+    lost = [m.pk for m in rows if (m.need_id, m.part_id) not in found | set(spared)]
     Match.of(workshop_id).filter(pk__in=lost).delete()
     Match.objects.bulk_create(
         [_match(workshop_id, pair, now) for pair in pairs],
@@ -124,10 +203,11 @@ def _store(
         ],
         batch_size=200,
     )
-    _tell(workshop_id, pairs, told_before, now=now, tell=tell)
+    better = [p for p in pairs if p.offered.worth > (least or {}).get(p.need.pk, -1.0)]
+    _tell(workshop_id, better, told_before, now=now, tell=tell)
 
 
-def _still_wanted(workshop_id: int, pairs: list[Pair], need_ids: list[int]) -> list[Pair]:
+def _still_wanted(workshop_id: int, pairs: list[Pair], need_ids: Iterable[int]) -> list[Pair]:
     """Lock the parts, then the needs (these and the pairs'), and drop pairs that are void.
 
     A part may have been sold, or a need closed, since the pairs were read (see holds.py).

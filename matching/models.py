@@ -11,6 +11,7 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from parts.number_columns import folded_column, stem_column
 from workshop.scoping import WorkshopOwned
 
 VERDICTS = [(verdict.value, verdict.label) for verdict in Verdict]
@@ -65,6 +66,8 @@ class Need(WorkshopOwned):
     position = models.CharField(max_length=40, blank=True)
     part_number = models.CharField(max_length=80, blank=True, help_text="printed on the old part")
     number_canonical = models.CharField(max_length=80, blank=True, editable=False)
+    number_folded = folded_column()
+    number_stem = stem_column()
     attributes = models.JSONField(default=dict, blank=True)
     max_price_cents = models.PositiveIntegerField(null=True, blank=True)
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
@@ -85,10 +88,33 @@ class Need(WorkshopOwned):
                 condition=Q(state="open"),
                 name="need_open_by_kind",
             ),
+            # Needs an arriving part's number may serve.
+            models.Index(
+                fields=["workshop", "kind", "number_folded"],
+                condition=Q(number_folded__isnull=False),
+                name="need_by_folded",
+            ),
+            models.Index(
+                fields=["workshop", "kind", "number_stem"],
+                condition=Q(number_stem__isnull=False),
+                name="need_by_stem",
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.job_id}: {self.kind_id}"
+
+
+class NeedKey(WorkshopOwned):
+    """One telling attribute of a need as a key to find it by; see parts.models.PartKey."""
+
+    need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="keys")
+    key = models.BigIntegerField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "key", "need"], name="need_key_once"),
+        ]
 
 
 class Rule(WorkshopOwned):
@@ -336,6 +362,11 @@ class Outcome(WorkshopOwned):
     note = models.TextField(blank=True)
     fingerprint = models.CharField(max_length=64, editable=False)
     learned = models.JSONField(default=dict, editable=False)
+    # What a past fitting is found by; set by outcome_keys.keyed() from the columns above.
+    part_key = models.CharField(max_length=80, blank=True, editable=False)
+    job_key = models.CharField(max_length=80, blank=True, editable=False)
+    donor_group = models.CharField(max_length=150, blank=True, editable=False)
+    job_group = models.CharField(max_length=150, blank=True, editable=False)
 
     class Meta:
         ordering: ClassVar = ["fitted_on", "id"]
@@ -359,7 +390,13 @@ class Outcome(WorkshopOwned):
                 for side in ("donor", "job")
             ),
         ]
-        indexes: ClassVar = [models.Index(fields=["workshop", "kind"], name="outcome_by_kind")]
+        indexes: ClassVar = [
+            models.Index(fields=["workshop", "kind"], name="outcome_by_kind"),
+            *(
+                models.Index(fields=["workshop", "kind", column], name=f"outcome_by_{column}")
+                for column in ("part_key", "job_key", "donor_group", "job_group")
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.kind_id} {self.result} on {self.fitted_on}"

@@ -51,6 +51,13 @@ def needs_changed(event: OutboxEvent, now: datetime) -> None:
     matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now)
 
 
+@handles(events.PAIRS_FOUND)
+def pairs_found(event: OutboxEvent, now: datetime) -> None:
+    matcher.match_pairs(
+        event.workshop_id, event.payload["pairs"], now=now, tell=event.payload["tell"]
+    )
+
+
 @handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
 def sightings_changed(event: OutboxEvent, now: datetime) -> None:
     """Let the next sweep look for build breaks among the sightings of these kinds."""

@@ -1,17 +1,23 @@
 """Score parts for needs. Reads only; matcher.py stores what is found."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 
 from matching import gather
+from matching.asking import keys_for
+from matching.candidates import parts_far, parts_near
 from matching.domain.knowledge import Knowledge
 from matching.domain.scoring import Score, score
 from matching.domain.sides import Side
+from matching.memory import WANT, Fixed, Memory
 from parts.conditions import ConditionBook
 from parts.domain.condition import Condition
 from parts.models import Part
-from parts.selectors import list_available
+from parts.selectors import list_available, list_by_ids
+
+KEPT_PER_NEED = 40
+SCORED_AT_ONCE = 300  # pairs of one search; what is left over is scored later (matcher.py)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,54 +33,109 @@ class Offered:
         """P(fit) times P(good): what matches are ranked by."""
         return self.score.p_fit * self.condition.p_good
 
+    @property
+    def kept(self) -> bool:
+        """Whether the pair is worth keeping: it may fit, and some evidence speaks for it."""
+        spoken = any(row.bits > 0 for row in self.score.rows if row.evidence != "start")
+        return spoken and self.score.verdict != "does-not-fit"
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What a search found, best first, and the ids of parts its keys found but nobody scored."""
+
+    offered: list[Offered]
+    left: list[int]
+
+
+@dataclass(slots=True)
+class _Round:
+    """What was found for one want so far."""
+
+    want: Side
+    seen: set[int] = field(default_factory=set)
+    found: list[Offered] = field(default_factory=list)
+    left: list[int] = field(default_factory=list)
+
+    @property
+    def filled(self) -> bool:
+        return sum(one.score.verdict.counts_as_fit for one in self.found) >= KEPT_PER_NEED
+
+    def take(self, candidates: Sequence[int]) -> list[int]:
+        """Return the new ones to be scored now; the others are left for later."""
+        new = [pk for pk in candidates if pk not in self.seen]
+        room = max(0, SCORED_AT_ONCE - len(self.seen))
+        self.seen.update(new)
+        self.left += new[room:]
+        return new[:room]
+
 
 class Searcher:
-    """Scores parts for wants of one workshop; knowledge is read once a kind."""
+    """Scores parts for wants of one workshop; what it reads is kept while it lives."""
 
     def __init__(self, workshop_id: int, *, on: date) -> None:
         self.workshop_id, self.on = workshop_id, on
         self.book = ConditionBook.load(workshop_id, on=on)
-        self._known: dict[str, Knowledge] = {}
-        self._stock: dict[tuple[str, str], list[Part]] = {}
-
-    def prepare(self, kinds: Iterable[str]) -> None:
-        """Read what is known about these kinds at once, instead of one by one when needed."""
-        missing = [kind for kind in dict.fromkeys(kinds) if kind not in self._known]
-        if missing:
-            self._known |= gather.knowledge(self.workshop_id, missing)
-
-    def knowledge(self, kind: str) -> Knowledge:
-        self.prepare([kind])
-        return self._known[kind]
+        self.memory = Memory(workshop_id)
 
     def offer(self, part: Part, want: Side) -> Offered:
         """Return one part scored for one want of its kind."""
-        found = score(gather.offer_of(part), want, self.knowledge(part.kind_id))
-        return Offered(part, found, self.book.condition(part))
+        self.memory.read_for([Fixed(part.kind_id, want, WANT)])
+        return self.offers([(part, want)])[0]
 
-    def search(self, kind: str, want: Side, parts: Iterable[Part] | None = None) -> list[Offered]:
-        """Return every available part of the kind for a want, best first.
+    def offers(self, pairs: Sequence[tuple[Part, Side]]) -> list[Offered]:
+        """Return these pairs scored, in order. One side of each was read for (memory.py)."""
+        sides = [(part, gather.offer_of(part), want) for part, want in pairs]
+        self.memory.read_families(
+            (part.kind_id, (side.machine.make, side.machine.family))
+            for part, offer, want in sides
+            for side in (offer, want)
+            if not side.number and side.machine.make and side.machine.family
+        )
+        self.memory.read_printed(
+            (part.kind_id, side) for part, offer, want in sides for side in (offer, want)
+        )
+        self.book.prepare({part.kind_id for part, *_ in sides})
+        return [
+            Offered(
+                part, score(offer, want, self.memory.known[part.kind_id]), self.book.condition(part)
+            )
+            for part, offer, want in sides
+        ]
 
-        Parts that do not fit are left out. Ranked by worth, then the dearer evidence, then
-        what is already on the shelf, then the cheaper one.
+    def search(self, wanted: Sequence[tuple[str, Side]]) -> list[Searched]:
+        """Return, for each (kind, want), the parts worth keeping, best first.
+
+        Parts of the same number, model or family come first. A want whose list they fill with
+        parts that likely fit ends there: what only weaker keys find is not looked at then.
+        The number of queries depends neither on the stock nor on how many are wanted.
         """
-        stock = self.stock(kind, want.machine.appliance) if parts is None else parts
-        found = [self.offer(part, want) for part in stock]
-        return sorted((one for one in found if one.score.verdict != "does-not-fit"), key=preference)
+        keys = keys_for(self.memory, [Fixed(kind, want, WANT) for kind, want in wanted])
+        asked = dict(enumerate(keys))
+        rounds = [_Round(want) for _, want in wanted]
+        for look in (parts_near, parts_far):
+            unfilled = {i: asked[i] for i in asked if not rounds[i].filled}
+            if unfilled:
+                places = {i: rounds[i].want.machine.appliance for i in unfilled}
+                self._score(rounds, look(self.workshop_id, unfilled, places))
+        return [Searched(sorted(one.found, key=preference), one.left) for one in rounds]
 
-    def prepare_stock(self, kinds: Iterable[str], appliance: str) -> None:
-        """Read the parts of these kinds that can be had for an appliance, at once."""
-        missing = [k for k in dict.fromkeys(kinds) if (k, appliance) not in self._stock]
-        if not missing:
-            return
-        self._stock |= {(kind, appliance): [] for kind in missing}
-        for part in list_available(self.workshop_id, kinds=missing, appliance=appliance):
-            self._stock[part.kind_id, appliance].append(part)
+    def _score(self, rounds: "Sequence[_Round]", candidates: Mapping[int, list[int]]) -> None:
+        """Score what was found for each round and was not scored yet, as far as there is room."""
+        taken = [(i, pk) for i in sorted(candidates) for pk in rounds[i].take(candidates[i])]
+        parts = {part.pk: part for part in list_by_ids(self.workshop_id, {pk for _, pk in taken})}
+        offers = self.offers([(parts[pk], rounds[i].want) for i, pk in taken])
+        for (i, _), one in zip(taken, offers, strict=True):
+            if one.kept:
+                rounds[i].found.append(one)
+
+    def knowledge(self, kind: str) -> Knowledge:
+        """Return all that is known of a kind. Reads every row of it: for impact.py alone."""
+        return gather.knowledge(self.workshop_id, [kind])[kind]
 
     def stock(self, kind: str, appliance: str) -> list[Part]:
-        """Return the parts of a kind that can be had for an appliance (read once)."""
-        self.prepare_stock([kind], appliance)
-        return self._stock[kind, appliance]
+        """Return every part of a kind that can be had: for impact.py alone."""
+        return list(list_available(self.workshop_id, kinds=[kind], appliance=appliance))
 
 
 def preference(one: Offered) -> tuple[float, float, bool, float, int]:

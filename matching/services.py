@@ -12,8 +12,8 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.plates import Plate
 from matching import events, holds
-from matching.models import Job, Need
-from parts import numbers
+from matching.models import Job, Need, NeedKey
+from parts import keys, numbers
 from parts.models import PartKind, Sighting
 from parts.selectors import get_kind
 from workshop import days, outbox, refs
@@ -92,6 +92,7 @@ def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
         )
     rows = [need_row(job, need, get_kind(need.kind)) for need in needs]
     found = list(Need.objects.bulk_create(rows))
+    keys.note_keys(NeedKey, found, new=True)
     numbers.announce_knowledge(job.workshop_id, note_job_numbers(found))
     announce_needs(job.workshop_id, [need.pk for need in found])
     return found

@@ -1,17 +1,17 @@
 """P(good) of stock, from bench grades and the survival tables, for many parts at once."""
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Self
 
-from django.db.models import Count, Q
-
 from donors.domain import survival
 from donors.reference import age_bands, most_percent
 from parts.domain.condition import Condition, from_grade, untested
-from parts.models import BenchTest, Part, SurvivalPrior
+from parts.models import Part
 from parts.reference import kinds
+from workshop import sql
 from workshop.domain.intervals import from_ends
 
 OwnResults = dict[tuple[str, int | None], tuple[int, int]]
@@ -19,25 +19,42 @@ OwnResults = dict[tuple[str, int | None], tuple[int, int]]
 
 @dataclass
 class ConditionBook:
-    """Survival tables and the workshop's own results, read once for many parts."""
+    """Survival tables and the workshop's own results of some kinds, read once for many parts."""
 
     on: date
+    workshop_id: int = 0
     priors: dict[tuple[str, int], float] = field(default_factory=dict)
     means: dict[tuple[str, str], float] = field(default_factory=dict)
     own: OwnResults = field(default_factory=dict)
+    _read: set[str] = field(default_factory=set)
 
     @classmethod
     def load(cls, workshop_id: int, *, on: date) -> Self:
-        """Read the tables and the own results: two queries."""
-        book = cls(on=on)
+        """Return a book of a workshop's parts. Nothing is read before it is asked for."""
+        return cls(on=on, workshop_id=workshop_id)
+
+    def prepare(self, kinds: Iterable[str]) -> None:
+        """Read the tables and the own results of these kinds: two queries."""
+        missing = set(kinds) - self._read
+        if not missing:
+            return
+        self._read_priors(missing)
+        self.own |= own_results(self.workshop_id, missing)
+        self._read |= missing
+
+    def _read_priors(self, kinds: Iterable[str]) -> None:
         by_appliance: dict[tuple[str, str], list[float]] = defaultdict(list)
-        columns = ("kind_id", "cause_id", "percent", "cause__appliance_id")
-        for kind, cause, percent, appliance in SurvivalPrior.objects.values_list(*columns):
-            book.priors[kind, cause] = percent
+        rows = sql.rows(
+            "SELECT prior.kind_id, prior.cause_id, prior.percent, cause.appliance_id "
+            "FROM parts_survivalprior AS prior "
+            "JOIN donors_failurecause AS cause ON cause.id = prior.cause_id "
+            "WHERE prior.kind_id IN %s ORDER BY prior.id",
+            set(kinds),
+        )
+        for kind, cause, percent, appliance in rows:
+            self.priors[kind, cause] = percent
             by_appliance[kind, appliance].append(percent)
-        book.means = {key: sum(found) / len(found) for key, found in by_appliance.items()}
-        book.own = own_results(workshop_id)
-        return book
+        self.means |= {key: sum(found) / len(found) for key, found in by_appliance.items()}
 
     def condition(self, part: Part) -> Condition:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
@@ -51,6 +68,7 @@ class ConditionBook:
         return from_grade(part.grade, tested_on) or self._untested(part)
 
     def _untested(self, part: Part) -> Condition:
+        self.prepare([part.kind_id])
         donor = part.donor
         cause_id = donor.cause_id if donor else None
         built = from_ends(donor.built_from, donor.built_to) if donor else None
@@ -75,16 +93,17 @@ class ConditionBook:
         return self.means.get((kind, appliance), survival.UNKNOWN_PERCENT)
 
 
-def own_results(workshop_id: int) -> OwnResults:
-    """Return (passed, failed) bench tests by kind and cause of scrapping."""
-    rows = (
-        BenchTest.of(workshop_id)
-        .exclude(verdict=BenchTest.Verdict.NOT_MEASURED)
-        .order_by()
-        .values_list("part__kind_id", "part__donor__cause_id")
-        .annotate(
-            passed=Count("id", filter=Q(verdict__in=["good", "worn"])),
-            failed=Count("id", filter=Q(verdict="failed")),
-        )
+def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
+    """Return (passed, failed) bench tests of some kinds by kind and cause of scrapping."""
+    rows = sql.rows(
+        "SELECT test.kind_id, donor.cause_id, "
+        "SUM(CASE WHEN test.verdict = 'failed' THEN 0 ELSE 1 END), "
+        "SUM(CASE WHEN test.verdict = 'failed' THEN 1 ELSE 0 END) "
+        "FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id "
+        "LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id "
+        "WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured' "
+        "GROUP BY test.kind_id, donor.cause_id",
+        workshop_id,
+        set(kinds),
     )
-    return {(kind, cause): (passed, failed) for kind, cause, passed, failed in rows}
+    return {(kind, cause): (int(passed), int(failed)) for kind, cause, passed, failed in rows}

@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from parts.number_columns import folded_column, stem_column
 from workshop.domain.intervals import Interval, from_ends
 from workshop.scoping import WorkshopOwned
 
@@ -188,6 +189,8 @@ class Part(WorkshopOwned):
     state = models.CharField(max_length=12, choices=State.choices, default=State.IN_MACHINE)
     part_number = models.CharField(max_length=80, blank=True, help_text="as printed")
     number_canonical = models.CharField(max_length=80, blank=True, editable=False)
+    number_folded = folded_column()
+    number_stem = stem_column()
     attributes = models.JSONField(default=dict, blank=True)
     grade = models.CharField(max_length=12, choices=Grade.choices, default=Grade.NOT_GRADED)
     grade_test = models.ForeignKey(
@@ -235,6 +238,17 @@ class Part(WorkshopOwned):
                 name="part_available_by_kind",
             ),
             models.Index(fields=["workshop", "kind", "number_canonical"], name="part_by_number"),
+            # Candidates by number: what is misread for it, and what shares its stem.
+            models.Index(
+                fields=["workshop", "kind", "number_folded"],
+                condition=Q(number_folded__isnull=False),
+                name="part_by_folded",
+            ),
+            models.Index(
+                fields=["workshop", "kind", "number_stem"],
+                condition=Q(number_stem__isnull=False),
+                name="part_by_stem",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -242,6 +256,21 @@ class Part(WorkshopOwned):
 
 
 AVAILABLE = (Part.State.IN_MACHINE, Part.State.REMOVED, Part.State.SHELVED)
+
+
+class PartKey(WorkshopOwned):
+    """One telling attribute of a part as a key to find it by (parts/domain/attribute_keys.py).
+
+    Written beside the part, in its transaction, by parts/attribute_keys.py.
+    """
+
+    part = models.ForeignKey(Part, on_delete=models.CASCADE, related_name="keys")
+    key = models.BigIntegerField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop", "key", "part"], name="part_key_once"),
+        ]
 
 
 class BenchTest(WorkshopOwned):
@@ -254,6 +283,10 @@ class BenchTest(WorkshopOwned):
         NOT_MEASURED = "not-measured", "not measured"
 
     part = models.ForeignKey(Part, on_delete=models.CASCADE, related_name="tests")
+    # The part's, kept here so that a kind's results are read through an index.
+    kind = models.ForeignKey(
+        PartKind, on_delete=models.PROTECT, null=True, editable=False, related_name="+"
+    )
     tested_on = models.DateField()
     tested_by = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
@@ -271,6 +304,7 @@ class BenchTest(WorkshopOwned):
                 name="test_verdict_is_known",
             ),
         ]
+        indexes: ClassVar = [models.Index(fields=["workshop", "kind"], name="test_by_kind")]
 
     def __str__(self) -> str:
         return f"{self.part_id} {self.verdict} on {self.tested_on}"
@@ -286,6 +320,7 @@ class Sighting(WorkshopOwned):
     kind = models.ForeignKey(PartKind, on_delete=models.PROTECT, related_name="+")
     position = models.CharField(max_length=40, blank=True)
     number_canonical = models.CharField(max_length=80)
+    number_folded = folded_column()
     source = models.CharField(max_length=8, choices=Source.choices)
     source_ref = models.CharField(max_length=80, help_text="reference of the donor or job")
     make = models.CharField(max_length=80, blank=True)
@@ -314,6 +349,11 @@ class Sighting(WorkshopOwned):
         ]
         indexes: ClassVar = [
             models.Index(fields=["workshop", "kind", "make", "family"], name="sighting_by_family"),
+            # Where a number was seen: the families whose machines may carry it.
+            models.Index(
+                fields=["workshop", "kind", "number_folded", "make", "family"],
+                name="sighting_by_number",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -1,6 +1,6 @@
 """Writes on part numbers: where they were seen, and which goes in for which."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from typing import Any
 
 from django.db import transaction
@@ -15,7 +15,7 @@ from parts.models import (
     Sighting,
 )
 from parts.selectors import get_interchange, get_kind
-from workshop import outbox
+from workshop import outbox, sql
 from workshop.errors import Conflict, InputRefused
 from workshop.models import Workshop
 
@@ -203,6 +203,36 @@ def interchange_graphs(workshop_id: int, kinds: Iterable[str]) -> dict[str, Inte
     for kind, *edge in rows.values_list(*columns):
         edges[kind].append(Edge(*edge))
     return {kind: InterchangeGraph.of(found) for kind, found in edges.items()}
+
+
+_LINKED = """
+WITH RECURSIVE linked(id) AS (
+  SELECT id FROM parts_partnumber
+  WHERE workshop_id = %s AND kind_id IN %s AND canonical IN %s
+  UNION
+  SELECT CASE WHEN step.from_number_id = linked.id THEN step.to_number_id
+              ELSE step.from_number_id END
+  FROM linked JOIN parts_interchange AS step
+    ON step.from_number_id = linked.id OR step.to_number_id = linked.id
+)
+SELECT step.id, step.kind_id, first.canonical, last.canonical, step.both_ways
+FROM linked
+JOIN parts_interchange AS step ON step.from_number_id = linked.id
+JOIN parts_partnumber AS first ON first.id = step.from_number_id
+JOIN parts_partnumber AS last ON last.id = step.to_number_id
+"""
+
+
+def interchanges_about(
+    workshop_id: int, slugs: Sequence[str], numbers: Collection[str]
+) -> list[tuple[int, str, Edge]]:
+    """Return (id, kind, relation) of all that is linked with these canonical numbers.
+
+    Linked by any number of steps, either way: the graph of these relations answers for these
+    numbers as the graph of the whole kind would. One query, whatever is stored beside.
+    """
+    rows = sql.rows(_LINKED, workshop_id, slugs, numbers)
+    return [(pk, kind, Edge(a, b, bool(both))) for pk, kind, a, b, both in rows]
 
 
 def _part_number(workshop: Workshop, kind: str, number: str) -> PartNumber:

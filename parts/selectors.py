@@ -1,6 +1,7 @@
 """Reads on parts. Each returns rows of the given workshop only."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import Any
 
 from django.db.models import QuerySet
 
@@ -14,6 +15,7 @@ from parts.models import (
     PartNumber,
     Sighting,
 )
+from workshop import sql
 from workshop.errors import InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -82,6 +84,63 @@ def get_interchange(workshop: Workshop, interchange_id: int) -> Interchange:
     if row is None:
         raise NotFound(f"There is no interchange {interchange_id} in this workshop.")
     return row
+# The columns of a sighting as the engine reads them.
+SEEN_COLUMNS = (
+    "number_canonical",
+    "position",
+    "source_ref",
+    "make",
+    "model_canonical",
+    "family",
+    "fields",
+    "built_from",
+    "built_to",
+    "appliance_id",
+    "certainty",
+)
+
+
+def list_sightings_in(
+    workshop_id: int, kinds: Collection[str], makes: Collection[str], families: Collection[str]
+) -> Iterator[tuple[Any, ...]]:
+    """Yield the kind and SEEN_COLUMNS of the sightings in some families, oldest first."""
+    found = sql.rows(
+        f"SELECT kind_id, {', '.join(SEEN_COLUMNS)} FROM parts_sighting "
+        "WHERE workshop_id = %s AND kind_id IN %s AND make IN %s AND family IN %s ORDER BY id",
+        workshop_id,
+        kinds,
+        makes,
+        families,
+    )
+    for *texts, fields, start, end, appliance, certainty in found:
+        days = (sql.as_day(start), sql.as_day(end))
+        yield (*texts, sql.as_json(fields), *days, appliance, certainty)
+
+
+def places_of_numbers(
+    workshop_id: int, kinds: Collection[str], folded: Collection[str]
+) -> list[tuple[str, str, str, str]]:
+    """Return (kind, folded number, make, family) wherever one of the numbers was seen."""
+    return sql.rows(
+        "SELECT DISTINCT kind_id, number_folded, make, family FROM parts_sighting "
+        "WHERE workshop_id = %s AND kind_id IN %s AND number_folded IN %s AND family <> ''",
+        workshop_id,
+        kinds,
+        folded,
+    )
+
+
+def printed_as(
+    workshop_id: int, numbers: Mapping[str, Iterable[str]]
+) -> list[tuple[str, str, str]]:
+    """Return (kind, canonical, as printed) of the numbers named by kind."""
+    return sql.rows(
+        "SELECT kind_id, canonical, number FROM parts_partnumber "
+        "WHERE workshop_id = %s AND kind_id IN %s AND canonical IN %s",
+        workshop_id,
+        list(numbers),
+        set().union(*numbers.values()),
+    )
 
 
 def printed_numbers(workshop_id: int, kinds: Iterable[str]) -> dict[str, dict[str, str]]:

@@ -13,13 +13,14 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import events, numbers
+from parts import events, keys, numbers
 from parts.models import (
     AVAILABLE,
     BenchTest,
     Grade,
     KindCarried,
     Part,
+    PartKey,
     PartKind,
 )
 from parts.selectors import get_kind
@@ -106,7 +107,9 @@ def lay_parts(donors: Iterable[Donor]) -> list[Part]:
         for donor in donors
         for kind, position in carried.get(donor.appliance_id, [])
     ]
-    return list(Part.objects.bulk_create(laid, batch_size=500))
+    found = list(Part.objects.bulk_create(laid, batch_size=500))
+    keys.note_keys(PartKey, found, new=True)
+    return found
 
 
 def part_ref(donor_ref: str, kind: str, position: str) -> str:
@@ -246,6 +249,7 @@ def record_bench_test(
     test = BenchTest.objects.create(
         workshop=workshop,
         part=part,
+        kind_id=part.kind_id,
         tested_on=tested_on,
         tested_by=tested_by,
         verdict=verdict,
@@ -270,6 +274,7 @@ def _note_news(part: Part) -> None:
     """Remember the part's number; where it is news, others of the kind are matched anew."""
     part.laid_at_intake = False
     part.save(update_fields=["laid_at_intake"])
+    keys.note_keys(PartKey, [part])
     numbers.announce_knowledge(part.workshop_id, numbers.note_numbers([part]))
 
 

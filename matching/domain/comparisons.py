@@ -1,6 +1,5 @@
 """Compare two sides, one kind of evidence at a time. Unknown comes first and is its own level."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,13 +9,11 @@ from matching.domain.sides import Side
 from parts.domain.interchange import InterchangeGraph
 from parts.domain.kinds import Attribute, Kind
 from parts.domain.part_numbers import NumberLevel, compare
+from parts.domain.quantities import as_number, as_quantity
 from workshop.domain.intervals import Interval
 
 ALIKE = 0.85
 LEAST_SURE = 0.3
-
-QUANTITY = re.compile(r"\s*([+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*([^\W\d_]*|°c|%|\")\s*", re.I)
-UNITS = {"vac": "v", "volt": "v", "volts": "v", "watt": "w", "watts": "w", "ω": "ohm", "°c": "c"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,11 +145,11 @@ def compare_values(offered: str, wanted: str, attribute: Attribute) -> str:
         return "agrees"
     if attribute.number:
         return _compare_quantities(offered, wanted, attribute)
-    return _compare_numbers(_as_number(offered), _as_number(wanted), attribute)
+    return _compare_numbers(as_number(offered), as_number(wanted), attribute)
 
 
 def _compare_quantities(offered: str, wanted: str, attribute: Attribute) -> str:
-    ours, theirs = _as_quantity(offered, attribute), _as_quantity(wanted, attribute)
+    ours, theirs = as_quantity(offered, attribute), as_quantity(wanted, attribute)
     if ours is None and theirs is None:
         return "conflict"
     if ours is None or theirs is None or ours[1] != theirs[1]:
@@ -167,20 +164,3 @@ def _compare_numbers(a: float | None, b: float | None, attribute: Attribute) -> 
         return "agrees"
     allowed = max(attribute.tolerance_abs or 0.0, abs(b) * (attribute.tolerance_rel or 0.0))
     return "within-tolerance" if abs(a - b) <= allowed * (1 + 1e-9) else "conflict"
-
-
-def _as_quantity(text: str, attribute: Attribute) -> tuple[float, str] | None:
-    """Return a number and its unit; without one, the unit its attribute's name ends with."""
-    read = QUANTITY.fullmatch(text)
-    if read is None:
-        return None
-    unit = read[2] or attribute.name.rpartition("_")[2]
-    unit = unit.casefold().replace("µ", "u").replace("μ", "u")
-    return float(read[1]), UNITS.get(unit, unit)
-
-
-def _as_number(text: str) -> float | None:
-    try:
-        return float(text)
-    except ValueError:
-        return None

@@ -101,6 +101,10 @@ class SightingIndex:
         for one in seen:
             self._by_family[one.machine.make, one.machine.family].append(one)
 
+    def numbers(self) -> set[str]:
+        """Return every number that was seen."""
+        return {one.number for found in self._by_family.values() for one in found}
+
     def belief(self, side: Side) -> Belief:
         """Return which number the side's part carries: certain when it is printed."""
         if side.number:

@@ -6,7 +6,7 @@ from typing import Any
 
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
-from parts import events, numbers, services
+from parts import events, keys, numbers, services
 from parts.models import (
     AVAILABLE,
     STATED_GRADES,
@@ -14,6 +14,7 @@ from parts.models import (
     BenchTest,
     Grade,
     Part,
+    PartKey,
     PartKind,
 )
 from workshop import outbox
@@ -109,6 +110,7 @@ class Parts(Sheet):
             BenchTest(
                 workshop=workshop,
                 part=part,
+                kind_id=part.kind_id,
                 tested_on=row["removed_on"] or at.date(),
                 verdict={
                     Grade.TESTED_GOOD: BenchTest.Verdict.GOOD,
@@ -125,6 +127,7 @@ class Parts(Sheet):
             if row["grade"] not in TESTED:
                 part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, None
         bulk_save([part for part, _ in graded], ["grade", "grade_test"])
+        keys.note_keys(PartKey, touched)
         numbers.note_numbers(touched)
         # What was laid at intake has arrived with its machine; only its facts are new.
         for event, parts in ((events.PARTS_ARRIVED, new), (events.PARTS_CHANGED, old)):

@@ -185,7 +185,7 @@ def test_a_need_closed_while_its_parts_are_scored_gets_no_match(matched, monkeyp
     bench, need, _ = matched
     search = matcher.Searcher.search
 
-    def refuse_meanwhile(*args: object) -> list[matcher.Offered]:
+    def refuse_meanwhile(*args: object) -> object:
         found = search(*args)  # type: ignore[arg-type]
         services.refuse_repair(workshop=bench.workshop, ref=need.job.ref, now=NOW)
         return found
