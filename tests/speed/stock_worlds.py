@@ -31,6 +31,29 @@ RECEIVED = date(2026, 11, 1)
 BATCH = 5_000
 
 
+COPIED = (Donor, Part, PartKey, Sighting, Job, Need, NeedKey)
+
+
+def _largest_id(model: Any) -> int:
+    return int(model.objects.unscoped().order_by("-id").values_list("id", flat=True)[0])
+
+
+def _check_rows(on: bool) -> None:
+    """Turn the triggers that check each row's workshop off or on."""
+    if connection.vendor == "sqlite":
+        (integrity.install if on else integrity.drop)()
+        return
+    with connection.cursor() as cursor:
+        role = "origin" if on else "replica"
+        cursor.execute(f"SET LOCAL session_replication_role = {role}")
+
+
+def _days_later(column: str, days: int) -> str:
+    if connection.vendor == "sqlite":
+        return f"date({column}, '+{days} days')"
+    return f"{column} + {days}"
+
+
 @dataclass
 class StockWorld:
     """One workshop that can be let grow."""
@@ -103,18 +126,56 @@ class StockWorld:
                 found[name] = rng.choice(MOUNTS)
         return {name: value for name, value in found.items() if value}
 
-    def grow(self, *, parts: int, needs: int) -> None:
+    def fill(self, *, parts: int, needs: int) -> None:
         """Add donors with their parts, and jobs with a need each, up to these counts."""
-        integrity.drop()  # laid again below: one check a row would take most of the time
         while self.counts["parts"] < parts:
             self._add_donors(min(400, 1 + (parts - self.counts["parts"]) // 15))
         while self.counts["jobs"] < needs:
             self._add_jobs(min(BATCH, needs - self.counts["jobs"]))
-        if connection.vendor == "postgresql":
+        self._analyse()
+
+    def multiply(self, times: int) -> None:
+        """Copy every donor, part, job and need `times` - 1 times, each copy built on other days.
+
+        Within the database: through the models a million parts would take half an hour.
+        """
+        _check_rows(False)  # one check a row would take most of the time
+        shifts = {model: _largest_id(model) for model in COPIED}
+        for copy in range(1, times):
+            for model in COPIED:
+                self._copy(model, copy, shifts)
+        self.counts = {name: count * times for name, count in self.counts.items()}
+        _check_rows(True)
+        self._analyse()
+
+    def _copy(self, model: Any, copy: int, shifts: dict[Any, int]) -> None:
+        columns, values = [], []
+        for one in model._meta.concrete_fields:
+            if one.generated:
+                continue
+            value = f'"{one.column}"'
+            if one.primary_key:
+                value += f" + {copy * shifts[model]}"
+            elif one.related_model in shifts:
+                value += f" + {copy * shifts[one.related_model]}"
+            elif one.name in ("ref", "source_ref"):
+                value += f" || '~{copy}x{shifts[model]}'"
+            elif one.name in ("built_from", "built_to"):
+                value = _days_later(value, 3 * copy)
+            columns.append(f'"{one.column}"')
+            values.append(value)
+        names, taken = ", ".join(columns), ", ".join(values)
+        table = model._meta.db_table
+        with connection.cursor() as cursor:
+            cursor.execute(
+                f"INSERT INTO {table} ({names}) SELECT {taken} FROM {table} "
+                f"WHERE workshop_id = {self.workshop.pk} AND id <= {shifts[model]}"
+            )
+
+    def _analyse(self) -> None:
+        if connection.vendor == "postgresql":  # its autovacuum would, in a while
             with connection.cursor() as cursor:
                 cursor.execute("ANALYZE")
-        else:
-            integrity.install()
 
     def _add_donors(self, count: int) -> None:
         of = self.workshop
