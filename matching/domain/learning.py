@@ -79,7 +79,8 @@ def _normal(shares: Shares) -> Shares:
 def learn(lessons: Iterable[Lesson], weights: Weights) -> dict[str, dict[str, float]]:
     """Return the weights learned, in bits: {kind slug: {"place/level": bits}}.
 
-    Only for kinds that were fitted; starts from the table of `weights`, as set by hand. The place "prior" holds the log2 odds of fit of the kind itself.
+    Only for kinds that were fitted; starts from the table of `weights`, as it was set by hand.
+    The name "prior" holds the log2 odds of fit of the kind itself.
     """
     by_kind: dict[str, list[Lesson]] = defaultdict(list)
     by_class: dict[str, list[Lesson]] = defaultdict(list)

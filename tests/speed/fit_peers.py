@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import recordlinkage
 from rapidfuzz import fuzz
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.linear_model import LogisticRegression
@@ -77,7 +78,7 @@ def truths(rows: Sequence[Outcome]) -> np.ndarray:
 
 
 class Peer:
-    """fit on the past (may be empty), then chances 0..1 for cases, and from which one it says yes."""
+    """fit on the past, then chances 0..1 for cases; yes from `threshold` on."""
 
     name = ""
     threshold = 0.5
@@ -127,8 +128,6 @@ class RecordLinkage(Peer):
     name = "recordlinkage, naive Bayes"
 
     def fit(self, past: pd.DataFrame, fits: np.ndarray) -> None:
-        import recordlinkage
-
         self.model = recordlinkage.NaiveBayesClassifier(binarize=0.5)
         table = _comparisons(past)
         self.model.fit(table, table.index[fits])
@@ -162,19 +161,12 @@ def _f1(fits: np.ndarray, says: np.ndarray) -> float:
     return 2 * right / max(1, int(fits.sum()) + int(says.sum()))
 
 
-def untaught() -> list[Peer]:
-    """Return the peers that can answer without any past fitting."""
+def all_peers() -> list[Peer]:
+    """Return every peer, to be fitted on past pairs of which some fitted and some did not."""
     return [
         SameModel(),
         Ratio("rapidfuzz ratio of part numbers", "number_ratio"),
         Ratio("rapidfuzz ratio of model numbers", "model_ratio"),
-    ]
-
-
-def taught() -> list[Peer]:
-    """Return every peer; all but the first must be fitted."""
-    return [
-        *untaught(),
         Learner("logistic regression", LogisticRegression(max_iter=2000)),
         Learner("gradient boosting", HistGradientBoostingClassifier(max_iter=150, random_state=0)),
         RecordLinkage(),

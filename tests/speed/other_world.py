@@ -16,12 +16,24 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 
-PAIR = (
-    "kind part_number donor_make donor_model_number donor_built_from donor_built_to job_make "
-    "job_model_number job_built_from job_built_to job_part_number part_attributes job_attributes"
-).split()
+PAIR = [
+    "kind",
+    "part_number",
+    "donor_make",
+    "donor_model_number",
+    "donor_built_from",
+    "donor_built_to",
+    "job_make",
+    "job_model_number",
+    "job_built_from",
+    "job_built_to",
+    "job_part_number",
+    "part_attributes",
+    "job_attributes",
+]
 HEADERS = {
     "makes": ["make", "aliases", "pattern"],
     "models": ["make", "model_number", "aliases", "appliance", "family"],
@@ -348,7 +360,7 @@ class OtherWorld:
         rows = {}
         for thing in things.values():
             names = [number for numbers in thing.numbers.values() for _, number in numbers]
-            ways = [(a, b, "1") for a, b in zip(names, names[1:], strict=False)]
+            ways = [(a, b, "1") for a, b in pairwise(names)]
             for old in thing.replaces:
                 ways += [
                     (old.numbers[make][-1][1], names[0], "0") for make in list(old.numbers)[:1]

@@ -132,7 +132,7 @@ def section(name: str, folder: Path) -> str:
         f"{len(material.history):,} past fittings, {len(truths):,} cases, {share:.0f} % fit.\n",
         HEAD,
     ]
-    for peer in fit_peers.taught():
+    for peer in fit_peers.all_peers():
         peer.fit(past, fit_peers.truths(material.history))
         lines.append(peer_line(peer, truths, peer.chances(asked)))
     by_hand = gather.weights()

@@ -22,7 +22,7 @@ PLACES = ["number", "model given unknown", "build given differs", "attributes mo
 
 
 def lessons(count: int, seed: int = 1) -> list[Lesson]:
-    """Return made-up lessons on one kind: levels drawn at random, more of the first when it fits."""
+    """Return made-up lessons: levels drawn at random, of the first two only when it fits."""
     rng, found = random.Random(seed), []
     for _ in range(count):
         fitted = rng.random() < 0.4
