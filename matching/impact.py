@@ -8,7 +8,7 @@ from datetime import date
 
 from matching import gather, ruling
 from matching.domain.proportions import wilson95
-from matching.domain.rule_evidence import tally_of
+from matching.domain.rule_evidence import PastsByNumber, tally_of
 from matching.domain.rules import ApprovedRule
 from matching.domain.scoring import Score, score
 from matching.domain.sides import Side
@@ -71,7 +71,7 @@ def impact_of(rule: Rule, *, on: date) -> Impact:
     gained = [one for one in moved if one.steps(least) > 0]
     lost = [one for one in moved if one.steps(least) < 0]
     rows = Outcome.of(rule.workshop_id).filter(kind=rule.kind_id).order_by("id")
-    tally = tally_of(stated, (gather.past_of(row) for row in rows))
+    tally = tally_of(stated, PastsByNumber(gather.past_of(row) for row in rows))
     return Impact(
         gained=tuple(gained[:MOST_SHOWN]),
         lost=tuple(lost[:MOST_SHOWN]),

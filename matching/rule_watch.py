@@ -10,10 +10,10 @@ from datetime import datetime
 from typing import Any
 
 from matching import events, gather, matcher, ruling
-from matching.domain.outcomes import Past
 from matching.domain.rule_conditions import covers
 from matching.domain.rule_evidence import (
     Evidence,
+    PastsByNumber,
     Proposal,
     contradiction,
     tally_of,
@@ -70,7 +70,7 @@ class _Review:
             Rule.of(self.workshop).filter(kind=self.kind).select_related("kind").order_by("id")
         )
         rows = Outcome.of(self.workshop).filter(kind=self.kind).order_by("fitted_on", "id")
-        self.pasts: list[Past] = [gather.past_of(row) for row in rows]
+        self.pasts = PastsByNumber(gather.past_of(row) for row in rows)
         self.proposals = self._proposals()
 
     def _proposals(self) -> list[Proposal]:
@@ -80,7 +80,7 @@ class _Review:
             pattern_fields=ruling.pattern_fields(self.workshop),
             show=lambda number: printed.get(number, number),
         )
-        evidence.add_pasts(self.pasts)
+        evidence.add_pasts(self.pasts.all)
         seen = list_sightings(self.workshop.pk, kinds=[self.kind.pk])
         evidence.add_seen(gather.as_seen(row) for row in seen)
         return evidence.proposals(interchange_graph(self.workshop.pk, self.kind.pk))

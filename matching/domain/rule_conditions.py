@@ -8,7 +8,7 @@ from typing import Any
 
 from donors.domain.model_numbers import canonical
 from donors.domain.patterns import FIELDS
-from matching.domain.rules import CONDITION_NAMES, ApprovedRule, span_of
+from matching.domain.rules import CONDITION_NAMES, ApprovedRule, number_keys, span_of
 
 # Returns the fields a make's pattern names, None when the make is not known.
 PatternFields = Callable[[str], frozenset[str] | None]
@@ -124,7 +124,7 @@ def may_meet(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
         left, right = a.get(name) or {}, b.get(name) or {}
         if any(left[key] != right[key] for key in left.keys() & right.keys()):
             return False
-    ours, theirs = (set(map(canonical, side.get("part_numbers") or [])) for side in (a, b))
+    ours, theirs = (number_keys(tuple(side.get("part_numbers") or ())) for side in (a, b))
     if ours and theirs and not ours & theirs:
         return False
     return _spans_meet(a, b)
@@ -160,7 +160,7 @@ def implies(narrow: Mapping[str, Any], wide: Mapping[str, Any]) -> bool:
         stated = narrow.get(name) or {}
         if any(stated.get(key) != value for key, value in (wide.get(name) or {}).items()):
             return False
-    ours, theirs = (set(map(canonical, side.get("part_numbers") or [])) for side in (narrow, wide))
+    ours, theirs = (number_keys(tuple(side.get("part_numbers") or ())) for side in (narrow, wide))
     if theirs and not (ours and ours <= theirs):
         return False
     return _span_within(narrow, wide)

@@ -8,9 +8,9 @@ Two numbers seen in machines of one family are not taken to interchange: that is
 build break looks like. Only fittings speak for a pair.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
@@ -18,7 +18,7 @@ from donors.domain.machines import Machine
 from matching.domain.outcomes import Past
 from matching.domain.proportions import wilson95
 from matching.domain.rule_words import side_words
-from matching.domain.rules import REFUSES, ApprovedRule
+from matching.domain.rules import REFUSES, ApprovedRule, number_keys
 from matching.domain.sightings import Seen
 from parts.domain.interchange import InterchangeGraph
 
@@ -123,13 +123,15 @@ class Evidence:
 
     def seen(self) -> dict[tuple[str, Group], Tally]:
         """Return for each number and group how many of its machines carried it."""
-        found: dict[tuple[str, Group], Tally] = defaultdict(Tally)
+        found: dict[tuple[str, Group], Tally] = {}
         for group, machines in self._carried.items():
-            numbers = {one.number for many in machines.values() for one in many}
-            for number in numbers:
-                for many in machines.values():
-                    carried = any(one.number == number for one in many)
-                    found[number, group].count(carried, many[0].machine)
+            everyone = Tally()
+            carriers: Counter[str] = Counter()
+            for many in machines.values():
+                everyone.count(False, many[0].machine)
+                carriers.update({one.number for one in many})
+            for number, times in carriers.items():
+                found[number, group] = replace(everyone, agree=times)
         return found
 
     def proposals(self, graph: InterchangeGraph) -> list[Proposal]:
@@ -227,10 +229,29 @@ def _machines(group: Group, *tallies: Tally) -> dict[str, Any]:
     return side
 
 
-def tally_of(rule: ApprovedRule, pasts: Iterable[Past]) -> Tally:
+class PastsByNumber:
+    """Past fittings of one kind, found by the number that was offered."""
+
+    def __init__(self, pasts: Iterable[Past]) -> None:
+        self.all = list(pasts)
+        self._by_number: dict[str, list[Past]] = defaultdict(list)
+        for past in self.all:
+            self._by_number[past.offer.number.canonical].append(past)
+
+    def near(self, rule: ApprovedRule) -> Iterable[Past]:
+        """Return the past fittings a rule may speak of, and few others."""
+        numbers = rule.donor_side.get("part_numbers")
+        if not numbers or rule.both_ways:
+            return self.all
+        return [
+            past for key in number_keys(tuple(numbers)) for past in self._by_number.get(key, ())
+        ]
+
+
+def tally_of(rule: ApprovedRule, pasts: PastsByNumber) -> Tally:
     """Return how many of the past fittings a rule certainly speaks of went as it says."""
     found = Tally()
-    for past in pasts:
+    for past in pasts.near(rule):
         if rule.applies(past.offer, past.want):
             found.count(past.fitted == (rule.says != REFUSES), past.want.machine)
     return found

@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 from donors.domain.model_numbers import canonical
@@ -94,12 +95,18 @@ def share_met(conditions: Mapping[str, Any], side: Side) -> Share:
         if not _all_in(conditions.get(name) or {}, known):
             return 0.0
     numbers = conditions.get("part_numbers")
-    if numbers and side.number.canonical not in set(map(canonical, numbers)) - {""}:
+    if numbers and side.number.canonical not in number_keys(tuple(numbers)):
         return 0.0
     span = span_of(conditions)
     if span is None:
         return 1.0
     return None if machine.built is None else _share_inside(machine.built, span)
+
+
+@lru_cache(maxsize=4096)
+def number_keys(numbers: tuple[str, ...]) -> frozenset[str]:
+    """Return part numbers in the form they are compared in (asked for at every pair)."""
+    return frozenset(map(canonical, numbers)) - {""}
 
 
 def _all_in(wanted: Mapping[str, str], found: Mapping[str, str]) -> bool:

@@ -9,11 +9,11 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
 from donors.models import Donor
-from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule
+from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule, RuleEntry
 from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
 from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
-from workshop.models import Member, OutboxEvent, Workshop
+from workshop.models import KeptReply, Member, OutboxEvent, Workshop
 from workshop.scoping import UnscopedQuery, WorkshopOwned
 
 pytestmark = pytest.mark.django_db
@@ -79,6 +79,33 @@ def rule_without_its_conditions(bench: Bench) -> object:
     )
 
 
+def evidence_with_a_proposer(bench: Bench) -> object:
+    return Rule.objects.create(
+        workshop=bench.workshop,
+        kind_id="heater",
+        says="fits",
+        basis="x",
+        proposed_by=bench.technician,
+    )
+
+
+def evidence_proposed_twice(bench: Bench) -> object:
+    for _ in range(2):
+        Rule.objects.create(workshop=bench.workshop, kind_id="heater", says="fits", basis="x")
+    return None
+
+
+def approval_by_nobody(bench: Bench) -> object:
+    rule = Rule.objects.create(workshop=bench.workshop, kind_id="heater", says="fits")
+    return RuleEntry.objects.create(workshop=bench.workshop, rule=rule, act="approved", at=NOW)
+
+
+def one_key_twice(bench: Bench) -> object:
+    for _ in range(2):
+        KeptReply.objects.create(workshop=bench.workshop, key="k", fingerprint="f")
+    return None
+
+
 def outcome_with_days_that_worked(bench: Bench) -> object:
     return Outcome.objects.create(
         workshop=bench.workshop,
@@ -141,6 +168,10 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "interchange with itself": interchange_with_itself,
     "rule decided by nobody": rule_decided_by_nobody,
     "rule without its conditions": rule_without_its_conditions,
+    "rule from evidence with a proposer": evidence_with_a_proposer,
+    "one proposal from evidence open twice": evidence_proposed_twice,
+    "approval by nobody": approval_by_nobody,
+    "one key for two replies": one_key_twice,
     "days to failure of what worked": outcome_with_days_that_worked,
     "odds above one": match_beyond_certainty,
     "the same alert twice": same_alert_twice,

@@ -9,7 +9,13 @@ from scipy.stats import binomtest
 
 from donors.domain.machines import Machine
 from matching.domain.outcomes import Past
-from matching.domain.rule_evidence import Evidence, Tally, contradiction, tally_of
+from matching.domain.rule_evidence import (
+    Evidence,
+    PastsByNumber,
+    Tally,
+    contradiction,
+    tally_of,
+)
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import Seen
 from parts.domain.interchange import Edge, InterchangeGraph
@@ -132,7 +138,7 @@ def test_a_tally_counts_what_the_rule_certainly_speaks_of(pasts, rules):
     for rule in rules:
         spoken = [one for one in pasts if rule.share(one.offer, one.want) == 1.0]
         as_said = [one for one in spoken if one.fitted is not (rule.says == "does-not-fit")]
-        tally = tally_of(rule, pasts)
+        tally = tally_of(rule, PastsByNumber(pasts))
         assert (tally.agree, tally.of) == (len(as_said), len(spoken))
 
 
@@ -146,7 +152,7 @@ def test_what_is_proposed_holds_for_what_it_rests_on(pasts, seen):
         for n, one in enumerate(seen * 8)
     )
     for one in found.proposals(InterchangeGraph.of([])):
-        tally = tally_of(one.stated(), pasts * 8)
+        tally = tally_of(one.stated(), PastsByNumber(pasts * 8))
         assert tally.disagree <= tally.agree or one.basis.startswith("pair")
         assert one.because
         assert isinstance(one.stated(), ApprovedRule)
