@@ -18,6 +18,7 @@ from matching.domain.knowledge import Knowledge
 from matching.domain.outcomes import Past
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
+from matching.domain.weights import Weights
 from matching.outcome_keys import group_key
 from parts.domain.interchange import Edge, InterchangeGraph
 from parts.numbers import interchanges_about
@@ -58,6 +59,8 @@ class Memory:
         self._families: set[tuple[str, str, str]] = set()
         self._edges: dict[str, dict[int, Edge]] = defaultdict(dict)
         self._pasts: dict[int, tuple[str, Past]] = {}
+        self._noted: set[tuple[int, str]] = set()
+        self._noted_keys: set[tuple[str, str]] = set()
 
     @cached_property
     def makes(self) -> dict[str, int]:
@@ -66,6 +69,11 @@ class Memory:
             "SELECT name, id FROM donors_make WHERE workshop_id = %s", self.workshop_id
         )
         return dict(found)
+
+    @cached_property
+    def weights(self) -> Weights:
+        """The weights in force in the workshop."""
+        return gather.weights_of(self.workshop_id)
 
     def read_for(self, fixed: Sequence[Fixed]) -> None:
         """Read what is known of these sides: rules, sightings, past fittings, interchanges."""
@@ -79,14 +87,16 @@ class Memory:
         if not new:
             return
         rules = gather.approved_rules(self.workshop_id, new)
+        breaks = gather.accepted_breaks(self.workshop_id, new)
         for slug in new:
             self._printed[slug] = {}
             self.known[slug] = Knowledge(
                 kinds()[slug],
-                gather.weights(),
+                self.weights,
                 InterchangeGraph(),
                 rules[slug],
                 self._printed[slug],
+                breaks[slug],
             )
 
     def read_families(self, wanted: Iterable[tuple[str, Family]]) -> None:
@@ -161,6 +171,39 @@ class Memory:
             for kind, past in self._pasts.values()
             if kind == one.kind and past.fitted and _is_beside(_of(past, one.role), number, group)
         ]
+
+    def read_noted(self, sides: Sequence[tuple[str, Side]]) -> None:
+        """Read what past fittings noted of parts of these numbers and families: one query.
+
+        All that is noted of a number or a family comes at once, so none is ever half known.
+        """
+        keys = {
+            (kind, key)
+            for kind, side in sides
+            for key in (side.number.canonical.translate(FOLD), group_of(side))
+            if key
+        }
+        new = keys - self._noted_keys
+        if not new:
+            return
+        self._noted_keys |= new
+        slugs, wanted = ({one[place] for one in new} for place in (0, 1))
+        groups = {key for key in wanted if "|" in key}
+        numbers = wanted - groups
+        for row in _outcomes(
+            _NOTED, self.workshop_id, sorted(slugs), numbers, numbers, groups, groups
+        ):
+            past = gather.past_of(row)
+            for role in (OFFER, WANT):
+                self._note(row.kind_id, row.id, role, _of(past, role))
+
+    def _note(self, kind: str, outcome_id: int, role: str, side: Side) -> None:
+        """Add what was noted of one side, once, when its number or family was asked for."""
+        keys = {side.number.canonical.translate(FOLD), group_of(side)} - {""}
+        asked = any((kind, key) in self._noted_keys for key in keys)
+        if asked and (outcome_id, role) not in self._noted:
+            self._noted.add((outcome_id, role))
+            self.known[kind].noted.add_all([side])
 
     def _read_interchanges(self, fixed: Sequence[Fixed]) -> None:
         """Read all that is linked with the sides' numbers, told or believed: one query."""
@@ -240,6 +283,11 @@ class Memory:
             self._looked_up[kind] |= found
 
 
+# Past fittings that noted anything, of some numbers and of some makes and families.
+_NOTED = (
+    "(CAST(part_attributes AS text) <> '{}' OR CAST(job_attributes AS text) <> '{}') AND "
+    "(part_key IN %s OR job_key IN %s OR donor_group IN %s OR job_group IN %s)"
+)
 _OUTCOME = (
     "id",
     "kind_id",

@@ -92,9 +92,9 @@ class Searcher:
             for side in (offer, want)
             if not side.number and side.machine.make and side.machine.family
         )
-        self.memory.read_printed(
-            (part.kind_id, side) for part, offer, want in sides for side in (offer, want)
-        )
+        both = [(part.kind_id, side) for part, offer, want in sides for side in (offer, want)]
+        self.memory.read_noted(both)
+        self.memory.read_printed(both)
         self.book.prepare({part.kind_id for part, *_ in sides})
         return [
             Offered(

@@ -84,6 +84,8 @@ def get_interchange(workshop: Workshop, interchange_id: int) -> Interchange:
     if row is None:
         raise NotFound(f"There is no interchange {interchange_id} in this workshop.")
     return row
+
+
 # The columns of a sighting as the engine reads them.
 SEEN_COLUMNS = (
     "number_canonical",

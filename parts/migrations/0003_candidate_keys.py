@@ -11,7 +11,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0003_machine_keys'),
+        ('donors', '0004_machine_keys'),
         ('parts', '0002_initial'),
         ('workshop', '0001_initial'),
     ]

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('matching', '0003_initial'),
+        ('matching', '0005_rule_evidence'),
         ('parts', '0002_initial'),
         ('workshop', '0001_initial'),
     ]

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('matching', '0003_initial'),
+        ('matching', '0006_build_breaks'),
         ('workshop', '0001_initial'),
     ]
 

@@ -16,8 +16,8 @@ def forget_release(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0003_machine_keys'),
-        ('matching', '0003_initial'),
+        ('donors', '0004_machine_keys'),
+        ('matching', '0007_learned_weights'),
         ('parts', '0004_name_test_kinds'),
         ('workshop', '0001_initial'),
     ]

@@ -25,7 +25,7 @@ def fill_what_is_searched(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('matching', '0003_initial'),
+        ('matching', '0004_how_named'),
         ('parts', '0002_initial'),
         ('workshop', '0002_kept_replies'),
     ]

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0002_initial'),
+        ('donors', '0003_how_named'),
         ('workshop', '0001_initial'),
     ]
 
