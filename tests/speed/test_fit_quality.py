@@ -34,13 +34,16 @@ Spoil = Callable[[Path], None]
 
 
 def test_fits_beside_its_peers(tmp_path: Path) -> None:
-    sections = []
+    sections: list[str] = []
     for name, folder in worlds(tmp_path):
         sections.append(section(name, folder))
-        print(sections[-1], flush=True)
+        write_page(sections)  # each as it is done: a run takes minutes a world
+
+
+def write_page(sections: list[str]) -> None:
     before, _, rest = PAGE.read_text(encoding="utf-8").partition(START)
-    after = rest.partition(END)[2]
     text = "\n\n".join(sections)
+    after = rest.partition(END)[2]
     PAGE.write_text(f"{before}{START}\n\n{text}\n\n{END}{after}", encoding="utf-8")
 
 
