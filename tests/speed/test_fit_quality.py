@@ -4,9 +4,9 @@
 
 Writes docs/fits.md. Worlds: fixtures/demo/make_world.py with seeds used nowhere else, as
 written and spoilt further, and other_world.py, built on other principles. Every world has 2,000
-past fittings (demo worlds 2,200, the smaller one 1,540) and 3,000 cases that are not among them. Peers
-(fit_peers.py) are trained on the same fittings and asked the same cases. Day one: no fitting at
-all. No figure decides the test; reaching them is for the reader to see.
+past fittings (demo worlds 2,200, the smaller one 1,540) and 3,000 cases that are not among
+them. Peers (fit_peers.py) are trained on the same fittings and asked the same cases. Day one:
+no fitting at all. No figure decides the test; reaching them is for the reader to see.
 """
 
 import csv
