@@ -1,0 +1,74 @@
+"""measure_fits learns from the history and from nothing else, and little from little."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from matching import gather, measuring
+from matching.domain.scoring import Score
+from matching.learning import LIKELY_RANGE, likely_limit
+from matching.models import Outcome
+from tests.speed.other_world import Lay, write_other_world
+
+
+@pytest.fixture(scope="module")
+def material(tmp_path_factory: pytest.TempPathFactory) -> measuring.Material:
+    folder: Path = tmp_path_factory.mktemp("world")
+    write_other_world(Lay(seed=77, outcomes=160, cases=40, families=2), folder)
+    files = {one: folder / f"{one}.csv" for one in ("models", "makes", "interchange")}
+    return measuring.read_material(folder / "cases.csv", history=folder / "outcomes.csv", **files)
+
+
+@pytest.mark.parametrize("count", [0, 1, 10, 99])
+def test_few_outcomes_change_no_weight(material: measuring.Material, count: int) -> None:
+    few = replace(material, history=material.history[:count])
+    weights, taught = measuring.weights_for(few, gather.weights())
+    assert weights is gather.weights()
+    assert taught.outcomes == count
+
+
+def test_the_cases_are_never_looked_at(material: measuring.Material) -> None:
+    """Other answers, and other cases of the same kinds: the same lesson to the last digit."""
+    shuffled = replace(material, cases=list(material.cases)[::-1][:20])
+    assert material.taught(gather.weights()) == shuffled.taught(gather.weights())
+
+
+def test_each_outcome_is_scored_without_itself(material: measuring.Material) -> None:
+    """Turning one note round changes the scores of others, not its own.
+
+    By learned weights it may touch its own by a hair: see matching/learning.py.
+    """
+    first, *others = material.history
+    turned = Outcome(**{f.attname: getattr(first, f.attname) for f in Outcome._meta.fields})
+    fitted = first.result == Outcome.Result.WORKED
+    turned.result = Outcome.Result.DID_NOT_FIT if fitted else Outcome.Result.WORKED
+
+    def scores(history: list[Outcome]) -> list[Score]:
+        taught = replace(material, history=history).taught(gather.weights())
+        return [score for _, score in taught.plain + taught.final]
+
+    before, after = scores([first, *others]), scores([turned, *others])
+    count = len(material.history)
+    assert before[0] == after[0]
+    assert before[count].bits == pytest.approx(after[count].bits, abs=0.05)
+    assert before[1:count] != after[1:count] or before[count + 1 :] != after[count + 1 :]
+
+
+def test_rows_add_up_with_learned_weights(material: measuring.Material) -> None:
+    taught = material.taught(gather.weights())
+    for found in measuring.score_all(material, taught.weights):
+        total = 0.0
+        for row in found.rows:
+            total += row.bits
+        assert found.bits == total
+        assert found.stopped or "calibration" in [row.evidence for row in found.rows]
+
+
+def test_the_limit_of_likely_is_where_nine_in_ten_fit() -> None:
+    sure = [(0.6, True)] * 500
+    assert likely_limit(sure) == LIKELY_RANGE[0]
+    mixed = [(0.6, n % 2 == 0) for n in range(500)] + [(0.7, n % 20 != 0) for n in range(1500)]
+    assert likely_limit(mixed) == pytest.approx(0.61)
+    assert likely_limit([(0.9, False)] * 500) == LIKELY_RANGE[-1]
+    assert likely_limit([]) == LIKELY_RANGE[0]
