@@ -4,6 +4,7 @@ Seeking reads all sightings of a kind, so it never happens in a request nor in t
 an arrival: what changes the sightings leaves a note (BreakSearch) that the sweep works off.
 """
 
+import logging
 from collections.abc import Iterable
 from datetime import datetime
 
@@ -22,6 +23,9 @@ from workshop.errors import Conflict, NotAllowed, NotFound
 from workshop.members import covers
 from workshop.models import Member, Role, Workshop
 
+log = logging.getLogger(__name__)
+
+MOST_A_SWEEP = 5
 GROWN = 1.5  # a break turned down is proposed again with half again as many sightings
 
 
@@ -40,9 +44,22 @@ def ask_for_search(*, workshop_id: int, kinds: Iterable[str], now: datetime) -> 
 
 
 def search_what_changed(now: datetime) -> int:
-    """Search the kinds asked for, of every workshop. Returns how many proposals were written."""
+    """Search the kinds asked for longest, of every workshop, a few a sweep.
+
+    Returns how many proposals were written. The sweep shares its thread with the alerts, so an
+    import that touches every kind is worked off over several; what fails goes to the end.
+    """
     due = BreakSearch.objects.unscoped().order_by("asked_at", "id")
-    return sum(_search_one(row, now=now) for row in due)
+    return sum(_search_or_postpone(row, now=now) for row in due[:MOST_A_SWEEP])
+
+
+def _search_or_postpone(row: BreakSearch, *, now: datetime) -> int:
+    try:
+        return _search_one(row, now=now)
+    except Exception:  # one kind that cannot be searched must not keep the others waiting
+        log.exception("breaks of %s in workshop %s not searched", row.kind_id, row.workshop_id)
+        BreakSearch.of(row.workshop_id).filter(pk=row.pk).update(asked_at=now)
+        return 0
 
 
 def _search_one(row: BreakSearch, *, now: datetime) -> int:

@@ -92,6 +92,30 @@ def test_a_note_renewed_meanwhile_stays(bench: Bench) -> None:
     assert BreakSearch.of(bench.workshop).get().asked_at == later
 
 
+def test_a_kind_that_cannot_be_searched_keeps_no_other_waiting(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    build_breaks.ask_for_search(workshop_id=bench.workshop.pk, kinds=["heater"], now=NOW)
+    sight(bench, "AAAAAABBBBBB")
+    find = build_breaks.find
+
+    def find_or_fail(workshop_id: int, kind: str):
+        if kind == "heater":
+            raise RuntimeError("spoiled")
+        return find(workshop_id, kind)
+
+    monkeypatch.setattr(build_breaks, "find", find_or_fail)
+    assert len(sweep(bench)) == 1
+    assert [row.kind_id for row in BreakSearch.of(bench.workshop)] == ["heater"]
+
+
+def test_a_few_kinds_a_sweep(bench: Bench) -> None:
+    kinds = ["heater", "drain-pump", "belt", "door-lock", "inlet-valve", "ntc-sensor", "damper"]
+    build_breaks.ask_for_search(workshop_id=bench.workshop.pk, kinds=kinds, now=NOW)
+    sweep(bench)
+    assert BreakSearch.of(bench.workshop).count() == len(kinds) - build_breaks.MOST_A_SWEEP
+
+
 def test_a_standing_proposal_is_brought_up_to_date_and_taken_back(bench: Bench) -> None:
     sight(bench, "AAAAAABBBBBB")
     [row] = sweep(bench)
