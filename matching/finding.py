@@ -25,6 +25,8 @@ from workshop.errors import InputRefused
 from workshop.models import Workshop
 
 MOST_RESULTS = 200
+# Parts scored for one question, those with the strongest keys first; and of each of many kinds.
+MOST_SCORED, LEAST_A_KIND = 400, 25
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,8 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     wanted = wanted_kinds(workshop, query, seen)
     want = _want(query, seen)
     searcher = Searcher(workshop.pk, on=on)
-    searched = searcher.search([(kind, want) for kind in wanted])
+    most = max(LEAST_A_KIND, MOST_SCORED // max(1, len(wanted)))
+    searched = searcher.search([(kind, want) for kind in wanted], most=most)
     offered = [one for found in searched for one in found.offered]
     offered = [one for one in offered if one.condition.p_good > 0]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]

@@ -25,7 +25,7 @@ from parts.selectors import list_by_ids
 from workshop import outbox
 from workshop.models import Member, Role, Workshop
 
-PAIRS_AT_ONCE = 400  # of one arrival; the rest follow as events of their own
+PAIRS_AT_ONCE = 100  # of one arrival; the rest follow as events of their own
 
 
 @dataclass(frozen=True, slots=True)

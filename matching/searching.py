@@ -17,7 +17,7 @@ from parts.models import Part
 from parts.selectors import list_available, list_by_ids
 
 KEPT_PER_NEED = 40
-SCORED_AT_ONCE = 300  # pairs of one search; what is left over is scored later (matcher.py)
+SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (matcher.py)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,7 @@ class _Round:
     """What was found for one want so far."""
 
     want: Side
+    most: int
     seen: set[int] = field(default_factory=set)
     found: list[Offered] = field(default_factory=list)
     left: list[int] = field(default_factory=list)
@@ -64,7 +65,7 @@ class _Round:
     def take(self, candidates: Sequence[int]) -> list[int]:
         """Return the new ones to be scored now; the others are left for later."""
         new = [pk for pk in candidates if pk not in self.seen]
-        room = max(0, SCORED_AT_ONCE - len(self.seen))
+        room = max(0, self.most - len(self.seen))
         self.seen.update(new)
         self.left += new[room:]
         return new[:room]
@@ -103,16 +104,20 @@ class Searcher:
             for part, offer, want in sides
         ]
 
-    def search(self, wanted: Sequence[tuple[str, Side]]) -> list[Searched]:
+    def search(
+        self, wanted: Sequence[tuple[str, Side]], *, most: int | None = None
+    ) -> list[Searched]:
         """Return, for each (kind, want), the parts worth keeping, best first.
 
         Parts of the same number, model or family come first. A want whose list they fill with
         parts that likely fit ends there: what only weaker keys find is not looked at then.
         The number of queries depends neither on the stock nor on how many are wanted.
+        most: pairs scored for each want; the others its keys found are told as left.
         """
         keys = keys_for(self.memory, [Fixed(kind, want, WANT) for kind, want in wanted])
         asked = dict(enumerate(keys))
-        rounds = [_Round(want) for _, want in wanted]
+        room = SCORED_AT_ONCE if most is None else most
+        rounds = [_Round(want, room) for _, want in wanted]
         for look in (parts_near, parts_far):
             unfilled = {i: asked[i] for i in asked if not rounds[i].filled}
             if unfilled:

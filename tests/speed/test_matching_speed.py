@@ -32,7 +32,7 @@ from workshop.models import OutboxEvent
 pytestmark = [pytest.mark.speed, pytest.mark.django_db]
 MOST = int(os.environ.get("MATCHING_PARTS", "10000"))
 SIZES = [size for size in (10_000, 100_000, 1_000_000) if size <= MOST]
-ARRIVALS, SEARCHES, SCANS = 40, 100, 2
+ARRIVALS, SEARCHES, SCANS = 30, 60, 2
 PAGE = Path(__file__).parents[2] / "docs" / "matching-speed.md"
 HEAD = (
     "| what | rows | n | p50 ms | p95 ms | p50 ms of processor | p95 ms of processor | queries "
