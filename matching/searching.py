@@ -35,9 +35,8 @@ class Offered:
 
     @property
     def kept(self) -> bool:
-        """Whether the pair is worth keeping: it may fit, and some evidence speaks for it."""
-        spoken = any(row.bits > 0 for row in self.score.rows if row.evidence != "start")
-        return spoken and self.score.verdict != "does-not-fit"
+        """Whether the pair is worth keeping: it may fit, and evidence that has a key says so."""
+        return self.score.spoken_for and self.score.verdict != "does-not-fit"
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,11 @@ from parts.domain.kinds import Kind
 # "model given unknown" or "attributes mount given differs".
 Place = str
 GIVEN = " given "
+# Levels that no key finds a pair by (matching/asking.py): whatever is learned, they must not
+# speak for it.
+WITHOUT_KEY = frozenset(
+    {"different", "other-make-number", "other-family", "other-make", "other-appliance"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,9 @@ class Weights:
     def weigh(self, place: Place, level: str, kind: Kind) -> float:
         """Return the bits of one level at one place, learned where it was learned."""
         found = self._of_kind(kind).get(f"{place}/{level}")
-        return self._by_hand(place, level, kind.fit_class) if found is None else found
+        if found is None:
+            return self._by_hand(place, level, kind.fit_class)
+        return min(found, 0.0) if level in WITHOUT_KEY else found
 
     def levels(self, place: Place, fit_class: str) -> dict[str, float]:
         """Return the table's bits of every level that says something at a place."""

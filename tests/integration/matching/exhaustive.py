@@ -24,7 +24,7 @@ class Judged:
 
     @property
     def spoken_for(self) -> bool:
-        return any(row.bits > 0 for row in self.score.rows if row.evidence != "start")
+        return self.score.spoken_for
 
 
 def judge(workshop_id: int, needs: Iterable[Need] | None = None) -> list[Judged]:

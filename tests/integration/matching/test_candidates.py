@@ -41,9 +41,12 @@ def generated(seed: int, scale: float, folder: Path) -> Workshop:
 
 
 def matters(one: Judged, workshop: Workshop) -> bool:
-    """Whether losing the pair would lose something: it likely fits, or is worth an alert."""
+    """Whether losing the pair would lose something: it likely fits, or is worth an alert.
+
+    Where nothing but guesses of what was noted elsewhere speaks for it, it is not looked for.
+    """
     likely = one.score.verdict.counts_as_fit
-    return likely or one.score.p_fit >= workshop.alert_from_p_fit
+    return one.spoken_for and (likely or one.score.p_fit >= workshop.alert_from_p_fit)
 
 
 @pytest.mark.parametrize("seed", [301, 302, 303])

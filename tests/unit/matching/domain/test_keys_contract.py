@@ -25,7 +25,7 @@ def test_every_level_is_either_silent_or_has_a_key() -> None:
     found_by_key = {
         "number": {"same", "interchange", "one-confusable-apart", "same-stem"},
         "model": {"same", "immaterial", "same-revision", "same-family", "other-revision", "alike"},
-        "build": {"near", "apart", "far-apart"},  # counted within a family only
+        "build": {"near", "apart", "far-apart", "no-break", "across-break"},  # within a family only
         "attributes": {"agrees", "within-tolerance"},
     }
     weights = json.loads(EVIDENCE.read_text(encoding="utf-8"))
