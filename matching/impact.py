@@ -37,7 +37,7 @@ class Change:
 
 def _standing(found: Score, least: float) -> int:
     """Return 0: not offered to the need; 1: offered; 2: its technician would be told."""
-    if found.verdict == Verdict.DOES_NOT_FIT:
+    if found.verdict == Verdict.DOES_NOT_FIT or not found.spoken_for:
         return 0
     return 2 if found.p_fit >= least else 1
 
@@ -103,9 +103,12 @@ def _changes(rule: Rule, stated: ApprovedRule, *, on: date) -> list[Change]:
         copy.sightings, copy.outcomes = known.sightings, known.outcomes
         copy.noted = known.noted
     found = []
+    stock: dict[str, list[Part]] = {}
     for need in open_needs(rule.workshop_id, kind=rule.kind_id):
-        want = gather.want_of(need)
-        for part in searcher.stock(need.kind_id, need.job.appliance_id):
+        want, appliance = gather.want_of(need), need.job.appliance_id
+        if appliance not in stock:
+            stock[appliance] = searcher.stock(rule.kind_id, appliance)
+        for part in stock[appliance]:
             offer = gather.offer_of(part)
             if _touched(stated, replaced, offer, want):
                 scores = (score(offer, want, one) for one in (without, having))

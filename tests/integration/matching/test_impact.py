@@ -9,12 +9,13 @@ from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from scipy.stats import binomtest
 
-from matching import gather, impact, ruling
+from matching import impact, ruling
 from matching.matcher import open_needs
 from matching.models import Match, Need, Outcome, Rule
-from matching.searching import Searcher
+from matching.outcome_keys import keyed
 from parts.models import Part
 from tests.factories import MODELS, NOW, TODAY, Bench
+from tests.integration.matching.exhaustive import judge
 from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
@@ -44,7 +45,7 @@ def world(bench: Bench, seed: int, size: int) -> random.Random:
             part_number=printed, number_canonical=printed.replace("-", "")
         )
         past = {"make": "Velthane", "number": "W760R1W", "fields": {"revision": "1"}}
-        Outcome.objects.create(
+        outcome = Outcome(
             workshop=bench.workshop,
             kind_id=KIND,
             part_number=some_number(pick),
@@ -56,6 +57,7 @@ def world(bench: Bench, seed: int, size: int) -> random.Random:
                 "job": {**past, "family": pick.choice(["W7", "K3"])},
             },
         )
+        keyed(outcome).save()
     for _ in range(2):
         rule_of(bench, pick, state="approved")
     return pick
@@ -92,14 +94,13 @@ def rule_of(bench: Bench, pick: random.Random, **values: Any) -> Rule:
 
 def standings(bench: Bench) -> dict[tuple[int, int], int]:
     """Match every open need with every part anew: 0 not offered, 1 offered, 2 told of."""
-    searcher = Searcher(bench.workshop.pk, on=TODAY)
-    found = {}
-    for need in open_needs(bench.workshop.pk, kind=KIND):
-        offered = searcher.search(KIND, gather.want_of(need))
-        by_part = {one.part.pk: one.score.p_fit for one in offered}
-        for part in Part.of(bench.workshop).filter(kind=KIND):
-            p = by_part.get(part.pk)
-            found[need.pk, part.pk] = 0 if p is None else 1 + (p >= bench.workshop.alert_from_p_fit)
+    needs = open_needs(bench.workshop.pk, kind=KIND)
+    parts = Part.of(bench.workshop).filter(kind=KIND)
+    found = {(need.pk, part.pk): 0 for need in needs for part in parts}
+    for one in judge(bench.workshop.pk, needs):
+        if one.spoken_for:
+            told = one.score.p_fit >= bench.workshop.alert_from_p_fit
+            found[one.need.pk, one.part.pk] = 1 + told
     return found
 
 

@@ -9,7 +9,17 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
 from donors.models import Donor
-from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule, RuleEntry
+from matching.models import (
+    Alert,
+    Hold,
+    Job,
+    LearnedWeights,
+    Match,
+    Need,
+    Outcome,
+    Rule,
+    RuleEntry,
+)
 from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
 from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
@@ -273,7 +283,8 @@ def _furnish(bench: Bench) -> None:
         aliases=["Old BX"],
     )
     part = bench.part(bench.donor())
-    need = bench.need(part_number="BRD-1", technician=bench.technician)
+    plug = {"connector": "plug-2"}  # an attribute that parts are found by
+    need = bench.need(part_number="BRD-1", technician=bench.technician, attributes=plug)
     bench.need("W7-60 R1 S")  # keeps its match when the other's part turns out not to fit
     part_services.record_bench_test(
         workshop=bench.workshop,
@@ -288,6 +299,16 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    LearnedWeights.objects.create(
+        workshop=bench.workshop,
+        learned={},
+        outcomes=100,
+        loss_before=0.5,
+        loss_after=0.4,
+        loss_error=0.01,
+        accepted_by=bench.members["owner"],
+        accepted_at=NOW,
+    )
     hold = holds.hold_part(
         workshop=bench.workshop,
         part_ref=part.ref,
