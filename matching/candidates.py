@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain
 from typing import Any
 
-from donors.domain.recognising import similarity
 from donors.models import Donor
 from matching.asking import Asked, Place
-from matching.domain.comparisons import ALIKE
+from matching.domain.comparisons import speaks_for
 from matching.models import Job
 from parts.models import Grade, Part
 from workshop import sql
@@ -226,7 +225,7 @@ def _alike(
     if family is not None:
         rows = rows.filter(family=family)
     numbers = rows.order_by().values_list("number_key", flat=True).distinct()
-    return {(make, one) for one in numbers if similarity(one, number) >= ALIKE}
+    return {(make, one) for one in numbers if speaks_for(one, number)}
 
 
 def needs_for(

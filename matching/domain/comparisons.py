@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from rapidfuzz.distance import Prefix
+
 from donors.domain.machines import Machine
 from donors.domain.recognising import similarity
 from matching.domain.sides import Side
@@ -12,7 +14,9 @@ from parts.domain.part_numbers import NumberLevel, compare
 from parts.domain.quantities import as_number, as_quantity
 from workshop.domain.intervals import Interval
 
-ALIKE = 0.85
+ALIKE, UNLIKE = 0.85, 0.2
+LEAST_READ = 4  # characters, below which a number says little by what it lacks
+LEAST_BEGINNING, BEGINS_ALIKE = 3, 0.3  # characters, and share of the longer number
 LEAST_SURE = 0.3
 
 
@@ -74,7 +78,28 @@ def _compare_loose(a: Machine, b: Machine) -> str:
         return "unknown"
     if a.number == b.number:
         return "same"
-    return "alike" if similarity(a.number, b.number) >= ALIKE else "unknown"
+    return _likeness(a.number, b.number)
+
+
+def _likeness(a: str, b: str) -> str:
+    """Return what two canonical numbers say when no pattern tells their fields. Symmetric.
+
+    What machines of a family have in common stands at the beginning of the number more often
+    than anywhere else; numbers with next to nothing in common are seldom of one family.
+    """
+    alike = similarity(a, b)
+    if alike >= ALIKE:
+        return "alike"
+    begins = Prefix.similarity(a, b)
+    if begins >= LEAST_BEGINNING and begins >= BEGINS_ALIKE * max(len(a), len(b)):
+        return "same-beginning"
+    read = min(len(a), len(b)) >= LEAST_READ
+    return "unlike" if alike < UNLIKE and read else "unknown"
+
+
+def speaks_for(a: str, b: str) -> bool:
+    """Whether two canonical numbers alone speak for a fit: what candidates are looked for by."""
+    return _likeness(a, b) in {"alike", "same-beginning"}
 
 
 def _compare_fields(a: Machine, b: Machine, kind: Kind) -> str:

@@ -73,6 +73,8 @@ def model(level: str, ours: Machine, theirs: Machine) -> str:
         "other-revision": f"Same family ({ours.family or theirs.family}), other revision: "
         f"{ours.revision or 'unknown'} and {theirs.revision or 'unknown'}.",
         "alike": f"The model numbers read alike: {ours.number} and {theirs.number}.",
+        "same-beginning": f"The model numbers begin alike: {ours.number} and {theirs.number}.",
+        "unlike": f"The model numbers have little in common: {ours.number} and {theirs.number}.",
         "other-family": f"Other family: {ours.family or ours.number} and "
         f"{theirs.family or theirs.number}.",
         "other-make": f"Other make: {ours.make} and {theirs.make}.",

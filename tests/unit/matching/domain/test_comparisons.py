@@ -80,7 +80,7 @@ LOOSE = Machine("washing-machine", "Velthane", "M2W90246S4")
         (M, machine(make="Borsund"), "other-make"),
         (M, machine(make=""), "same"),  # the whole number agrees; which make is not known
         (M, machine("M2W 90 246 W 4", make=""), "alike"),
-        (M, machine("H3C 60 111 W 1", make=""), "unknown"),
+        (M, machine("H3C 60 111 W 1", make=""), "unlike"),
         # then the number and its fields
         (M, machine(), "same"),
         (M, machine("M2W 90 246 W 4"), "immaterial"),
@@ -96,7 +96,7 @@ LOOSE = Machine("washing-machine", "Velthane", "M2W90246S4")
         (machine("M2W 90 246 S ?"), machine("M2W 90 247 S 4"), "same-family"),
         (M, machine("M2W 90 ? S 4"), "same-family"),
         # a family known from the catalogue, not from the number
-        (LOOSE, machine("M2W 60 111 W 1", fields={}), "unknown"),
+        (LOOSE, machine("M2W 60 111 W 1", fields={}), "same-beginning"),
         (replace(LOOSE, family="M2W"), machine("M2W 60 111 W 1", fields={}), "same-family"),
         (replace(LOOSE, family="H3C"), machine("M2W 60 111 W 1", fields={}), "other-family"),
         (M, machine("M2W 90 246 S 4", number="X", family="H3C"), "other-family"),
@@ -104,10 +104,14 @@ LOOSE = Machine("washing-machine", "Velthane", "M2W90246S4")
         (machine("M2W 1 1 1 1", family=""), machine("H3C 1 1 1 1", family=""), "other-family"),
         # numbers without a pattern
         (LOOSE, replace(LOOSE, number="M2W90246W4"), "alike"),
+        (LOOSE, replace(LOOSE, number="M2W90555K1"), "same-beginning"),
+        (LOOSE, replace(LOOSE, number="90246AB77"), "unknown"),
+        (LOOSE, replace(LOOSE, number="M2"), "unknown"),  # too little was read
         (LOOSE, replace(LOOSE, number="Z9"), "unknown"),
+        (LOOSE, replace(LOOSE, number="QX7711KB"), "unlike"),
         # hardly recognised: the fields of the guess are not to be trusted
         (M, machine("M2W 90 246 S 3", sure=LEAST_SURE - 0.01), "alike"),
-        (M, machine("H3C 60 111 W 1", sure=LEAST_SURE - 0.01), "unknown"),
+        (M, machine("H3C 60 111 W 1", sure=LEAST_SURE - 0.01), "unlike"),
         (M, machine("M2W 90 246 S 3", sure=LEAST_SURE), "other-revision"),
     ],
 )

@@ -182,6 +182,20 @@ CASES = [
     ),
     Case(
         "model",
+        "same-beginning",
+        side(of=Machine(make="Velthane", number="M2W90246S4")),
+        side(of=Machine(make="Velthane", number="M2W61170C")),
+        ("begin alike", "M2W90246S4 and M2W61170C"),
+    ),
+    Case(
+        "model",
+        "unlike",
+        side(of=Machine(make="Velthane", number="M2W90246S4")),
+        side(of=Machine(make="Velthane", number="QX7711KB")),
+        ("little in common", "M2W90246S4 and QX7711KB"),
+    ),
+    Case(
+        "model",
         "other-family",
         side(of=M),
         side(of=machine("H3C 90 246 S 4")),
