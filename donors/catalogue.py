@@ -32,7 +32,7 @@ from workshop.models import Workshop
 MOST_CANDIDATES = 8
 MOST_KNOWN = 200  # numbers named in one text
 MOST_SEARCHED = 16  # runs of a text that are searched beyond their exact keys
-MOST_TRIED = 6  # the same, when one number was asked for and its text holds other words
+MOST_TRIED = 3  # the same, when one number was asked for and its text holds other words
 AMONG_WORDS = 0.9  # how much surer a number is alone than among words that say nothing known
 MENTIONED = 0.5  # how sure a near number in a text must be
 LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
@@ -64,6 +64,7 @@ class Catalogue:
     held: snapshots.Held | None = None
     few: Callable[[str], Shelf] | None = None
     _builder: Builder | None = None
+    _by_id: dict[int, Make] = field(default_factory=dict)
     _names: tuple[int, dict[str, Make]] | None = None  # of how many makes, and what they are called
 
     @classmethod
@@ -138,7 +139,9 @@ class Catalogue:
         )
 
     def _make(self, make_id: int | None) -> Make | None:
-        return next((make for make in self.makes if make.pk == make_id), None)
+        if len(self._by_id) != len(self.makes):
+            self._by_id = {make.pk: make for make in self.makes}
+        return self._by_id.get(make_id) if make_id is not None else None
 
     def find_make(self, text: str) -> Make | None:
         """Return the make whose name or alias this is; separators and case do not matter."""

@@ -75,7 +75,7 @@ def compare(query: str, numbers: list[str]) -> Compared:
         cut = [numbers[i][:size] for i in further]
         short = [plain[i][:size] for i in further]
         _improve(BEGINS, further, query, folded, cut, short, longer, (cost, edits, way))
-        few = further
+        few = np.array([i for i in further if longer[i] <= 6 or plain[i].endswith(folded)], int)
         if size >= 4 and len(few):
             cut = [numbers[i][-size:] for i in few]
             short = [plain[i][-size:] for i in few]

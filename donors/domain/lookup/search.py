@@ -65,8 +65,8 @@ def search(layers: Sequence[Layer], query: str, *, most: int = 24) -> list[Hit]:
     least = hits[0].cost if hits else np.inf
     if least > FAR or (least > FAR_IF_OPEN and any(layer.index.masks for layer in layers)):
         more = [layer.living(_far(layer.index, query, grams=least > FAR)) for layer in layers]
-        both = [np.union1d(a, b) for a, b in zip(near, more, strict=True)]
-        hits = _compared(layers, both, query, most)
+        new = [np.setdiff1d(b, a, assume_unique=True) for a, b in zip(near, more, strict=True)]
+        hits = _first(sorted([*hits, *_compared(layers, new, query, most)], key=_by_cost), most)
     sure = [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
     if sure:
         sure.sort(key=lambda hit: (hit.cost, hit.number))
@@ -299,6 +299,20 @@ def _compared(
     return hits
 
 
+def _by_cost(hit: Hit) -> float:
+    return hit.cost
+
+
+def _first(hits: Sequence[Hit], most: int) -> list[Hit]:
+    """Return the first of a list, as far as `most` different numbers go."""
+    different: set[str] = set()
+    for place, hit in enumerate(hits):
+        different.add(hit.number)
+        if len(different) > most:
+            return list(hits[:place])
+    return list(hits)
+
+
 def _listed(
     layers: Sequence[Layer], chosen: Sequence[np.ndarray], query: str
 ) -> tuple[list[tuple[int, int]], list[str], dict[int, str]]:
@@ -333,7 +347,10 @@ def _refine(
     for i in order.tolist():
         if seen.way[i] == costs.WHOLE and seen.edits[i] and len(numbers[i]) == len(query):
             seen.cost[i] -= costs.alike_discount(query, numbers[i])
-    for i in np.flatnonzero((seen.way == costs.BEGINS) | (seen.way == costs.ENDS)).tolist():
+    # A row further behind than that cannot come to stand among the first by it.
+    near = seen.cost <= seen.cost.min() + 2 * costs.AT_BREAK
+    parts = (seen.way == costs.BEGINS) | (seen.way == costs.ENDS)
+    for i in np.flatnonzero(near & parts).tolist():
         place, row = source[i]
         layer = layers[place]
         if layer.printed and not layer.index.alias[row]:
