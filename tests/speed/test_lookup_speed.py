@@ -255,7 +255,11 @@ def _wildcards(rows: list[tuple[int, str]]) -> list[str]:
         asked = [(name, noise(opened[i], rng), 0, i) for i in chosen]
         lines.append(_row(name, *_run(_ask(catalogue), asked)))
         if name == "suffix lost":
-            alone = [one for one in asked if _only_one_goes_on(canonical(one[1]), listed, one[3])]
+            shelf = catalogue.held.layers[0][0]
+            known = {i: canonical(listed[i][1]) for i in opened}
+            alone = [
+                one for one in asked if _only_one_goes_on(shelf, canonical(one[1]), known, one[3])
+            ]
             lines.append(
                 _row("suffix lost: where only one goes on so", *_run(_ask(catalogue), alone))
             )
@@ -264,13 +268,16 @@ def _wildcards(rows: list[tuple[int, str]]) -> list[str]:
     return lines
 
 
-def _only_one_goes_on(query: str, listed: list[tuple[int, str]], truth: int) -> bool:
-    """Whether no other known number, open positions filled, begins with what was read."""
-    for i, (_, number) in enumerate(listed):
-        known = canonical(number)[: len(query)]
-        if i != truth and len(known) == len(query) and fills(known, query):
-            return False
-    return True
+def _only_one_goes_on(shelf: Shelf, query: str, opened: dict[int, str], truth: int) -> bool:
+    """Whether no other known number, open positions filled, begins with what was read.
+
+    opened: the numbers known with an open position, as they are known.
+    """
+    start, end = shelf.index.beginning_with(folded(query).encode())
+    rows = range(start, end)
+    if any(int(shelf.ids[shelf.index.model[row]]) != truth for row in rows):
+        return False
+    return not any(i != truth and fills(known[: len(query)], query) for i, known in opened.items())
 
 
 def write(title: str, text: str) -> None:
