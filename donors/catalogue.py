@@ -8,6 +8,7 @@ what changed since (donors/snapshots.py).
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import islice
 from typing import Self
 
 import numpy as np
@@ -31,7 +32,7 @@ from workshop.models import Workshop
 
 MOST_CANDIDATES = 8
 MOST_KNOWN = 200  # numbers named in one text
-MOST_SEARCHED = 16  # runs of a text that are searched beyond their exact keys
+MOST_SEARCHED = 12  # runs of a text that are searched beyond their exact keys
 MOST_TRIED = 3  # the same, when one number was asked for and its text holds other words
 AMONG_WORDS = 0.9  # how much surer a number is alone than among words that say nothing known
 MENTIONED = 0.5  # how sure a near number in a text must be
@@ -257,10 +258,10 @@ class Catalogue:
                 seen = self._recognise_exactly(run.number, make)
                 if seen.how.certain:
                     taken.append(Mention(run.start, run.end, seen))
-        left = [run for run in found if texts.looks_like_number(run) and _free(run, taken)]
+        left = (run for run in found if texts.looks_like_number(run) and _free(run, taken))
         searched = [
             Mention(run.start, run.end, self._recognise_number(run.number, make))
-            for run in left[:most]
+            for run in islice(left, most)
         ]
         likely = [one for one in searched if one.seen.certainty >= MENTIONED]
         for one in sorted(likely, key=lambda one: (-one.seen.certainty, one.start)):
