@@ -26,6 +26,7 @@ TAIL, TAIL_EACH = 2.6, 0.35  # the end of the number was not read
 HEAD, HEAD_EACH = 3.6, 0.5
 AT_BREAK = 1.4  # less where what was not read begins or ends at a printed separator
 MORE, MORE_EACH = 3.2, 1.4  # something was read behind (or before) the number
+FAR_BEHIND = 16.0  # behind the best by more than any confusions that could matter
 FILLED = 0.3  # each open position that the query fills
 
 # Pairs misread for one another beyond the folding: wider lists of plate readers and of human
@@ -96,17 +97,14 @@ def _whole(
 ) -> tuple[np.ndarray, np.ndarray]:
     osa = cdist([folded], plain, scorer=OSA.distance, dtype=np.int32)[0]
     levenshtein = cdist([folded], plain, scorer=Levenshtein.distance, dtype=np.int32)[0]
-    raw = cdist([query], numbers, scorer=OSA.distance, dtype=np.int32)[0]
     swapped = levenshtein - osa
     lost, added = np.maximum(longer, 0), np.maximum(-longer, 0)
     replaced = np.maximum(osa - swapped - lost - added, 0)
-    cost = (
-        SWAPPED * swapped
-        + LOST * lost
-        + ADDED * added
-        + REPLACED * replaced
-        + CONFUSED * np.maximum(raw - osa, 0)
-    )
+    cost = SWAPPED * swapped + LOST * lost + ADDED * added + REPLACED * replaced
+    # What is far even with all confusions forgiven stays far: only the others are looked at.
+    near = np.flatnonzero(cost <= cost.min(initial=np.inf) + FAR_BEHIND)
+    raw = cdist([query], [numbers[i] for i in near], scorer=OSA.distance, dtype=np.int32)[0]
+    cost[near] += CONFUSED * np.maximum(raw - osa[near], 0)
     # Two replaced beside a length that agrees may as well be one lost and one added.
     return cost, osa.astype(np.int64)
 

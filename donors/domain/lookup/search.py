@@ -10,7 +10,7 @@ from donors.domain.lookup.index import BLOCK, FOLDED_BYTES, GRAMS, Index, spread
 from donors.domain.model_numbers import LONGEST, WILDCARDS
 
 MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
-MOST_COMPARED = 96
+MOST_COMPARED = 64
 MOST_ALIKE = 64  # rows that begin (or end) like the query
 FAR_IF_OPEN = 4.5  # the same for swaps alone where open positions take up a piece already
 FAR = 7.0  # a cost at which trigrams, and swaps over a cut, are asked too
@@ -323,6 +323,10 @@ def _listed(
     opened: dict[int, str] = {}
     for place, (layer, rows) in enumerate(zip(layers, chosen, strict=True)):
         listed = rows.tolist()
+        if not layer.index.masks:  # no open position anywhere: nothing to fill
+            source += [(place, row) for row in listed]
+            numbers += layer.index.numbers(listed)
+            continue
         for row, number in zip(listed, layer.index.numbers(listed), strict=True):
             if "*" in number or "#" in number:
                 for filled in costs.fills_for(query, number):
