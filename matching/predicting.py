@@ -20,6 +20,7 @@ from workshop.domain.intervals import Interval
 from workshop.models import Workshop
 
 MOST_NUMBERS = 5
+LIKELY = 0.5  # a chance from which "likely" is the word
 LEAST_CHANCE = 0.01
 
 SUCH = {
@@ -72,7 +73,8 @@ class Prediction:
         if best is None:
             return ""
         where = f"seen in {best.seen} of {self.of} {self.such}"
-        return f"likely carries {best.number} ({100 * best.chance:.0f} %), {where}"
+        verb = "likely carries" if best.chance >= LIKELY else "may carry"
+        return f"{verb} {best.number} ({100 * best.chance:.0f} %), {where}"
 
 
 def predict(workshop_id: int, asked: Iterable[Asked]) -> list[Prediction]:
