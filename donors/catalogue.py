@@ -198,7 +198,6 @@ class Catalogue:
         if known.settled:
             return known
         short = self._recognise_number(bare, told)
-        short = replace(short, make_is_guess=short.make_is_guess and told is None)
         if short.settled:
             return short
         whole = self._recognise_number(number, make)

@@ -9,6 +9,8 @@ has its key here (the contract is in DEVELOPERS.md, "a piece of evidence"):
     sightings       the number seen in another family -> numbers, far
     past fittings   what went in beside such a side -> numbers, far
     rule            what an approved rule says fits -> numbers, wide
+
+Rows that have none never keep a pair by themselves: scoring.NEVER_ALONE.
 """
 
 from collections.abc import Mapping, Sequence

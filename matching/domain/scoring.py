@@ -29,7 +29,7 @@ from matching.domain.weights import GIVEN, Place
 
 # Rows that may speak for pairs no key finds: alone they keep none. The kind itself; what was
 # noted of other parts, which is guessed for both sides; what sums like this were off by.
-WITHOUT_KEY = frozenset({"start", "noted elsewhere", "calibration"})
+NEVER_ALONE = frozenset({"start", "noted elsewhere", "calibration"})
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 
@@ -53,7 +53,7 @@ class Score:
     @property
     def spoken_for(self) -> bool:
         """Whether evidence that a key finds speaks for the pair (matching/asking.py)."""
-        return any(row.bits > 0 for row in self.rows if row.evidence not in WITHOUT_KEY)
+        return any(row.bits > 0 for row in self.rows if row.evidence not in NEVER_ALONE)
 
 
 def score(offer: Side, want: Side, known: Knowledge) -> Score:

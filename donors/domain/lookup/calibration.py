@@ -1,7 +1,7 @@
 """The probability that the first candidate is the machine meant.
 
 A logistic function of what the ranking saw. Its weights are fitted on invented catalogues by
-`manage.py fit_lookup` and stand in fixtures/reference/lookup.json with their source; the fit is
+tests/speed/fit_lookup.py and stand in fixtures/reference/lookup.json with their source; the fit is
 measured on makes that were not used in it.
 """
 

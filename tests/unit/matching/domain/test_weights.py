@@ -1,7 +1,10 @@
 import pytest
 
-from matching.domain.weights import Weights
-from tests.unit.matching.building import CLASSES, TABLE, WEIGHTS
+from matching.domain.scoring import NEVER_ALONE, Score
+from matching.domain.sides import Row
+from matching.domain.verdicts import Verdict
+from matching.domain.weights import WITHOUT_KEY, Weights
+from tests.unit.matching.building import CLASSES, TABLE, WEIGHTS, kind
 
 
 @pytest.mark.parametrize("fit_class", CLASSES)
@@ -25,3 +28,18 @@ def test_single_figures():
 def test_a_level_the_table_does_not_name():
     with pytest.raises(KeyError):
         WEIGHTS.bits("number", "no-such-level", "exact-only")
+
+
+@pytest.mark.parametrize("level", sorted(WITHOUT_KEY))
+def test_nothing_learned_makes_a_level_without_a_key_speak_for_a_pair(level):
+    learned = {"bits": {kind().slug: {f"model/{level}": 2.5, "model/same": 2.5}}}
+    taught = WEIGHTS.taught(learned)
+    assert taught.weigh("model", level, kind()) == 0.0
+    assert taught.weigh("model", "same", kind()) == 2.5
+
+
+@pytest.mark.parametrize("evidence", [*sorted(NEVER_ALONE), "model"])
+def test_a_guess_alone_keeps_no_pair(evidence):
+    rows = (Row("start", "exact-only", -1.2, "", "", ""), Row(evidence, "agrees", 3.0, "", "", ""))
+    found = Score(rows, 1.8, Verdict.CHECK_FIRST)
+    assert found.spoken_for == (evidence == "model")
