@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,7 @@ def repeat(
 ) -> dict[str, Any]:
     """Send the same request as the others at the same instant, once a round."""
     if naive:
+        look_first = partial(look_then_act, folder, people)
         idempotency.once = look_first  # type: ignore[assignment]
     client = client_of(Role.TECHNICIAN)
     replies = []
@@ -47,15 +49,17 @@ def repeat(
     return {"replies": replies}
 
 
-def look_first(handler: Any, request: Any, member: Member) -> Any:
+def look_then_act(folder: Path, people: int, handler: Any, request: Any, member: Member) -> Any:
     """The known-bad way: look whether a reply is kept, act, keep it; nothing makes them one.
 
-    Each process writes a key of its own, so that the unique index has no say.
+    Nobody acts before all have looked: the worst case, every time. Each process writes a key
+    of its own, so that the unique index has no say.
     """
     key = request.headers["Idempotency-Key"]
 
     def acts(request: Any, *args: Any, **kwargs: Any) -> Any:
         kept = KeptReply.of(member.workshop_id).filter(key__startswith=f"{key} ").first()
+        meet(folder, "looked-" + key.strip('"'), people)
         if kept is not None:
             return idempotency._as_response(kept)
         answer = handler(request, *args, **kwargs)
@@ -91,8 +95,16 @@ def decide(
     if naive:
         ruling.lock_deciding = lambda *_: None  # type: ignore[assignment]
         ruling.get_rule = look_only  # type: ignore[assignment]
+        look = ruling.contradicted_by
+
+        def look_and_wait(rule: Rule) -> list[Rule]:
+            found = look(rule)
+            meet(folder, f"looked{len(statuses)}", people)  # nobody writes before both looked
+            return found
+
+        ruling.contradicted_by = look_and_wait
     client = client_of(Role(role))
-    statuses = []
+    statuses: list[int] = []
     for number, rule_id in enumerate(rules):
         client.get(f"/api/v1/rules/{rule_id}/")
         meet(folder, f"round{number}", people)

@@ -6,6 +6,8 @@ Each prints one JSON object. They meet at a barrier made of files, so that they 
 import json
 import os
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -41,8 +43,11 @@ def hold_all(folder: Path, people: int, naive: bool) -> dict[str, int]:
     done = {"held": 0, "refused": 0, "errors": 0}
     for part in refs:
         try:
-            hold = naive_hold if naive else proper_hold
-            hold(workshop, part, need, member)
+            if naive:
+                both_look = partial(meet, folder, f"looked{part.pk}", people)
+                naive_hold(workshop, part, need, member, both_look)
+            else:
+                proper_hold(workshop, part, need, member)
             done["held"] += 1
         except Conflict:
             done["refused"] += 1
@@ -58,9 +63,13 @@ def proper_hold(workshop: Workshop, part: Part, need: Need, member: Member) -> N
     )
 
 
-def naive_hold(workshop: Workshop, part: Part, need: Need, member: Member) -> None:
+def naive_hold(
+    workshop: Workshop, part: Part, need: Need, member: Member, both_look: Callable[[], None]
+) -> None:
     """The known-bad way: look first, then write, with nothing that makes the two one."""
-    if Hold.of(workshop).filter(part=part, released_at__isnull=True).exists():
+    held = Hold.of(workshop).filter(part=part, released_at__isnull=True).exists()
+    both_look()  # nobody writes before all have looked: the worst case, every time
+    if held:
         raise Conflict("held")
     now = timezone.now()
     Hold.objects.create(
