@@ -99,6 +99,7 @@ def arrive(folder: Path, people: int, inline: bool, rounds: int, side: str) -> d
                 meet(folder, f"written{number}", people)
             if inline:
                 found()
+                meet(folder, f"looked{number}", people)
     return {"rounds": rounds}
 
 
