@@ -20,7 +20,7 @@ from donors.domain import model_numbers, patterns
 from donors.domain.lookup import texts
 from donors.domain.lookup.calibration import Calibration
 from donors.domain.lookup.ranking import Found, rank, reads_alike, settled
-from donors.domain.lookup.search import Hit, Layer, exact, exact_among, search
+from donors.domain.lookup.search import Hit, Layer, exact, exact_among, near, search
 from donors.domain.lookup.shelf import Builder, Shelf
 from donors.domain.lookup.variants import differs_only_in
 from donors.domain.recognising import How
@@ -38,6 +38,8 @@ AMONG_WORDS = 0.9  # how much surer a number is alone than among words that say 
 MENTIONED = 0.5  # how sure a near number in a text must be
 LEAST_LIKELY = 0.2  # below it a candidate is shown, but nothing is concluded from it
 
+Ask = Callable[[Sequence[Layer], str], list[Hit]]
+
 
 @lru_cache(maxsize=1)
 def calibration() -> Calibration:
@@ -49,8 +51,19 @@ def _among(one: Candidate) -> Candidate:
     return replace(one, how=How.NAMED, probability=one.probability * AMONG_WORDS)
 
 
-def _free(run: "texts.Run | Mention", taken: Sequence[Mention]) -> bool:
-    return all(run.end <= one.start or run.start >= one.end for one in taken)
+class _Taken:
+    """Which characters of a text belong to a number already found in it."""
+
+    def __init__(self, text: str) -> None:
+        self._marks = bytearray(len(text))
+        self.mentions: list[Mention] = []
+
+    def add(self, one: Mention) -> None:
+        self._marks[one.start : one.end] = b"\1" * (one.end - one.start)
+        self.mentions.append(one)
+
+    def is_free(self, run: "texts.Run | Mention") -> bool:
+        return self._marks.find(1, run.start, run.end) < 0
 
 
 @dataclass
@@ -194,7 +207,7 @@ class Catalogue:
 
         A known number may hold the name of its make, so the whole goes first when it is known.
         """
-        known = self._recognise_exactly(number, make)
+        known = self._recognise_number(number, make, exact)
         if known.settled:
             return known
         short = self._recognise_number(bare, told)
@@ -203,9 +216,9 @@ class Catalogue:
         whole = self._recognise_number(number, make)
         return short if short.likeness >= whole.likeness else whole
 
-    def _recognise_number(self, number: str, make: Make | None) -> Recognition:
+    def _recognise_number(self, number: str, make: Make | None, ask: Ask = search) -> Recognition:
         layers = self._layers(number)
-        return self._recognition(number, layers, self._ranked(number, layers, make, search), make)
+        return self._recognition(number, layers, self._ranked(number, layers, make, ask), make)
 
     def _among_words(self, text: str, whole: Recognition, make: Make | None) -> Recognition:
         """Return the likeliest number that stands among other words, `whole` when there is none."""
@@ -235,11 +248,6 @@ class Catalogue:
         known = exact_among(layers, (run.number for run in found))
         return [run for run in ordered if run.number in known][:MOST_KNOWN]
 
-    def _recognise_exactly(self, number: str, make: Make | None) -> Recognition:
-        """The same, asking only for exact numbers, aliases and filled wildcards."""
-        layers = self._layers(number)
-        return self._recognition(number, layers, self._ranked(number, layers, make, exact), make)
-
     def find_all(
         self, text: str, *, make: Make | None = None, most: int = MOST_SEARCHED
     ) -> list[Mention]:
@@ -251,29 +259,29 @@ class Catalogue:
         whatever the text.
         """
         found = list(texts.runs(text))
-        taken: list[Mention] = []
+        taken = _Taken(text)
         for run in self._known_runs(found):
-            if _free(run, taken):
-                seen = self._recognise_exactly(run.number, make)
+            if taken.is_free(run):
+                seen = self._recognise_number(run.number, make, exact)
                 if seen.how.certain:
-                    taken.append(Mention(run.start, run.end, seen))
-        left = (run for run in found if texts.looks_like_number(run) and _free(run, taken))
+                    taken.add(Mention(run.start, run.end, seen))
+        left = (run for run in found if taken.is_free(run) and texts.looks_like_number(run))
         searched = [
-            Mention(run.start, run.end, self._recognise_number(run.number, make))
+            Mention(run.start, run.end, self._recognise_number(run.number, make, near))
             for run in islice(left, most)
         ]
         likely = [one for one in searched if one.seen.certainty >= MENTIONED]
         for one in sorted(likely, key=lambda one: (-one.seen.certainty, one.start)):
-            if _free(one, taken):
-                taken.append(one)
-        return sorted(taken, key=lambda one: one.start)
+            if taken.is_free(one):
+                taken.add(one)
+        return sorted(taken.mentions, key=lambda one: one.start)
 
     def _ranked(
         self,
         number: str,
         layers: list[tuple[Shelf, np.ndarray | None]],
         make: Make | None,
-        ask: Callable[[Sequence[Layer], str], list[Hit]],
+        ask: Ask,
     ) -> list[Found]:
         asked = [shelf.layer(dead) for shelf, dead in layers]
         return rank(

@@ -31,8 +31,9 @@ MOST_COST, MOST_LEAD = 30.0, 15.0
 
 @dataclass(frozen=True)
 class Seen:
-    """What the ranking saw. costs: of the models, the best first (nats, of the first ranked
-    first even when another costs less). make_agrees: None when no make was told."""
+    """What the ranking saw. costs: what misreading alone takes to make each model of it, in
+    the order they are ranked (nats; another may cost less than the first). make_agrees: None
+    when no make was told."""
 
     costs: Sequence[float]
     length: int

@@ -99,6 +99,16 @@ def signatures(codes: np.ndarray) -> np.ndarray:
     return once | (twice << np.uint64(32))
 
 
+def signature(coded: np.ndarray) -> np.uint64:
+    """Return the same bits of one number, without an array operation a character."""
+    once = twice = 0
+    for code in coded.tolist():
+        bit = 1 << code
+        twice |= once & bit
+        once |= bit
+    return np.uint64(once | twice << 32)
+
+
 def gram_codes(codes: np.ndarray) -> np.ndarray:
     """Return the trigrams of rows of equal length, one 15-bit code a place."""
     wide = codes.astype(np.uint16)

@@ -14,8 +14,10 @@ Arrays are plain and flat: a snapshot file maps them without copying (donors/sna
 """
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -24,6 +26,7 @@ from donors.domain.lookup import codes
 from donors.domain.model_numbers import FOLD, LONGEST
 
 SORTED_BY = 16  # characters of a number that its place in the order depends on
+STRIDE = 256  # places between two that are looked at first when one is sought
 BLOCK = 1 << 16  # rows a block: what two bytes can count
 GRAMS = codes.ALPHABET**3
 FOLDED_BYTES = bytes(FOLD.get(c, c) for c in range(256))
@@ -93,31 +96,41 @@ class Index:
         found = bytes(self._text[max(start, end - SORTED_BY) : end])
         return found.translate(FOLDED_BYTES)[::-1]
 
+    @cached_property
+    def _stops(self) -> list[bytes]:
+        return [self._folded(row) for row in range(0, len(self), STRIDE)]
+
+    @cached_property
+    def _stops_backward(self) -> list[bytes]:
+        return [self._folded_backward(place) for place in range(0, len(self), STRIDE)]
+
     def beginning_with(self, folded: bytes) -> tuple[int, int]:
         """Return the rows [start, end) whose folded form begins with this."""
-        wanted = folded[:SORTED_BY]
-        start = _first(len(self), lambda row: self._folded(row) >= wanted)
-        after = wanted + b"\xff"
-        return start, _first(len(self), lambda row: self._folded(row) >= after, start)
+        return _beginning(folded, len(self), self._folded, self._stops)
 
     def ending_with(self, folded: bytes) -> tuple[int, int]:
         """Return the places [start, end) in `backward` of rows whose folded form ends so."""
-        wanted = folded[::-1][:SORTED_BY]
-        start = _first(len(self), lambda place: self._folded_backward(place) >= wanted)
-        after = wanted + b"\xff"
-        return start, _first(len(self), lambda at: self._folded_backward(at) >= after, start)
+        return _beginning(folded[::-1], len(self), self._folded_backward, self._stops_backward)
 
 
-def _first(size: int, holds: Callable[[int], bool], start: int = 0) -> int:
-    """Return the first place from `start` where `holds` is true; it stays true once it is."""
-    low, high = start, size
-    while low < high:
-        middle = (low + high) // 2
-        if holds(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
+def _beginning(
+    text: bytes, size: int, form: Callable[[int], bytes], stops: list[bytes]
+) -> tuple[int, int]:
+    """Return the places [start, end) whose form begins with a text; forms stand in order.
+
+    stops: the form of every STRIDEth place, which says at once between which two to look.
+    """
+    text = text[:SORTED_BY]
+    start = _place_of(text, size, form, stops)
+    if start == size or not form(start).startswith(text):
+        return start, start
+    return start, _place_of(text + b"\xff", size, form, stops)
+
+
+def _place_of(text: bytes, size: int, form: Callable[[int], bytes], stops: list[bytes]) -> int:
+    stop = bisect_left(stops, text)
+    low, high = max(0, (stop - 1) * STRIDE), min(size, stop * STRIDE)
+    return bisect_left(range(size), text, low, high, key=form)
 
 
 @dataclass

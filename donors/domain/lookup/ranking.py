@@ -1,12 +1,13 @@
 """From rows that may be meant to models, best first, each with how it was found."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from math import exp
+from typing import NamedTuple
 
-from donors.domain.lookup import costs
+from donors.domain.lookup import alike, costs
 from donors.domain.lookup.calibration import Calibration, Seen
 from donors.domain.lookup.search import Hit
+from donors.domain.model_numbers import folded
 from donors.domain.recognising import How
 
 OTHER_MAKE = 3.0  # nats: a stated make is right about nineteen times in twenty
@@ -15,11 +16,12 @@ MOST_COST = 30.0
 MOST_ROWS = 24  # models, where several share a number
 ALIKE_A_CHARACTER = 1.2  # a cost below which nearly all of a text is explained
 COST_A_CHARACTER = 3.1  # beyond this a text has nothing of the number any more
+MOST_UNLIKE = 0.75 * alike.MOST  # unless it shares this much of its trigrams and beginning
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A model that may be meant. likeness 0..1 ranks only; probability 0..1 is calibrated for
+class Found(NamedTuple):
+    """A model that may be meant. cost ranks, and noise is what of it misreading alone explains,
+    in nats; likeness 0..1 is shown; probability 0..1 is calibrated for
     the first of a list, and shared out by cost among the others."""
 
     place: int
@@ -28,6 +30,7 @@ class Found:
     filled: str
     how: How
     cost: float
+    noise: float
     same_make: bool
     likeness: float
     probability: float = 0.0
@@ -50,7 +53,8 @@ def rank(
     if not ranked:
         return []
     chance = calibration.probability(what_was_seen(query, ranked, make))
-    return first_numbers(_with_chances(ranked, chance), most)
+    first = first_numbers(ranked, most)
+    return _with_chances(first, chance, [one.cost for one in ranked[1:]])
 
 
 def first_numbers(ranked: Sequence[Found], most: int) -> list[Found]:
@@ -61,7 +65,7 @@ def first_numbers(ranked: Sequence[Found], most: int) -> list[Found]:
 
 def reads_alike(query: str, ranked: Sequence[Found]) -> bool:
     """Return whether the best candidate explains nearly all of what was read."""
-    return any(one.cost <= ALIKE_A_CHARACTER * len(query) for one in ranked[:1])
+    return any(one.noise <= ALIKE_A_CHARACTER * len(query) for one in ranked[:1])
 
 
 def in_order(
@@ -74,9 +78,17 @@ def in_order(
         if how is How.UNKNOWN:
             continue
         same = make is None or make_of(hit) == make
-        cost = hit.cost + (0.0 if same else OTHER_MAKE)
+        noise = hit.cost + (0.0 if same else OTHER_MAKE)
         found = Found(
-            hit.place, hit.model, hit.number, hit.filled, how, cost, same, exp(-hit.cost / 12)
+            hit.place,
+            hit.model,
+            hit.number,
+            hit.filled,
+            how,
+            noise + hit.unlike,
+            noise,
+            same,
+            exp(-hit.cost / 12),
         )
         key = (hit.place, hit.model)
         if key not in best or _order(found) < _order(best[key]):
@@ -88,7 +100,7 @@ def what_was_seen(query: str, ranked: Sequence[Found], make: int | None) -> Seen
     """Return what the stated probability depends on."""
     first = ranked[0]
     return Seen(
-        costs=[one.cost for one in ranked],
+        costs=[one.noise for one in ranked],
         length=len(query),
         sure=first.how.certain,
         begins=first.how is How.SHORTENED,
@@ -107,7 +119,13 @@ def how_found(query: str, hit: Hit) -> How:
     if hit.way == costs.BEGINS and not hit.edits:
         return How.SHORTENED if len(query) >= LEAST_PREFIX else How.NEAR
     near = hit.cost <= min(MOST_COST, COST_A_CHARACTER * len(query))
-    return How.NEAR if near else How.UNKNOWN
+    return How.NEAR if near or _may_be_variant(query, hit) else How.UNKNOWN
+
+
+def _may_be_variant(query: str, hit: Hit) -> bool:
+    """Return whether a number that no misreading explains may stand for another of its series."""
+    begins = folded(hit.filled[:LEAST_PREFIX]) == folded(query[:LEAST_PREFIX])
+    return hit.unlike <= MOST_UNLIKE or (begins and len(query) > LEAST_PREFIX)
 
 
 def _order(found: Found) -> tuple[bool, bool, int, float, int, str]:
@@ -123,12 +141,13 @@ def _order(found: Found) -> tuple[bool, bool, int, float, int, str]:
     )
 
 
-def _with_chances(ranked: Sequence[Found], chance: float) -> list[Found]:
-    shares = [exp(-min(one.cost, 60.0)) for one in ranked[1:]]
+def _with_chances(first: Sequence[Found], chance: float, others: Sequence[float]) -> list[Found]:
+    """Return the first candidates with their chances. others: the costs of all but the best."""
+    shares = [exp(-min(cost, 60.0)) for cost in others]
     # Something of the rest is kept for a machine that is not in the catalogue at all.
     total = sum(shares) + exp(-12.0)
-    rest = [min(chance, (1 - chance) * share / total) for share in shares]
-    return [replace(one, probability=p) for one, p in zip(ranked, [chance, *rest], strict=True)]
+    rest = [min(chance, (1 - chance) * share / total) for share in shares[: len(first) - 1]]
+    return [one._replace(probability=p) for one, p in zip(first, [chance, *rest], strict=True)]
 
 
 def settled(found: Sequence[Found]) -> Found | None:

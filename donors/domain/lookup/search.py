@@ -2,16 +2,17 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from donors.domain.lookup import codes, costs, plan
+from donors.domain.lookup import alike, codes, costs, plan
 from donors.domain.lookup.index import BLOCK, FOLDED_BYTES, GRAMS, Index, spread
 from donors.domain.model_numbers import LONGEST, WILDCARDS
 
 MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
-MOST_COMPARED = 64
-MOST_ALIKE = 64  # rows that begin (or end) like the query
+MOST_COMPARED = 48
+MOST_ALIKE = 32  # rows that begin (or end) like the query
 FAR_IF_OPEN = 4.5  # the same for swaps alone where open positions take up a piece already
 FAR = 7.0  # a cost at which trigrams, and swaps over a cut, are asked too
 MOST_POSTINGS = 40_000
@@ -19,10 +20,9 @@ MOST_REFINED = 16
 MOST_MASKS = 256  # patterns of open positions asked for one length
 
 
-@dataclass(frozen=True, slots=True)
-class Hit:
+class Hit(NamedTuple):
     """A row that may be meant. number: its canonical form; filled: with open positions filled
-    from the query. cost in nats; way and edits as in costs.Compared."""
+    from the query. cost in nats; way and edits as in costs.Compared; unlike in nats as in alike."""
 
     place: int
     row: int
@@ -33,6 +33,12 @@ class Hit:
     cost: float
     way: int
     edits: int
+    unlike: float = 0.0
+
+    @property
+    def weight(self) -> float:
+        """Return what hits are ranked by, in nats."""
+        return self.cost + self.unlike
 
 
 @dataclass(frozen=True)
@@ -51,28 +57,37 @@ class Layer:
         return rows if self.dead is None else rows[~self.dead[self.index.model[rows]]]
 
 
-def search(layers: Sequence[Layer], query: str, *, most: int = 24) -> list[Hit]:
-    """Return rows of the layers by rising cost, several a model where it has several names,
+def search(layers: Sequence[Layer], query: str, *, most: int = 24, far: bool = True) -> list[Hit]:
+    """Return rows of the layers by rising weight, several a model where it has several names,
     and several a number where makes share it: at most `most` different numbers.
 
-    Rows that are the query, or fill to it, come first whatever else is near.
+    Rows that are the query, or fill to it, come first whatever else is near. far: when nothing
+    is near, ask also for what more than two edits explain.
     """
     query = query[:LONGEST]
     if not query:
         return []
-    near = [layer.living(_near(layer.index, query)) for layer in layers]
-    hits = _compared(layers, near, query, most)
-    least = hits[0].cost if hits else np.inf
-    if least > FAR or (least > FAR_IF_OPEN and any(layer.index.masks for layer in layers)):
+    first = [layer.living(_near(layer.index, query)) for layer in layers]
+    hits = _compared(layers, first, query, most)
+    least = min((hit.cost for hit in hits), default=np.inf)
+    if far and (
+        least > FAR or (least > FAR_IF_OPEN and any(layer.index.masks for layer in layers))
+    ):
         more = [layer.living(_far(layer.index, query, grams=least > FAR)) for layer in layers]
-        new = [np.setdiff1d(b, a, assume_unique=True) for a, b in zip(near, more, strict=True)]
-        hits = _first(sorted([*hits, *_compared(layers, new, query, most)], key=_by_cost), most)
-    sure = [hit for place, layer in enumerate(layers) for hit in _sure(layer, place, query)]
+        new = [np.setdiff1d(b, a, assume_unique=True) for a, b in zip(first, more, strict=True)]
+        hits = _first(sorted([*hits, *_compared(layers, new, query, most)], key=_by_weight), most)
+    sure = exact(layers, query)
     if sure:
         sure.sort(key=lambda hit: (hit.cost, hit.number))
         known = {(hit.place, hit.row) for hit in sure}
         hits = [*sure, *(hit for hit in hits if (hit.place, hit.row) not in known)]
     return hits
+
+
+def near(layers: Sequence[Layer], query: str) -> list[Hit]:
+    """Return rows within two edits of the query, or that lost an end: half the time of `search`
+    where nothing is near, as with most of the words in a text."""
+    return search(layers, query, far=False)
 
 
 def exact(layers: Sequence[Layer], query: str) -> list[Hit]:
@@ -120,16 +135,7 @@ def _same(layer: Layer, forms: np.ndarray, keys: np.ndarray) -> np.ndarray:
 
 def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
     index = layer.index
-    coded = codes.encode(query)
-    forms = [coded]
-    for mask in index.masks.get(len(query), ())[:MOST_MASKS]:
-        form = coded.copy()
-        form[list(mask)] = codes.OPEN
-        forms.append(form)
-    matrix = np.stack(forms)
-    whole = codes.column_hash(matrix, 0, len(query))
-    keys = codes.keys(whole, whole, codes.WHOLE, len(query), index.bits)
-    rows = layer.living(_rows(index, np.unique(keys)))
+    rows = layer.living(_rows(index, _whole_keys(index, query)))
     found = []
     for row in rows.tolist():
         number = index.number(row)
@@ -141,6 +147,20 @@ def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
                 cost = costs.FILLED * open_places
                 found.append(_hit(index, place, row, number, query, cost, 0))
     return found
+
+
+def _whole_keys(index: Index, query: str) -> np.ndarray:
+    """Return the keys of the whole query, and of it with each known set of open positions."""
+    coded = codes.encode(query)
+    masks = index.masks.get(len(query), ())[:MOST_MASKS]
+    if not masks:
+        whole = codes.prefix_hashes(coded)[-1:]
+    else:
+        forms = np.tile(coded, (1 + len(masks), 1))
+        for form, mask in zip(forms[1:], masks, strict=True):
+            form[list(mask)] = codes.OPEN
+        whole = codes.column_hash(forms, 0, len(query))
+    return np.unique(codes.keys(whole, whole, codes.WHOLE, len(query), index.bits))
 
 
 def _hit(
@@ -217,7 +237,7 @@ def _likeliest(index: Index, coded: np.ndarray, rows: np.ndarray, times: np.ndar
     """Return the rows whose characters are most like the query's, at most MOST_COMPARED."""
     if len(rows) <= MOST_COMPARED:
         return rows
-    own = codes.signatures(coded[None, :])[0]
+    own = codes.signature(coded)
     theirs = index.signature[rows]
     missing = np.bitwise_count(own & ~theirs).astype(np.int64)
     extra = np.bitwise_count(theirs & ~own).astype(np.int64)
@@ -278,7 +298,8 @@ def _by_grams(index: Index, query: str) -> np.ndarray:
 def _compared(
     layers: Sequence[Layer], chosen: Sequence[np.ndarray], query: str, most: int
 ) -> list[Hit]:
-    """Return the chosen rows of all layers by rising cost, at most `most` different numbers."""
+    """Return the chosen rows of all layers that cost least, by rising weight: at most `most`
+    different numbers."""
     source, numbers, opened = _listed(layers, chosen, query)
     if not numbers:
         return []
@@ -296,11 +317,17 @@ def _compared(
             break
         cost, edits, way = float(seen.cost[i]), int(seen.edits[i]), int(seen.way[i])
         hits.append(_hit(layers[place].index, place, row, number, numbers[i], cost, edits, way))
-    return hits
+    return sorted(_weighed(query, hits), key=_by_weight)
 
 
-def _by_cost(hit: Hit) -> float:
-    return hit.cost
+def _weighed(query: str, hits: Sequence[Hit]) -> Iterable[Hit]:
+    own, *others = costs.folded_all([query, *(hit.filled for hit in hits)])
+    weights = alike.unlike(own, others, [hit.way == costs.ENDS for hit in hits])
+    return (hit._replace(unlike=weight) for hit, weight in zip(hits, weights, strict=True))
+
+
+def _by_weight(hit: Hit) -> float:
+    return hit.weight
 
 
 def _first(hits: Sequence[Hit], most: int) -> list[Hit]:

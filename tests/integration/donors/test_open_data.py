@@ -3,6 +3,7 @@
 import random
 import re
 from collections import defaultdict
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from donors.domain import patterns
 from donors.domain.lookup.calibration import expected_error
 from donors.domain.model_numbers import canonical
 from donors.recognition import KnownModel
+from donors.snapshots import Held
 from tests.integration.donors import open_data
 from tests.speed import fit_lookup, worlds
 
@@ -114,6 +116,53 @@ def test_a_number_with_the_name_of_its_make_is_found(source):
     chosen = random.Random(1).sample(numbers, min(150, len(numbers)))
     asked = [(f"{make} {number}", canonical(number)) for make, number in chosen]
     assert recall(catalogue_of(numbers), asked)[0] >= 0.97
+
+
+def _variants(numbers: open_data.Numbers, stem: Callable[[str], str]) -> dict[str, set[str]]:
+    """Return canonical numbers with the others of their make that share their stem."""
+    groups: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for make, number in numbers:
+        if stem(number):
+            groups[make, stem(number)].add(canonical(number))
+    families = [family for family in groups.values() if len(family) > 1]
+    return {number: family - {number} for family in families for number in sorted(family)}
+
+
+def _without_suffix(number: str) -> str:
+    found = re.match(r"(.*?\d{2,})\D*$", number)
+    return found[1] if found else ""
+
+
+@pytest.mark.parametrize(
+    ("source", "stem", "better"),
+    [
+        (open_data.printer_numbers, _without_suffix, 0.05),
+        (open_data.drive_numbers, lambda number: canonical(number)[:6], 0.0),
+    ],
+)
+def test_a_number_that_is_not_listed_finds_its_variants(source, stem, better):
+    """Numbers left out of the list one by one: the first candidate shares the stem (all before
+    the suffix letters; of drives, whose series stand in front, six characters). Peers:
+    rapidfuzz's ratio and WRatio over all numbers but the one asked for."""
+    numbers = source()
+    variants = _variants(numbers, stem)
+    chosen = random.Random(3).sample(sorted(variants), min(200, len(variants)))
+    known = sorted({canonical(number) for _, number in numbers})
+    catalogue = catalogue_of(numbers)
+    catalogue.ready()
+    ((shelf, _),) = catalogue.held.layers
+    listed = np.array([canonical(shelf.number(at)) for at in range(len(shelf))])
+    ours = 0
+    for number in chosen:
+        catalogue.held = Held([(shelf, listed == number)])
+        found = catalogue.recognise(number).candidates
+        ours += bool(found) and found[0].model.canonical in variants[number]
+    for scorer in (fuzz.ratio, fuzz.WRatio):
+        theirs = 0
+        for number in chosen:
+            best = process.extract(number, known, scorer=scorer, limit=2)
+            theirs += next(one for one, _, _ in best if one != number) in variants[number]
+        assert ours >= theirs + better * len(chosen), (scorer, ours, theirs, len(chosen))
 
 
 def test_what_printers_call_themselves_is_recognised():

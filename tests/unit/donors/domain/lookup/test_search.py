@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
-from donors.domain.lookup import costs
+from donors.domain.lookup import alike, costs
 from donors.domain.lookup.ranking import settled
 from donors.domain.lookup.search import Layer, exact, exact_among, search
 from donors.domain.model_numbers import CONFUSABLE_CLASSES, WILDCARDS, fills, folded
@@ -236,12 +236,11 @@ def test_many_at_once_leave_none_out_that_is_known(numbers, asked):
 
 
 @given(st.lists(st.text("ABC1230O*-Ä", max_size=9), max_size=12), st.text(max_size=12))
-def test_nothing_raises_and_costs_are_in_order(numbers, query):
+def test_nothing_raises_and_weights_are_in_order(numbers, query):
     shelf = numbers_shelf(map(worlds.canonical, numbers))
     hits = search([Layer(shelf.index)], worlds.canonical(query))
-    costs = [hit.cost for hit in hits]
-    assert all(cost >= 0 for cost in costs)
-    near = [hit.cost for hit in hits if hit.filled != worlds.canonical(query)]
+    assert all(hit.cost >= 0 and 0 <= hit.unlike <= alike.MOST for hit in hits)
+    near = [hit.weight for hit in hits if hit.filled != worlds.canonical(query)]
     assert near == sorted(near)
 
 
