@@ -71,7 +71,8 @@ def test_it_is_derived_and_says_so():
     assert not verdict.is_standards_limit
     assert verdict.sentence == (
         "Heater resistance: 26.45 ohm, within 25.19 to 29.389 ohm (derived from a standard, not "
-        "itself its limit; U²/P of 230 V 2000 W; deviation from memory: IEC 60335-1 cl. 10.1 table 1)."
+        "itself its limit; U²/P of 230 V 2000 W; deviation from memory: IEC 60335-1 cl. 10.1 "
+        "table 1)."
     )
 
 
