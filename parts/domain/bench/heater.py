@@ -25,8 +25,8 @@ def window(
     kind: "heating" (also combined appliances) or "motor". A sheathed heater of resistance wire
     reads 2 to 4 % less cold than hot, which the window ignores.
     Raises ValueRefused for a plate that cannot be.
-    Source: IEC 60335-1 cl. 10.1 table 1 (remembered), a limit of the appliance: applied to the
-    part it is derived, a screening window.
+    Source: IEC 60335-1 cl. 10.1 table 1, a limit of the appliance: applied to the part it is
+    derived, a screening window, and a guide as long as its row is only remembered.
     """
     plates.check(watts=watts, volts=volts, limits=limits, mains=mains)
     rule = next(row for row in limits.deviations if row.covers(kind, watts))
@@ -59,7 +59,7 @@ def judge_resistance(
         high=found.high,
         doubtful_low=found.low,
         doubtful_high=None if found.high is None else found.high + leads,
-        standing=Standing.DERIVED,
+        standing=_standing(found.rule),
         source=f"U²/P of {volts:g} V {watts:g} W; deviation {found.rule.source}",
     )
     verdict = judge("heater resistance", measured, limit)
@@ -68,3 +68,8 @@ def judge_resistance(
     if limit.is_doubtful(measured):
         return verdict.noting("Zero the meter with its leads together and measure again.")
     return verdict.noting("Measure it cold and with its wires off before throwing it away.")
+
+
+def _standing(rule: Deviation) -> Standing:
+    """Return what a window worked out from a row is worth: never more than derived."""
+    return Standing.DERIVED if rule.standing is Standing.STANDARD else Standing.GUIDE

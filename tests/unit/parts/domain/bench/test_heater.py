@@ -65,15 +65,24 @@ def test_outcomes_at_the_ends():
     assert outcome(None) is Outcome.NOT_MEASURED
 
 
-def test_it_is_derived_and_says_so():
+def test_what_is_only_remembered_is_a_guide_and_says_so():
+    """The heating rows were not seen in the standard (check-values 8): shown as guide value."""
     verdict = heater.judge_resistance(measured_ohm=26.45, watts=2000, volts=230, limits=LIMITS)
+    assert verdict.limit.standing is Standing.GUIDE
+    assert verdict.plausible_only
+    assert verdict.sentence == (
+        "Heater resistance: 26.45 ohm, within 25.19 to 29.389 ohm (guide value, common practice; "
+        "U²/P of 230 V 2000 W; deviation from memory: IEC 60335-1 cl. 10.1 table 1). Plausible, "
+        "no proof."
+    )
+
+
+def test_what_was_corroborated_is_derived_and_never_the_standards_own():
+    verdict = heater.judge_resistance(
+        measured_ohm=40, watts=1200, volts=230, limits=LIMITS, kind="motor"
+    )
     assert verdict.limit.standing is Standing.DERIVED
     assert not verdict.is_standards_limit
-    assert verdict.sentence == (
-        "Heater resistance: 26.45 ohm, within 25.19 to 29.389 ohm (derived from a standard, not "
-        "itself its limit; U²/P of 230 V 2000 W; deviation from memory: IEC 60335-1 cl. 10.1 "
-        "table 1)."
-    )
 
 
 def test_a_heater_of_25_w_or_less_has_no_upper_end():
