@@ -201,6 +201,15 @@ def test_a_span_is_narrowed_and_a_contradiction_keeps_nothing():
     assert "is before 2020-01-01 (model sold 2021 to ?)" in against.dropped[0][1]
 
 
+def test_the_last_day_counts():
+    day = date(2014, 12, 1)
+    assert built("41201", Scheme.DIGIT_DAY, day)[-1] == Interval(day, day)
+    assert built("41201", Scheme.DIGIT_DAY, day - timedelta(days=1))[-1].start.year == 2004
+    month = decode("J5", Scheme.LETTER_MANUAL, until=UNTIL)
+    first = cut(month, [build_dates.received(date(2018, 5, 1))])
+    assert first.kept[0].built == days("2018-05-01", "2018-05-01")
+
+
 def test_a_week_has_a_week_to_spare():
     """Not all makers count weeks as ISO 8601 does (practice.md 3.4): one week either way."""
     candidates = decode("2014-W31", Scheme.ISO_WEEK, until=UNTIL)

@@ -134,6 +134,10 @@ def test_both_fields_are_named_at_once():
 
 def test_a_low_voltage_part_is_no_mains_plate():
     plates.check(watts=24, volts=12, limits=LIMITS, mains=False)
+    reading = {"measured_ohm": 6.0, "watts": 24, "volts": 12, "limits": LIMITS}
+    assert heater.judge_resistance(**reading, mains=False).outcome is Outcome.PASS
+    with pytest.raises(ValueRefused, match="no mains voltage"):
+        heater.judge_resistance(**reading)
 
 
 def test_a_range_with_one_wattage_stands_for_its_mean():

@@ -38,6 +38,11 @@ def test_outcomes(ohms, outcome):
     assert verdict.limit.standing is Standing.GUIDE
 
 
+def test_it_says_how_many_are_missing():
+    verdict = winding.judge_balance((6.0, None, None), limits=LIMITS)
+    assert verdict.sentence.endswith("2 of 3 windings have no reading.")
+
+
 @given(sets, st.floats(0.01, 100))
 def test_the_unit_does_not_matter(ohms, factor):
     found = winding.balance([ohm * factor for ohm in ohms])
