@@ -79,6 +79,12 @@ def find(rules: Iterable[Rule], *, appliance: str, part_class: str) -> Rule | No
     return next(same, None)
 
 
+def class_of_kind(rules: Iterable[Rule], *, appliance: str, kind: str) -> str | None:
+    """Return the part class one of our part kinds falls under; None where no rule names it."""
+    same = (r.part_class for r in rules if r.appliance == appliance and kind in r.kinds)
+    return next(same, None)
+
+
 def duty(
     rules: Iterable[Rule],
     *,

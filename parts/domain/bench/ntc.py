@@ -7,25 +7,26 @@ Temperatures in °C, resistances in ohm. B in kelvin. One B is good to about 1 K
 import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 from typing import Any, Self
 
-from parts.domain.bench.limits import BenchLimits, Limit
+from parts.domain.bench.limits import BenchLimits, Limit, Standing
 from parts.domain.bench.verdicts import Open, Reading, Verdict, checked, judge
 from workshop.domain.refusals import Checks, ValueRefused
 
 KELVIN = 273.15
 NOMINAL_C = 25.0
 COLDEST_C, HOTTEST_C = -100.0, 300.0
+MOST_BETA_K = 20_000.0
 
 
 def resistance_ohm(*, r25_ohm: float, beta_k: float, at_c: float) -> float:
     """Return R25 exp(B (1/T - 1/298.15)). Raises ValueRefused."""
     with Checks() as bad:
         bad.number("r25_ohm", r25_ohm, "ohm", above=0)
-        bad.number("beta_k", beta_k, "K", above=0, most=20_000)
+        bad.number("beta_k", beta_k, "K", above=0, most=MOST_BETA_K)
         bad.number("at_c", at_c, "°C", least=COLDEST_C, most=HOTTEST_C)
     return r25_ohm * math.exp(beta_k * (_inverse(at_c) - _inverse(NOMINAL_C)))
 
@@ -35,7 +36,7 @@ def temperature_c(*, ohm: float, r25_ohm: float, beta_k: float) -> float:
     with Checks() as bad:
         bad.number("ohm", ohm, "ohm", above=0)
         bad.number("r25_ohm", r25_ohm, "ohm", above=0)
-        bad.number("beta_k", beta_k, "K", above=0, most=20_000)
+        bad.number("beta_k", beta_k, "K", above=0, most=MOST_BETA_K)
     inverse = _inverse(NOMINAL_C) + math.log(ohm / r25_ohm) / beta_k
     if inverse <= 0:
         raise ValueRefused({"ohm": f"{ohm:g} ohm is below what this sensor reads at any heat"})
@@ -52,6 +53,23 @@ def beta_k(*, ohm_1: float, at_1_c: float, ohm_2: float, at_2_c: float) -> float
         if at_1_c == at_2_c:
             bad.refuse("at_2_c", f"is {at_2_c:g} °C like the first; two temperatures are needed")
     return math.log(ohm_1 / ohm_2) / (_inverse(at_1_c) - _inverse(at_2_c))
+
+
+def spread_percent(
+    *, at_c: float, beta_k: float, r25_percent: float, beta_percent: float = 1.0
+) -> float:
+    """Return how far a sound part may be off its curve at a temperature, in percent.
+
+    From the tolerances of R25 and of B that its maker states: widest away from 25 °C.
+    Raises ValueRefused.
+    """
+    with Checks() as bad:
+        bad.number("at_c", at_c, "°C", least=COLDEST_C, most=HOTTEST_C)
+        bad.number("beta_k", beta_k, "K", above=0, most=MOST_BETA_K)
+        bad.number("r25_percent", r25_percent, "%", least=0, most=100)
+        bad.number("beta_percent", beta_percent, "%", least=0, most=100)
+    of_beta = beta_k * beta_percent / 100 * abs(_inverse(at_c) - _inverse(NOMINAL_C))
+    return ((1 + r25_percent / 100) * math.exp(of_beta) - 1) * 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,14 +162,20 @@ def outliers(table: Mapping[float, float], *, limits: BenchLimits) -> dict[float
 
 
 def judge_resistance(
-    *, measured_ohm: Reading, expected_ohm: float, at_c: float | None, limits: BenchLimits
+    *,
+    measured_ohm: Reading,
+    expected_ohm: float,
+    at_c: float | None,
+    limits: BenchLimits,
+    spread: float | None = None,
 ) -> Verdict:
     """Return the verdict on an NTC read at a known temperature, in percent off what is expected.
 
-    expected_ohm comes from `resistance_ohm` or a Curve at `at_c`. OPEN fails.
+    expected_ohm comes from `resistance_ohm` or a Curve at `at_c`. spread: what the maker's
+    tolerances allow there (`spread_percent`); without it the guide's. OPEN fails.
     Raises ValueRefused: a reading without a temperature, negative or not finite.
     """
-    limit: Limit = limits["ntc-deviation"]
+    limit = limits["ntc-deviation"] if spread is None else _by_maker(spread, limits)
     measured = checked("measured_ohm", measured_ohm, "ohm")
     with Checks() as bad:
         bad.number("expected_ohm", expected_ohm, "ohm", above=0)
@@ -163,6 +187,23 @@ def judge_resistance(
     off = (measured / expected_ohm - 1) * 100
     verdict = judge("NTC resistance off its curve", off, limit)
     return verdict.noting(f"{measured:g} ohm at {at_c:g} °C, {expected_ohm:.5g} ohm expected.")
+
+
+def _by_maker(spread: float, limits: BenchLimits) -> Limit:
+    """Return the window a maker's tolerances give; the guide's wider one stays doubtful."""
+    with Checks() as bad:
+        bad.number("spread", spread, "%", above=0, most=100)
+    guide = limits["ntc-deviation"]
+    return replace(
+        guide,
+        slug="ntc-spread",
+        low=-spread,
+        high=spread,
+        doubtful_low=min(-spread, guide.doubtful_low or 0.0),
+        doubtful_high=max(spread, guide.doubtful_high or 0.0),
+        standing=Standing.MAKER,
+        source="tolerances of R25 and B as the maker states them",
+    )
 
 
 def _inverse(celsius: float) -> float:

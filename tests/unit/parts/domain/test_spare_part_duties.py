@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from parts.domain.spare_part_duties import Holds, Rule, duty, find, year
+from parts.domain.spare_part_duties import Holds, Rule, class_of_kind, duty, find, year
 from tests.unit.published import rows
 from tests.unit.reference import read
 from workshop.domain.intervals import Interval
@@ -77,6 +77,21 @@ def test_the_sentence_says_whom_when_how_soon_and_where_from():
         "summary, not the law)."
     )
     assert "national law" in found.caution
+
+
+@pytest.mark.parametrize(
+    ("appliance", "kind", "part_class"),
+    [
+        ("washing-machine", "control-board", "circuit-boards"),
+        ("washing-machine", "door-gasket", "door-seals"),
+        ("fridge-freezer", "door-seal", "door-gaskets"),
+        ("tumble-dryer", "run-capacitor", "motor-capacitors"),
+        ("washing-machine", "counterweight", None),
+        ("microwave", "control-board", None),
+    ],
+)
+def test_class_of_a_kind(appliance, kind, part_class):
+    assert class_of_kind(RULES, appliance=appliance, kind=kind) == part_class
 
 
 def test_before_1_march_2021_there_is_no_duty_rather_than_an_expired_one():

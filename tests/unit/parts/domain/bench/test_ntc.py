@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parts.domain.bench import ntc
+from parts.domain.bench.limits import Standing
 from parts.domain.bench.ntc import Curve, SteinhartHart
 from parts.domain.bench.verdicts import OPEN, Outcome
 from tests.unit.parts.domain.bench.limits import LIMITS
@@ -131,6 +132,29 @@ def test_outcomes(ohm, outcome):
     verdict = ntc.judge_resistance(measured_ohm=ohm, expected_ohm=expected, at_c=20, limits=LIMITS)
     assert verdict.outcome is outcome
     assert not verdict.is_standards_limit
+
+
+@pytest.mark.parametrize(("r25_percent", "at_c", "percent"), rows("ntc_spread"))
+def test_published_spreads(r25_percent, at_c, percent):
+    found = ntc.spread_percent(at_c=at_c, beta_k=3988, r25_percent=r25_percent)
+    assert found == pytest.approx(percent, abs=5e-3)
+
+
+def test_a_makers_tolerances_take_the_place_of_the_guide():
+    """A sound 5 % part may be 6.4 % off at 60 °C; the guide alone would doubt it."""
+    spread = ntc.spread_percent(at_c=60, beta_k=3988, r25_percent=5)
+    expected = CURVES["8016"].ratio(60) * 10_000
+    reading = {"expected_ohm": expected, "at_c": 60, "limits": LIMITS}
+    by_guide = ntc.judge_resistance(measured_ohm=expected * 1.064, **reading)
+    by_maker = ntc.judge_resistance(measured_ohm=expected * 1.064, spread=spread, **reading)
+    assert (by_guide.outcome, by_maker.outcome) == (Outcome.DOUBTFUL, Outcome.PASS)
+    assert by_maker.limit.standing is Standing.MAKER
+    beyond = ntc.judge_resistance(measured_ohm=expected * 0.91, spread=spread, **reading)
+    assert beyond.outcome is Outcome.DOUBTFUL
+    wide = ntc.judge_resistance(measured_ohm=expected * 1.19, spread=20, **reading)
+    assert wide.outcome is Outcome.PASS
+    with pytest.raises(ValueRefused, match="more than 0"):
+        ntc.judge_resistance(measured_ohm=expected, spread=0, **reading)
 
 
 def test_a_reading_without_a_temperature_is_refused():
