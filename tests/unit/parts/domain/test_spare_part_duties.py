@@ -114,7 +114,10 @@ def test_what_no_rule_names():
 
 def test_a_bare_year_is_a_span():
     """In the year the duty ends nobody can say, and before March 2021 it may never have been."""
+    assert year(2022) == Interval(date(2022, 1, 1), date(2022, 12, 31))
     assert ask(last=year(2022), on=date(2032, 1, 1)).holds is Holds.YES
+    assert ask(last=year(2022), on=date(2032, 1, 2)).holds is Holds.UNKNOWN
+    assert ask(last=year(2022), on=date(2032, 12, 31)).holds is Holds.UNKNOWN
     assert ask(last=year(2022), on=date(2032, 6, 1)).holds is Holds.UNKNOWN
     assert ask(last=year(2022), on=date(2033, 1, 1)).holds is Holds.EXPIRED
     assert ask(last=year(2021)).holds is Holds.UNKNOWN
@@ -128,6 +131,9 @@ def test_a_build_date_only_says_not_before():
     assert ask(last=None, built=date(2022, 6, 30), on=date(2032, 7, 1)).holds is Holds.UNKNOWN
     assert ask(last=None, built=date(2020, 6, 30)).holds is Holds.UNKNOWN
     assert ask(last=None).holds is Holds.UNKNOWN
+    assert ask(last=None, built=date(2021, 3, 1)).holds is Holds.YES
+    assert ask(last=None, built=date(2021, 2, 28)).holds is Holds.UNKNOWN
+    assert ask(last=None, built=date(2022, 6, 30), on=date(2032, 6, 30)).holds is Holds.YES
 
 
 def test_29_february():

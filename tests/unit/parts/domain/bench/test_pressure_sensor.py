@@ -59,3 +59,9 @@ def test_only_a_steady_fall_passes(frequencies):
 def test_bad_readings_are_refused(points):
     with pytest.raises(ValueRefused):
         judge(*points)
+
+
+def test_each_bad_reading_is_named():
+    with pytest.raises(ValueRefused) as refused:
+        judge((-1, 25), (100, float("nan")))
+    assert set(refused.value.fields) == {"water 1", "frequency 2"}

@@ -74,6 +74,18 @@ def test_sentences():
     assert judge("coil", OPEN, limit()).sentence.startswith("Coil: open circuit, outside 10 to 20")
 
 
+@pytest.mark.parametrize(
+    ("slug", "words"),
+    [
+        ("brush-length", "more than 15 mm"),
+        ("heater-insulation", "at least 1 Mohm"),
+        ("winding-balance", "0 to 3 %"),
+    ],
+)
+def test_limits_in_words(slug, words):
+    assert str(LIMITS[slug]) == words
+
+
 def test_a_pass_on_a_guide_value_is_plausible_only():
     assert judge("coil", 15.0, limit()).plausible_only
     assert judge("coil", 15.0, limit(standing=Standing.MAKER)).plausible_only
