@@ -1,8 +1,9 @@
-"""Reference data on machines: appliances, failure causes, age shifts."""
+"""Reference data on machines: appliances, failure causes, age shifts, eras."""
 
 from functools import lru_cache
 from typing import Any
 
+from donors.domain.build_dates import Bound, era
 from donors.domain.survival import AgeBand
 from donors.models import Appliance, FailureCause
 from workshop import reference
@@ -49,3 +50,9 @@ def age_bands() -> tuple[AgeBand, ...]:
 def most_percent() -> float:
     """Return the highest chance an untested part is ever given, in percent."""
     return float(reference.read("age_shifts")["max_percent"])
+
+
+@lru_cache(maxsize=1)
+def build_eras() -> dict[str, Bound]:
+    """Return the labels and refrigerants that bracket a build date (build_eras.json), by slug."""
+    return {row["slug"]: era(row) for row in reference.read("build_eras")}

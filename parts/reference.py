@@ -1,10 +1,13 @@
-"""Reference data on parts: kinds, who carries them, survival odds, cautions."""
+"""Reference data on parts: kinds, who carries them, odds, cautions, limits, duties."""
 
 from functools import lru_cache
 from typing import Any
 
 from donors.models import FailureCause
+from parts.domain.bench.limits import BenchLimits
+from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
+from parts.domain.spare_part_duties import Rule as DutyRule
 from parts.models import Caution, KindCarried, PartKind, SurvivalPrior
 from workshop import reference
 
@@ -57,3 +60,21 @@ def _referring(model: Any, row: dict[str, Any], *references: str) -> Any:
 def kinds() -> dict[str, Kind]:
     """Return every kind as the engine sees it, by slug."""
     return {row["slug"]: Kind.of(row) for row in reference.read("part_kinds")}
+
+
+@lru_cache(maxsize=1)
+def bench_limits() -> BenchLimits:
+    """Return the limits of bench tests (bench_tests.json)."""
+    return BenchLimits.of(reference.read("bench_tests"))
+
+
+@lru_cache(maxsize=1)
+def safety_rules() -> SafetyRules:
+    """Return the steps and limits of the electrical-safety sequence (electrical_safety.json)."""
+    return SafetyRules.of(reference.read("electrical_safety"))
+
+
+@lru_cache(maxsize=1)
+def duty_rules() -> tuple[DutyRule, ...]:
+    """Return the rules on spare parts makers have to supply (spare_part_duties.json)."""
+    return tuple(DutyRule.of(row) for row in reference.read("spare_part_duties"))
