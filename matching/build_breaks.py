@@ -11,7 +11,7 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import QuerySet
 
-from matching import events, gather
+from matching import deciding, events, gather
 from matching.domain.break_seeking import FoundBreak, seek
 from matching.domain.breaks import Search
 from matching.domain.known_breaks import Scope
@@ -19,9 +19,8 @@ from matching.models import BreakSearch, BuildBreak
 from parts.numbers import interchange_graph
 from parts.reference import kinds
 from workshop import outbox
-from workshop.errors import Conflict, NotAllowed, NotFound
-from workshop.members import covers
-from workshop.models import Member, Role, Workshop
+from workshop.errors import NotFound
+from workshop.models import Member, Workshop
 
 log = logging.getLogger(__name__)
 
@@ -217,17 +216,11 @@ def _decide(
     now: datetime,
     note: str,
 ) -> BuildBreak:
-    if not covers(member, Role.REVIEWER):
-        raise NotAllowed("Only a reviewer or the owner decides on build breaks.")
+    deciding.require_reviewer(member, "build breaks")
     _lock(workshop.pk)
     row = get_break(workshop, break_id, lock=True)
-    if row.state != DECIDED_FROM[state]:
-        raise Conflict(
-            f"Build break {row.pk} is {row.get_state_display()}; only "
-            f"{DECIDED_FROM[state].label} ones can be {state.label}."
-        )
-    row.state, row.decided_by, row.decided_at, row.note = state, member, now, note.strip()
-    row.save(update_fields=["state", "decided_by", "decided_at", "note"])
+    deciding.require_state(row, f"Build break {row.pk}", state, DECIDED_FROM)
+    deciding.settle(row, state, member, now, note=note.strip())
     if state != BuildBreak.State.REJECTED:
         payload = {"kinds": [row.kind_id]}
         outbox.record(events.BREAK_DECIDED, workshop_id=workshop.pk, payload=payload)
