@@ -6,8 +6,8 @@ from datetime import date, timedelta
 import pytest
 from django.core.management import CommandError, call_command
 
-from matching import build_breaks, gather
-from matching.models import BreakSearch, BuildBreak, Match
+from matching import build_breaks, gather, outcome_keys
+from matching.models import BreakSearch, BuildBreak, Match, Outcome
 from parts import numbers
 from parts import services as part_services
 from parts.models import Sighting
@@ -185,6 +185,51 @@ def test_accepting_moves_the_match_through_the_outbox_and_retiring_back(bench: B
     decide(bench, "retire", row)
     bench.drain()
     assert build_row() == before
+
+
+def test_past_fittings_from_the_other_side_cease_to_speak(bench: Bench) -> None:
+    """Five boards went into older machines of the revision; accepted, they are no evidence for
+    a newer one, and retired they are again."""
+    sight(bench, "AAAAAABBBBBB")
+    [row] = sweep(bench)
+    learned = {
+        "appliance": "washing-machine",
+        "make": "Velthane",
+        "number": "W760R1W",
+        "fields": {"revision": "1"},
+        "family": "W7",
+        "sure": 1.0,
+    }
+    for nth in range(5):
+        outcome = Outcome(
+            workshop=bench.workshop,
+            kind_id=KIND,
+            part_number="BRD-A",
+            job_built_from=date(2014, 3, 1),
+            job_built_to=date(2014, 3, 31),
+            fitted_on=date(2026, 1, 1 + nth),
+            result="worked",
+            fingerprint=str(nth),
+            learned={"job": learned},
+        )
+        outcome_keys.keyed(outcome).save()
+    need = bench.need("W7-60 R1 W", built_from=date(2014, 12, 1), built_to=date(2014, 12, 7))
+    part = bench.part(bench.donor("W7-60 R1 S"))
+    facts = PartFacts(part_number="BRD-A")
+    part_services.describe_part(workshop=bench.workshop, ref=part.ref, facts=facts)
+    bench.drain()
+
+    def level() -> str:
+        reasons = Match.of(bench.workshop).get(need=need, part=part).reasons
+        [found] = [one for one in reasons if one["evidence"] == "past fittings"]
+        return str(found["level"])
+
+    levels = [level()]
+    for act in ("accept", "retire"):
+        decide(bench, act, row)
+        bench.drain()
+        levels.append(level())
+    assert levels == ["number-in-family", "unknown", "number-in-family"]
 
 
 def test_rejecting_matches_nothing_anew(bench: Bench) -> None:
