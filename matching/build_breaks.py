@@ -14,7 +14,6 @@ from django.db.models import QuerySet
 from matching import deciding, events, gather
 from matching.domain.break_seeking import FoundBreak, seek
 from matching.domain.breaks import Search
-from matching.domain.known_breaks import Scope
 from matching.models import BreakSearch, BuildBreak
 from parts.numbers import interchange_graph
 from parts.reference import kinds
@@ -112,7 +111,7 @@ def propose(workshop_id: int, kind: str, found: Iterable[FoundBreak], *, now: da
 
 def _same_change(row: BuildBreak, one: FoundBreak) -> bool:
     """Return whether a stored break is the one found: same scope, and same days or numbers."""
-    if Scope(row.make, row.family, row.revision) != one.scope:
+    if row.scope() != one.scope:
         return False
     numbers = (set(row.numbers_before), set(row.numbers_after))
     same_numbers = numbers == (set(one.found.numbers_before), set(one.found.numbers_after))
@@ -141,6 +140,7 @@ def _store(workshop_id: int, kind: str, one: FoundBreak, now: datetime) -> None:
         make=scope.make,
         family=scope.family,
         revision=scope.revision,
+        model=scope.model,
         proposed_at=now,
         **_values(one),
     )
