@@ -58,13 +58,11 @@ def ask_where_due(now: datetime) -> int:
 
     That is once a workshop, for what was on record before rules were drawn from it, and once
     more whenever the way changes. Everything later is weighed by its own event, so that a sweep
-    with nothing due costs one small query. Returns how many workshops were due.
+    with nothing due costs one small query. Returns how many reviews were asked for.
     """
     weighed = RulesWeighed.objects.unscoped().filter(way=way()).values("workshop")
     due = Workshop.objects.exclude(pk__in=weighed).order_by("pk")[:MOST_WORKSHOPS_A_SWEEP]
-    for workshop in due:
-        ask_for_all(workshop.pk, now=now)
-    return len(due)
+    return sum(len(ask_for_all(workshop.pk, now=now)) for workshop in due)
 
 
 @transaction.atomic
