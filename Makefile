@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 PY     := $(VENV)/bin/python
 
-.PHONY: setup setup-dev demo run test check clean screenshot
+.PHONY: setup setup-dev demo run test faults check clean screenshot
 
 $(VENV)/.runtime: requirements.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed")'
@@ -28,6 +28,10 @@ run: setup
 
 test: setup-dev
 	$(PY) tests/run.py
+
+# The races at the full counts of the reliability plan, on every engine that answers.
+faults: setup-dev
+	RACES=full $(PY) tests/run.py -n 0 tests/integration/races
 
 check: setup-dev
 	$(VENV)/bin/ruff format --check .

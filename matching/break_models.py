@@ -5,12 +5,16 @@ from typing import Any, ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from matching.domain.known_breaks import Scope
 from workshop.domain.intervals import Interval
 from workshop.scoping import WorkshopOwned
 
 
 class BuildBreak(WorkshopOwned):
-    """A part changed within a family at some date. Only accepted ones count as evidence."""
+    """A part changed at some date within a family, a revision or a model of it.
+
+    Only accepted ones count as evidence.
+    """
 
     class State(models.TextChoices):
         PROPOSED = "proposed", "proposed"
@@ -22,6 +26,9 @@ class BuildBreak(WorkshopOwned):
     make = models.CharField(max_length=80)
     family = models.CharField(max_length=60)
     revision = models.CharField(max_length=40, blank=True, help_text="blank: the whole family")
+    model = models.CharField(
+        max_length=80, blank=True, help_text="canonical model number; blank: all of them"
+    )
     changed_from = models.DateField()
     changed_to = models.DateField()
     chance = models.FloatField(help_text="posterior probability that there is a break")
@@ -42,7 +49,15 @@ class BuildBreak(WorkshopOwned):
         ordering: ClassVar = ["id"]
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(
-                fields=["workshop", "kind", "make", "family", "revision", "changed_from"],
+                fields=[
+                    "workshop",
+                    "kind",
+                    "make",
+                    "family",
+                    "revision",
+                    "model",
+                    "changed_from",
+                ],
                 condition=Q(state="accepted"),
                 name="build_break_in_force_once",
             ),
@@ -72,7 +87,10 @@ class BuildBreak(WorkshopOwned):
         ]
 
     def __str__(self) -> str:
-        return f"{self.kind_id} of {self.make} {self.family} changed {self.changed()}"
+        return f"{self.kind_id} of {self.scope()} changed {self.changed()}"
+
+    def scope(self) -> Scope:
+        return Scope(self.make, self.family, self.revision, self.model)
 
     def changed(self) -> Interval:
         return Interval(self.changed_from, self.changed_to)

@@ -11,17 +11,15 @@ from datetime import datetime
 from django.db import transaction
 from django.db.models import QuerySet
 
-from matching import events, gather
+from matching import deciding, events, gather
 from matching.domain.break_seeking import FoundBreak, seek
 from matching.domain.breaks import Search
-from matching.domain.known_breaks import Scope
 from matching.models import BreakSearch, BuildBreak
 from parts.numbers import interchange_graph
 from parts.reference import kinds
 from workshop import outbox
-from workshop.errors import Conflict, NotAllowed, NotFound
-from workshop.members import covers
-from workshop.models import Member, Role, Workshop
+from workshop.errors import NotFound
+from workshop.models import Member, Workshop
 
 log = logging.getLogger(__name__)
 
@@ -113,7 +111,7 @@ def propose(workshop_id: int, kind: str, found: Iterable[FoundBreak], *, now: da
 
 def _same_change(row: BuildBreak, one: FoundBreak) -> bool:
     """Return whether a stored break is the one found: same scope, and same days or numbers."""
-    if Scope(row.make, row.family, row.revision) != one.scope:
+    if row.scope() != one.scope:
         return False
     numbers = (set(row.numbers_before), set(row.numbers_after))
     same_numbers = numbers == (set(one.found.numbers_before), set(one.found.numbers_after))
@@ -142,6 +140,7 @@ def _store(workshop_id: int, kind: str, one: FoundBreak, now: datetime) -> None:
         make=scope.make,
         family=scope.family,
         revision=scope.revision,
+        model=scope.model,
         proposed_at=now,
         **_values(one),
     )
@@ -217,17 +216,11 @@ def _decide(
     now: datetime,
     note: str,
 ) -> BuildBreak:
-    if not covers(member, Role.REVIEWER):
-        raise NotAllowed("Only a reviewer or the owner decides on build breaks.")
+    deciding.require_reviewer(member, "build breaks")
     _lock(workshop.pk)
     row = get_break(workshop, break_id, lock=True)
-    if row.state != DECIDED_FROM[state]:
-        raise Conflict(
-            f"Build break {row.pk} is {row.get_state_display()}; only "
-            f"{DECIDED_FROM[state].label} ones can be {state.label}."
-        )
-    row.state, row.decided_by, row.decided_at, row.note = state, member, now, note.strip()
-    row.save(update_fields=["state", "decided_by", "decided_at", "note"])
+    deciding.require_state(row, f"Build break {row.pk}", state, DECIDED_FROM)
+    deciding.settle(row, state, member, now, note=note.strip())
     if state != BuildBreak.State.REJECTED:
         payload = {"kinds": [row.kind_id]}
         outbox.record(events.BREAK_DECIDED, workshop_id=workshop.pk, payload=payload)

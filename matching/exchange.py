@@ -11,7 +11,7 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, outcome_keys, pairs, services
 from matching.models import Job, Match, Need, NeedKey, Outcome
-from parts import keys
+from parts import keys, numbers
 from parts.exchange.machines import (
     MACHINE,
     keep_confirmed,
@@ -175,7 +175,8 @@ class Jobs(Sheet):
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
         keys.note_keys(NeedKey, needs, new=True)
         keys.note_keys(NeedKey, changed)
-        services.note_job_numbers([*needs, *changed])
+        seen = services.note_job_numbers([*needs, *changed])
+        numbers.announce_sightings(workshop.pk, seen)
         services.announce_needs(workshop.pk, [need.pk for need in needs])
         services.rematch_jobs(workshop.pk, [need.job_id for need in changed])
 

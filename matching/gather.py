@@ -7,7 +7,7 @@ from typing import Any
 
 from donors.domain.machines import Machine
 from matching.domain.knowledge import Knowledge
-from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
+from matching.domain.known_breaks import BreakIndex, KnownBreak
 from matching.domain.outcomes import Past
 from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
@@ -128,9 +128,8 @@ def accepted_breaks(workshop_id: int, slugs: Iterable[str]) -> dict[str, BreakIn
 
 def as_known(row: BuildBreak) -> KnownBreak:
     """Return a stored break as the engine reads it."""
-    scope = Scope(row.make, row.family, row.revision)
     numbers = tuple(row.numbers_before), tuple(row.numbers_after)
-    return KnownBreak(scope, row.changed(), *numbers, id=row.pk)
+    return KnownBreak(row.scope(), row.changed(), *numbers, id=row.pk)
 
 
 def approved_rules(workshop_id: int, slugs: Iterable[str]) -> dict[str, list[ApprovedRule]]:

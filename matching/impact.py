@@ -62,6 +62,12 @@ class Impact:
     contradicts: tuple[Rule, ...]
     flag: str
 
+    @property
+    def agree_share(self) -> float | None:
+        """Return the share of past fittings that agree, 0..1; None without any."""
+        spoken_of = self.agree + self.disagree
+        return self.agree / spoken_of if spoken_of else None
+
 
 def impact_of(rule: Rule, *, on: date) -> Impact:
     """Return what a rule changes for open needs, and how past fittings speak of it."""

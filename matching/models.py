@@ -251,6 +251,24 @@ class RuleEntry(WorkshopOwned):
         return f"rule {self.rule_id} {self.act}"
 
 
+class RulesWeighed(WorkshopOwned):
+    """In which way a workshop's evidence was last weighed for rules as a whole. One row a workshop.
+
+    What comes in afterwards is weighed by its own events (rule_watch).
+    """
+
+    way = models.CharField(max_length=64, help_text="digest of the thresholds and of the way")
+    weighed_at = models.DateTimeField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["workshop"], name="rules_weighed_one_a_workshop"),
+        ]
+
+    def __str__(self) -> str:
+        return f"rules weighed on {self.weighed_at:%Y-%m-%d}"
+
+
 class Match(WorkshopOwned):
     """A part offered to a need, with the rows that make up its score."""
 

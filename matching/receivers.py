@@ -58,11 +58,23 @@ def pairs_found(event: OutboxEvent, now: datetime) -> None:
     )
 
 
-@handles(part_events.KNOWLEDGE_CHANGED, events.OUTCOMES_RECORDED)
+@handles(part_events.KNOWLEDGE_CHANGED, part_events.SIGHTINGS_NOTED, events.OUTCOMES_RECORDED)
 def sightings_changed(event: OutboxEvent, now: datetime) -> None:
     """Let the next sweep look for build breaks among the sightings of these kinds."""
     kinds = event.payload["kinds"]
     build_breaks.ask_for_search(workshop_id=event.workshop_id, kinds=kinds, now=now)
+
+
+@handles(
+    part_events.KNOWLEDGE_CHANGED,
+    part_events.SIGHTINGS_NOTED,
+    events.OUTCOMES_RECORDED,
+    events.BREAK_DECIDED,
+    events.WEIGHTS_CHANGED,
+)
+def evidence_changed(event: OutboxEvent, now: datetime) -> None:
+    """Have the rules of these kinds weighed anew."""
+    rule_watch.ask_for_review(event.workshop_id, event.payload["kinds"])
 
 
 @handles(
@@ -72,10 +84,9 @@ def sightings_changed(event: OutboxEvent, now: datetime) -> None:
     events.WEIGHTS_CHANGED,
 )
 def knowledge_changed(event: OutboxEvent, now: datetime) -> None:
-    """Ask for the open needs of these kinds to be matched anew, and for their rules' review."""
+    """Ask for the open needs of these kinds to be matched anew."""
     rows = Need.of(event.workshop_id).filter(kind__in=event.payload["kinds"], state=Need.State.OPEN)
     _rematch(event.workshop_id, list(rows.order_by("kind_id", "id").values_list("id", flat=True)))
-    rule_watch.ask_for_review(event.workshop_id, event.payload["kinds"])
 
 
 @handles(events.RULE_DECIDED)
@@ -107,7 +118,7 @@ def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
     rows = Part.of(event.workshop_id).filter(donor__in=donors).exclude(number_canonical="")
     seen = numbers.note_numbers(rows.select_related("donor__make"))
-    build_breaks.ask_for_search(workshop_id=event.workshop_id, kinds=seen, now=now)
+    numbers.announce_sightings(event.workshop_id, seen)
     for donor_id in donors:
         outbox.record(
             donor_events.DONOR_CHANGED,
@@ -125,3 +136,8 @@ def lapse_holds(now: datetime) -> int:
 @sweeps
 def seek_breaks(now: datetime) -> int:
     return build_breaks.search_what_changed(now)
+
+
+@sweeps
+def weigh_rules(now: datetime) -> int:
+    return rule_watch.ask_where_due(now)

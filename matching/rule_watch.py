@@ -4,10 +4,14 @@ Runs in the dispatcher under the lock of the workshop, never in a request. The n
 queries is the same however many rules, fittings and sightings there are.
 """
 
+import hashlib
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
+
+from django.db import transaction
 
 from matching import events, gather, matcher, ruling
 from matching.domain.rule_conditions import covers
@@ -19,14 +23,15 @@ from matching.domain.rule_evidence import (
     tally_of,
 )
 from matching.domain.rules import REFUSES, ApprovedRule, share_met
-from matching.models import Outcome, Rule, RuleEntry
-from parts.models import PartKind
+from matching.models import Outcome, Rule, RuleEntry, RulesWeighed
+from parts.models import PartKind, Sighting
 from parts.numbers import interchange_graph
 from parts.selectors import list_sightings, printed_numbers
 from workshop import outbox, reference
 from workshop.models import OutboxEvent, Workshop
 
 SOURCE = "evidence on record in this workshop"
+WAY = 1  # raised when domain/rule_evidence.py counts differently: all is then weighed anew
 COUNTED = ("agree", "disagree", "flag", "evidence", "weight")
 
 
@@ -43,6 +48,41 @@ def ask_for_review(workshop_id: int, kinds: Iterable[str]) -> None:
     )
     for kind in sorted(set(kinds) - waiting):
         outbox.record(events.RULES_REVIEW, workshop_id=workshop_id, payload={"kind": kind})
+
+
+MOST_WORKSHOPS_A_SWEEP = 5
+
+
+def ask_where_due(now: datetime) -> int:
+    """Ask for the review of all kinds of workshops whose evidence was never weighed in this way.
+
+    That is once a workshop, for what was on record before rules were drawn from it, and once
+    more whenever the way changes. Everything later is weighed by its own event, so that a sweep
+    with nothing due costs one small query. Returns how many reviews were asked for.
+    """
+    weighed = RulesWeighed.objects.unscoped().filter(way=way()).values("workshop")
+    due = Workshop.objects.exclude(pk__in=weighed).order_by("pk")[:MOST_WORKSHOPS_A_SWEEP]
+    return sum(len(ask_for_all(workshop.pk, now=now)) for workshop in due)
+
+
+@transaction.atomic
+def ask_for_all(workshop_id: int, *, now: datetime) -> list[str]:
+    """Ask for the review of every kind there is evidence or a rule of. Returns the kinds."""
+    Workshop.objects.select_for_update(no_key=True).get(pk=workshop_id)
+    spoken_of: set[str] = set()
+    for model in (Outcome, Sighting, Rule):
+        spoken_of.update(model.of(workshop_id).order_by().values_list("kind", flat=True).distinct())
+    ask_for_review(workshop_id, spoken_of)
+    RulesWeighed.of(workshop_id).update_or_create(
+        workshop_id=workshop_id, defaults={"way": way(), "weighed_at": now}
+    )
+    return sorted(spoken_of)
+
+
+def way() -> str:
+    """Return a digest of how evidence is weighed: the thresholds, and WAY."""
+    stated = json.dumps([WAY, reference.read("rule_proposals")], sort_keys=True)
+    return hashlib.sha256(stated.encode()).hexdigest()
 
 
 def needs_touched(rule: Rule) -> list[int]:

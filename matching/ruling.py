@@ -10,7 +10,7 @@ from django.db import transaction
 from donors.domain.model_numbers import canonical
 from donors.domain.patterns import compile_pattern
 from donors.selectors import list_makes
-from matching import events
+from matching import deciding, events
 from matching.domain.rule_conditions import PatternFields, may_meet, problems
 from matching.domain.rule_words import rule_words
 from matching.models import Rule, RuleEntry
@@ -18,8 +18,7 @@ from parts.models import PartKind
 from parts.selectors import get_kind
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotAllowed, NotFound
-from workshop.members import covers
-from workshop.models import Member, Role, Workshop
+from workshop.models import Member, Workshop
 
 OPEN_STATES = (Rule.State.PROPOSED, Rule.State.APPROVED)
 
@@ -201,7 +200,7 @@ def approve_rule(
     Raises NotAllowed for one's own proposal (unless the workshop has one member), Conflict
     when it was decided already or contradicts an approved rule it does not replace.
     """
-    rule = _decidable(workshop, rule_id, member)
+    rule = _to_decide(workshop, rule_id, Rule.State.APPROVED, member)
     if rule.proposed_by_id == member.pk and _has_others(workshop, member):
         raise NotAllowed(
             f"You proposed rule {rule.pk} yourself; another reviewer must decide on it."
@@ -220,7 +219,7 @@ def reject_rule(
     *, workshop: Workshop, rule_id: int, member: Member, now: datetime, note: str = ""
 ) -> Rule:
     """Turn a proposed rule down."""
-    rule = _decidable(workshop, rule_id, member)
+    rule = _to_decide(workshop, rule_id, Rule.State.REJECTED, member)
     _decide(rule, Rule.State.REJECTED, member, now, note)
     return rule
 
@@ -230,11 +229,7 @@ def retire_rule(
     *, workshop: Workshop, rule_id: int, member: Member, now: datetime, note: str = ""
 ) -> Rule:
     """Take an approved rule out of force; needs are matched anew."""
-    _require_reviewer(member)
-    lock_deciding(workshop, rule_id)
-    rule = get_rule(workshop, rule_id, lock=True)
-    if rule.state != Rule.State.APPROVED:
-        raise Conflict(f"Rule {rule.pk} is {rule.get_state_display()}; only approved ones retire.")
+    rule = _to_decide(workshop, rule_id, Rule.State.RETIRED, member)
     _decide(rule, Rule.State.RETIRED, member, now, note)
     return rule
 
@@ -259,17 +254,19 @@ def _may_meet_a_pair(a: Rule, b: Rule) -> bool:
     return crossed and may_meet(a.donor_side, b.job_side) and may_meet(a.job_side, b.donor_side)
 
 
-def _require_reviewer(member: Member) -> None:
-    if not covers(member, Role.REVIEWER):
-        raise NotAllowed("Only a reviewer or the owner decides on rules.")
+# From which state a decision is taken.
+DECIDED_FROM = {
+    Rule.State.APPROVED: Rule.State.PROPOSED,
+    Rule.State.REJECTED: Rule.State.PROPOSED,
+    Rule.State.RETIRED: Rule.State.APPROVED,
+}
 
 
-def _decidable(workshop: Workshop, rule_id: int, member: Member) -> Rule:
-    _require_reviewer(member)
+def _to_decide(workshop: Workshop, rule_id: int, state: Rule.State, member: Member) -> Rule:
+    deciding.require_reviewer(member, "rules")
     lock_deciding(workshop, rule_id)
     rule = get_rule(workshop, rule_id, lock=True)
-    if rule.state != Rule.State.PROPOSED:
-        raise Conflict(f"Rule {rule.pk} is {rule.get_state_display()} already.")
+    deciding.require_state(rule, f"Rule {rule.pk}", state, DECIDED_FROM)
     return rule
 
 
@@ -290,8 +287,7 @@ def _has_others(workshop: Workshop, member: Member) -> bool:
 
 def _decide(rule: Rule, state: Rule.State, member: Member, now: datetime, note: str) -> None:
     in_force = Rule.State.APPROVED in {rule.state, state}
-    rule.state, rule.decided_by, rule.decided_at = state, member, now
-    rule.save(update_fields=["state", "decided_by", "decided_at"])
+    deciding.settle(rule, state, member, now)
     _enter(rule, RuleEntry.Act(state.value), member, now, note)
     if in_force:
         payload = {"rule": rule.pk}

@@ -6,7 +6,7 @@ from django.db.models import Count, F, Prefetch, Q, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from donors.models import Donor
-from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule
+from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule, RuleEntry
 from parts.models import Part
 from workshop.errors import NotFound
 from workshop.models import Member, OutboxEvent, Workshop
@@ -82,6 +82,19 @@ def list_outcomes(workshop: Workshop) -> "QuerySet[Outcome]":
 def list_rules(workshop: Workshop) -> "QuerySet[Rule]":
     rows = Rule.of(workshop).select_related("kind", "proposed_by__user", "decided_by__user")
     return rows.order_by("id")
+
+
+def get_rule_with_record(workshop: Workshop, rule_id: int) -> Rule:
+    """Return the rule with its record and the rules meant to replace it, or raise NotFound."""
+    record = RuleEntry.of(workshop).select_related("by__user").order_by("at", "id")
+    later = Rule.of(workshop).order_by("id")
+    rows = list_rules(workshop).prefetch_related(
+        Prefetch("record", record), Prefetch("replaced_by", later)
+    )
+    rule = rows.filter(pk=rule_id).first()
+    if rule is None:
+        raise NotFound(f"There is no rule {rule_id} in this workshop.")
+    return rule
 
 
 def list_alerts(member: Member, *, unread: bool = False) -> "QuerySet[Alert]":

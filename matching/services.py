@@ -186,7 +186,8 @@ def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
 def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
     """Record that the open needs of these jobs, read anew, are to be matched anew."""
     needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
-    note_job_numbers(needs.select_related("job__make"))
+    seen = note_job_numbers(needs.select_related("job__make"))
+    numbers.announce_sightings(workshop_id, seen)
     outbox.record_in_pages(
         events.NEEDS_REMATCH,
         workshop_id=workshop_id,

@@ -3,3 +3,4 @@
 PARTS_ARRIVED = "parts.parts-arrived"  # {"part_ids": [int]}: there is something new to offer
 PARTS_CHANGED = "parts.parts-changed"  # {"part_ids": [int]}: number, grade, state or price
 KNOWLEDGE_CHANGED = "parts.knowledge-changed"  # {"kinds": [slug]}: interchange or sightings
+SIGHTINGS_NOTED = "parts.sightings-noted"  # {"kinds": [slug]}: seen anew; nothing to match by it

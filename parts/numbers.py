@@ -249,3 +249,14 @@ def announce_knowledge(workshop_id: int, kinds: Iterable[str]) -> None:
     payload = {"kinds": sorted(set(kinds))}
     if payload["kinds"]:
         outbox.record(events.KNOWLEDGE_CHANGED, workshop_id=workshop_id, payload=payload)
+
+
+def announce_sightings(workshop_id: int, kinds: Iterable[str]) -> None:
+    """Record that machines were seen to carry something new.
+
+    What is in stock and needed there is matched by its own events; this is for what is drawn
+    from all sightings together: rules and build breaks.
+    """
+    payload = {"kinds": sorted(set(kinds))}
+    if payload["kinds"]:
+        outbox.record(events.SIGHTINGS_NOTED, workshop_id=workshop_id, payload=payload)

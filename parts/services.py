@@ -81,7 +81,8 @@ def confirm_donor_model(*, workshop: Workshop, ref: str, model_id: int) -> Donor
     if donor is None:
         raise NotFound(f"There is no donor {ref} in this workshop.")
     donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
-    numbers.note_numbers(donor.parts.select_related("donor__make"))
+    seen = numbers.note_numbers(donor.parts.select_related("donor__make"))
+    numbers.announce_sightings(workshop.pk, seen)
     payload = {"donor_id": donor.pk}
     outbox.record(donor_events.DONOR_CHANGED, workshop_id=workshop.pk, payload=payload)
     found: Donor = donor

@@ -21,11 +21,13 @@ class BreakFilter(filters.FilterSet):
     kind = filters.CharFilter(field_name="kind_id")
     make = filters.CharFilter()
     family = filters.CharFilter()
+    model = filters.CharFilter()
 
 
 class BuildBreakOutput(serializers.ModelSerializer[BuildBreak]):
     """A change of a part at a date. The first machine of the new kind was built on a day from
     `changed_from` to `changed_to`; `chance` is how likely it is that there is a change at all.
+    It holds in the whole family, or in the one revision or model named (a canonical number).
     `before` and `after` count the sightings of each number on either side."""
 
     kind = serializers.CharField(source="kind_id")
@@ -39,6 +41,7 @@ class BuildBreakOutput(serializers.ModelSerializer[BuildBreak]):
             "make",
             "family",
             "revision",
+            "model",
             "changed_from",
             "changed_to",
             "chance",

@@ -8,8 +8,8 @@ from rest_framework.exceptions import ValidationError
 
 from donors.domain.model_numbers import canonical
 from matching.models import VERDICTS, Job, Need, Rule
+from workshop.filters import YesNoFilter
 
-YES_OR_NO = (("true", "yes"), ("false", "no"))
 Rules = QuerySet[Any]
 
 
@@ -36,12 +36,12 @@ class MatchFilter(filters.FilterSet):
 
 
 class HoldFilter(filters.FilterSet):
-    standing = filters.BooleanFilter(field_name="released_at", lookup_expr="isnull")
+    standing = YesNoFilter(field_name="released_at", lookup_expr="isnull")
     job = filters.CharFilter(field_name="need__job__ref")
 
 
 class AlertFilter(filters.FilterSet):
-    unread = filters.BooleanFilter(field_name="read_at", lookup_expr="isnull")
+    unread = YesNoFilter(field_name="read_at", lookup_expr="isnull")
     verdict = filters.ChoiceFilter(choices=VERDICTS)
 
 
@@ -54,8 +54,8 @@ class RuleFilter(filters.FilterSet):
     make = filters.CharFilter(method="on_either_side")
     family = filters.CharFilter(method="on_either_side")
     part_number = filters.CharFilter(method="with_number")
-    flagged = filters.ChoiceFilter(choices=YES_OR_NO, method="not_blank")
-    from_evidence = filters.ChoiceFilter(choices=YES_OR_NO, method="not_blank")
+    flagged = YesNoFilter(method="not_blank")
+    from_evidence = YesNoFilter(method="not_blank")
     text = filters.CharFilter(method="in_its_words", max_length=200)
     ordering = filters.OrderingFilter(
         fields=("id", "proposed_at", "decided_at", "counted_at", "disagree", "agree", "kind")
@@ -70,9 +70,9 @@ class RuleFilter(filters.FilterSet):
             raise ValidationError({name: f"{value!r} is no part number."})
         return rows.filter(numbers_key__contains=f"|{key}|")
 
-    def not_blank(self, rows: Rules, name: str, value: str) -> Rules:
+    def not_blank(self, rows: Rules, name: str, value: bool) -> Rules:
         blank = Q(**{{"flagged": "flag", "from_evidence": "basis"}[name]: ""})
-        return rows.filter(~blank if value == "true" else blank)
+        return rows.filter(~blank if value else blank)
 
     def in_its_words(self, rows: Rules, name: str, value: str) -> Rules:
         return rows.filter(words__contains=value.casefold())

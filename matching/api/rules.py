@@ -231,6 +231,4 @@ class RetireRule(_Decision):
 
 
 def _shown(view: MemberView, pk: int) -> Any:
-    ruling.get_rule(view.workshop, pk)
-    rows = selectors.list_rules(view.workshop).prefetch_related("record__by__user")
-    return RuleDetailOutput(rows.get(pk=pk)).data
+    return RuleDetailOutput(selectors.get_rule_with_record(view.workshop, pk)).data

@@ -1,8 +1,13 @@
-"""Where build breaks are looked for among sightings."""
+"""Where build breaks are looked for among sightings.
+
+First among all machines of a family (or of one revision), then among those of each model. What a
+single model tells of is told of that model: where the others were seen often enough on either
+side and do not tell of it, or where among all of them it does not show at all.
+"""
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from donors.domain.model_numbers import folded
 from matching.domain.breaks import Break, Dated, Search, find_breaks
@@ -31,10 +36,58 @@ def seek(
 ) -> list[FoundBreak]:
     """Return the breaks the sightings of one kind tell of, by scope and date."""
     return [
-        FoundBreak(scope, found)
+        one
         for scope, rows in sorted(_by_scope(seen, kind).items())
-        for found in find_breaks(_dated(rows, graph), search)
+        for one in seek_within(scope, rows, graph, search)
     ]
+
+
+def seek_within(
+    scope: Scope, rows: Sequence[Seen], graph: InterchangeGraph, search: Search
+) -> list[FoundBreak]:
+    """Return the breaks of one family or revision, then those of single models of it."""
+    dated = _dated(rows, graph)
+    models = _by_model(rows, dated)
+    of_all = find_breaks(dated, search)
+    if len(models) < 2:
+        return [FoundBreak(scope, one) for one in of_all]
+    # One chance of a break before looking, shared by all the places it is looked for in.
+    each = replace(search, prior=search.prior / len(models))
+    of_one = [
+        FoundBreak(replace(scope, model=model), one)
+        for model, its in sorted(models.items())
+        if model
+        for one in find_breaks(its, each)
+    ]
+    shared = [one for one in of_all if not _is_of_one_model(one, of_one, models, search)]
+    own = [one for one in of_one if not _told_of(one.found, shared)]
+    return [*(FoundBreak(scope, one) for one in shared), *own]
+
+
+def _by_model(rows: Sequence[Seen], dated: Sequence[Dated]) -> dict[str, list[Dated]]:
+    """Return the sightings by model number; those of an unknown model stand under ""."""
+    found: dict[str, list[Dated]] = defaultdict(list)
+    for row, one in zip(rows, dated, strict=True):
+        found[row.machine.number].append(one)
+    return found
+
+
+def _is_of_one_model(
+    one: Break, of_one: Sequence[FoundBreak], models: Mapping[str, list[Dated]], search: Search
+) -> bool:
+    """Return whether one model tells of a break and the others, seen often enough, do not."""
+    tellers = {own.scope.model for own in of_one if own.found.changed.overlaps(one.changed)}
+    if len(tellers) != 1:
+        return False
+    others = [row for model, its in models.items() if model not in tellers for row in its]
+    before = sum(row.built.end < one.changed.start for row in others)
+    after = sum(row.built.start > one.changed.end for row in others)
+    enough = min(before, after) >= search.least_each_side
+    return enough and not _told_of(one, find_breaks(others, search))
+
+
+def _told_of(one: Break, among: Iterable[Break]) -> bool:
+    return any(other.changed.overlaps(one.changed) for other in among)
 
 
 def _by_scope(seen: Iterable[Seen], kind: Kind) -> dict[Scope, list[Seen]]:
@@ -62,7 +115,7 @@ def _dated(rows: Sequence[Seen], graph: InterchangeGraph) -> list[Dated]:
     return [
         Dated(name[one.number], one.machine.built, _fields(one))
         for one in rows
-        if one.machine.built is not None
+        if one.machine.built is not None  # all have one: _by_scope saw to it
     ]
 
 

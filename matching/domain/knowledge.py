@@ -33,7 +33,7 @@ class Knowledge:
 
     def __post_init__(self) -> None:
         self.sightings = SightingIndex(self.kind, self.weights, self.breaks)
-        self.outcomes = OutcomeIndex(self.weights)
+        self.outcomes = OutcomeIndex(self.weights, self.breaks)
         self.noted = NotedIndex(self.kind, self.weights)
 
     def show(self, number: str) -> str:

@@ -11,20 +11,25 @@ from workshop.domain.intervals import Interval
 
 @dataclass(frozen=True, slots=True, order=True)
 class Scope:
-    """Where a break holds: a family, or one revision of it when `revision` is not blank."""
+    """Where a break holds: a family, one revision of it when `revision` is not blank, or one
+    model of that when `model` (a canonical model number) is not blank."""
 
     make: str
     family: str
     revision: str = ""
+    model: str = ""
 
     def covers(self, machine: Machine) -> bool:
         if (machine.make, machine.family) != (self.make, self.family):
             return False
-        return not self.revision or machine.revision == self.revision
+        if self.revision and machine.revision != self.revision:
+            return False
+        return not self.model or machine.number == self.model
 
     def __str__(self) -> str:
         revision = f" revision {self.revision}" if self.revision else ""
-        return f"{self.make} {self.family}{revision}"
+        model = f" model {self.model}" if self.model else ""
+        return f"{self.make} {self.family}{revision}{model}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from donors.domain.machines import Machine
+from matching.domain.known_breaks import BreakIndex
 from matching.domain.sides import Side
 from matching.domain.sightings import era_weight
 from matching.domain.weights import Weights
@@ -45,9 +46,14 @@ def machine_key(machine: Machine) -> MachineKey | None:
 
 @dataclass
 class OutcomeIndex:
-    """Past fittings of one kind, found by number pair, number and machine, machine pair."""
+    """Past fittings of one kind, found by number pair, number and machine, machine pair.
+
+    breaks: the accepted build breaks. A fitting from the other side of one tells nothing of
+    machines on this side; a pair of printed numbers is the same pair on either.
+    """
 
     weights: Weights
+    breaks: BreakIndex = field(default_factory=BreakIndex)
     _pasts: dict[tuple[object, ...], list[Past]] = field(default_factory=lambda: defaultdict(list))
     _misfits: set[tuple[int | None, int | None]] = field(default_factory=set)
 
@@ -94,12 +100,23 @@ class OutcomeIndex:
         fits = tries = 0.0
         plain_fits = plain_tries = 0
         for past in pasts:
+            if self._across(basis, past, offer, want):
+                continue
             weight = 1.0 if basis == "numbers" else self._weight(basis, past, offer, want)
             tries += weight
             fits += weight * past.fitted
             plain_tries += 1
             plain_fits += past.fitted
         return Counts(basis, fits, tries, plain_fits, plain_tries)
+
+    def _across(self, basis: str, past: Past, offer: Side, want: Side) -> bool:
+        """Return whether a build break parts the machines a distance goes by from these."""
+        if basis == "numbers":
+            return False
+        part_ways = self.breaks.part_ways
+        if part_ways(past.want.machine, want.machine):
+            return True
+        return basis == "families" and part_ways(past.offer.machine, offer.machine)
 
     def _weight(self, basis: str, past: Past, offer: Side, want: Side) -> float:
         """Return how far a past fitting speaks for this one: by build dates on both sides."""

@@ -8,7 +8,7 @@ from donors.domain.model_numbers import canonical
 from donors.web.forms import CODE, PlateForm
 from matching.finding import Query
 from matching.fittings import Report
-from matching.models import Job, Outcome
+from matching.models import Job, Outcome, Rule
 from matching.services import NeedFacts
 from parts.web.forms import reusable_kind_choices
 from workshop.domain.intervals import from_ends
@@ -117,6 +117,26 @@ class JobForm(PlateForm):
 
 class JobFilter(FilterForm):
     state = forms.ChoiceField(required=False, choices=choices_with_any(Job.State.choices))
+
+
+class RuleFilter(FilterForm):
+    state = forms.ChoiceField(required=False, choices=choices_with_any(Rule.State.choices))
+    kind = forms.ChoiceField(required=False, label="Part kind")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["kind"].choices = choices_with_any(reusable_kind_choices())  # type: ignore[attr-defined]
+
+
+class RuleNoteForm(PlainForm):
+    """What is said of a rule: a comment by itself, or the reason for a decision."""
+
+    note = LongText(
+        required=False,
+        rows=2,
+        max_length=2000,
+        help_text="Stays on the rule's record. A decision may do without.",
+    )
 
 
 class FittedForm(PlainForm):

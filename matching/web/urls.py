@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, views
+from matching.web import breaks, jobs, odds, rules, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -23,6 +23,12 @@ urlpatterns = [
     path("needs/<int:need_id>/hold/", jobs.hold_new, name="hold-new"),
     path("holds/<int:hold_id>/release/", jobs.hold_release, name="hold-release"),
     path("holds/<int:hold_id>/fitted/", jobs.hold_fitted, name="hold-fitted"),
+    path("rules/", rules.rule_list, name="rules"),
+    path("rules/<int:rule_id>/", rules.rule_page, name="rule"),
+    path("rules/<int:rule_id>/comment/", rules.rule_comment, name="rule-comment"),
+    path("rules/<int:rule_id>/approve/", rules.rule_approve, name="rule-approve"),
+    path("rules/<int:rule_id>/reject/", rules.rule_reject, name="rule-reject"),
+    path("rules/<int:rule_id>/retire/", rules.rule_retire, name="rule-retire"),
     path("donors/<path:ref>/confirm/", views.donor_confirm, name="donor-confirm"),
     path("donors/<path:ref>/", views.donor_page, name="donor"),
     path("parts/<path:ref>/", views.part_page, name="part"),

@@ -13,13 +13,14 @@ from donors.domain.model_numbers import canonical
 from parts import numbers, selectors
 from parts.models import Interchange
 from workshop.api import MemberView, filtered, list_schema
+from workshop.filters import YesNoFilter
 from workshop.models import Role
 
 
 class InterchangeFilter(filters.FilterSet):
     kind = filters.CharFilter(field_name="kind_id")
     number = filters.CharFilter(method="with_number")
-    both_ways = filters.BooleanFilter()
+    both_ways = YesNoFilter()
 
     def with_number(
         self, rows: "QuerySet[Interchange]", name: str, value: str

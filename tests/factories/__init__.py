@@ -9,8 +9,9 @@ from django.db import transaction
 from donors import services as donor_services
 from donors.models import Donor, Make
 from donors.plates import Plate
+from matching import ruling
 from matching import services as job_services
-from matching.models import BuildBreak, Job, Need
+from matching.models import BuildBreak, Job, Need, Rule
 from parts import numbers
 from parts import services as part_services
 from parts.models import Interchange, Part
@@ -82,6 +83,36 @@ class Bench:
             workshop=self.workshop, **{**stated, **values}
         )
         return found
+
+    def rule(
+        self,
+        *,
+        says: str = "fits",
+        state: str = "",
+        by: Member | None = None,
+        evidence: str = "",
+        replaces: int | None = None,
+        **job_side: Any,
+    ) -> Rule:
+        """Propose a rule on the control boards of family W7 unless told otherwise.
+
+        A `state` other than proposed is decided by the reviewer.
+        """
+        statement = ruling.Statement(
+            kind="control-board",
+            says=says,
+            job_side=job_side or {"family": "W7"},
+            evidence=evidence,
+            replaces=replaces,
+        )
+        rule = ruling.propose_rule(
+            workshop=self.workshop, statement=statement, member=by or self.technician, now=NOW
+        )
+        acts = {"approved": ruling.approve_rule, "rejected": ruling.reject_rule}
+        if state:
+            reviewer = self.members["reviewer"]
+            rule = acts[state](workshop=self.workshop, rule_id=rule.pk, member=reviewer, now=NOW)
+        return rule
 
     def interchange(self, from_number: str = "H1", to_number: str = "H2") -> Interchange:
         return numbers.add_interchange(

@@ -8,10 +8,11 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
 from donors.selectors import candidates_for
-from matching import demo
-from matching.models import Alert
+from matching import demo, ruling
+from matching.models import Alert, Rule
 from parts.selectors import list_cautions
 from workshop.errors import DomainError
+from workshop.models import Workshop
 from workshop.startup import DEMO_PASSWORD
 
 SHOWN = 5
@@ -37,6 +38,7 @@ class Command(BaseCommand):
         except DomainError as refused:
             raise CommandError(refused.message) from refused
         self._show(arrival)
+        self._show_proposals(workshop)
         self._sign_ins()
         if not no_serve:
             call_command("serve", port=port, stdout=self.stdout)
@@ -94,6 +96,16 @@ class Command(BaseCommand):
         rows = [row for row in alert.reasons if row["bits"] and row["evidence"] != "start"]
         for row in sorted(rows, key=lambda row: -abs(row["bits"]))[:3]:
             self._say(f"      {row['sentence']}")
+
+    def _show_proposals(self, workshop: Workshop) -> None:
+        waiting = Rule.of(workshop).filter(state=Rule.State.PROPOSED)
+        count = waiting.count()
+        if not count:
+            return
+        self._say(f"\nRules the evidence speaks for, waiting for a reviewer: {count}, such as")
+        rule = waiting.select_related("kind").order_by("-weight", "id")[0]
+        self._say(f"  {ruling.in_words(rule)}")
+        self._say(f"  {rule.evidence}")
 
     def _sign_ins(self) -> None:
         self._say(f"\nSign in with the password {DEMO_PASSWORD} as one of:")

@@ -47,6 +47,7 @@ def _as_dict(one: FoundBreak) -> dict[str, Any]:
         "make": one.scope.make,
         "family": one.scope.family,
         "revision": one.scope.revision,
+        "model": one.scope.model,
         "changed_from": str(found.changed.start),
         "changed_to": str(found.changed.end),
         "chance": round(found.chance, 4),

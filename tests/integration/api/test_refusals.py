@@ -155,3 +155,24 @@ def test_a_regex_bomb_as_a_pattern_is_refused_with_the_reason(bench: Bench, sign
         )
         assert answer.status_code == 400
         assert answer.data["errors"][0]["field"] == "pattern"
+
+
+YES_OR_NO = (
+    ("holds", "standing"),
+    ("alerts", "unread"),
+    ("rules", "flagged"),
+    ("rules", "from_evidence"),
+    ("interchanges", "both_ways"),
+)
+
+
+@pytest.mark.parametrize(("path", "name"), YES_OR_NO)
+def test_a_yes_or_no_that_is_neither_is_refused_by_name(
+    path: str, name: str, bench: Bench, api: APIClient
+) -> None:
+    for value in ("true", "False", "1", "0", ""):
+        assert api.get(f"/api/v1/{path}/", {name: value}).status_code == 200
+    for value in ("maybe", "2", "truefalse"):
+        answer = api.get(f"/api/v1/{path}/", {name: value})
+        assert answer.status_code == 400
+        assert [error["field"] for error in answer.data["errors"]] == [name]

@@ -87,7 +87,7 @@ def test_filters_and_order(query: dict[str, Any], found: list[int], api: APIClie
         ({"state": "perhaps"}, "state"),
         ({"says": "perhaps"}, "says"),
         ({"flagged": "perhaps"}, "flagged"),
-        ({"from_evidence": "1"}, "from_evidence"),
+        ({"from_evidence": "yes"}, "from_evidence"),
         ({"ordering": "evidence"}, "ordering"),
         ({"part_number": "--"}, "part_number"),
         ({"text": "x" * 201}, "text"),

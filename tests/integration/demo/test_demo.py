@@ -11,12 +11,15 @@ from typing import Any
 import pytest
 from django.conf import settings
 from django.core.management import call_command
+from django.db.models import QuerySet
 from django.utils import timezone
 
+from donors.domain.model_numbers import canonical
 from donors.models import Donor
-from matching import demo, finding
+from matching import demo, finding, gather
+from matching.domain.rules import share_met
 from matching.management.commands.demo import SHOWN
-from matching.models import Alert, Job, Need, Outcome
+from matching.models import Alert, Job, Need, Outcome, Rule
 from parts.models import AVAILABLE, Part
 from workshop.domain.intervals import from_ends
 from workshop.models import Workshop
@@ -43,9 +46,9 @@ def place(thing: Any) -> str:
     return f"{thing.kind_id}/{thing.position}" if thing.position else thing.kind_id
 
 
-def open_needs(workshop: Workshop) -> Iterator[Need]:
+def open_needs(workshop: Workshop) -> "QuerySet[Need]":
     rows = Need.of(workshop).filter(state="open").select_related("job__make")
-    yield from rows.order_by("id")
+    return rows.order_by("id")
 
 
 def first_is_right(workshop: Workshop, truth: Truth, *, all_known: bool) -> tuple[int, int]:
@@ -86,6 +89,16 @@ def best_for(workshop: Workshop, need: Need, *, all_known: bool) -> Part | None:
     return found[0].part if found else None
 
 
+def said_of_needs(workshop: Workshop, truth: Truth, rule: Rule) -> Iterator[bool]:
+    """Yield, for each need a rule certainly speaks of, whether it says what is true."""
+    stated = gather.as_approved(rule)
+    (number,) = rule.donor_side["part_numbers"]
+    for need in open_needs(workshop).filter(kind=rule.kind_id):
+        if share_met(stated.job_side, gather.want_of(need)) == 1.0:
+            accepts = map(canonical, truth.accepts[need.job.ref][place(need)])
+            yield (canonical(number) in accepts) == (rule.says != "does-not-fit")
+
+
 def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> None:
     out = io.StringIO()
     call_command("demo", no_serve=True, stdout=out)
@@ -114,6 +127,16 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
     assert f"plate as read:   (no make)  {donor.model_number}" in printed
     assert "because:" in printed
     assert "Local codes and licensed people come first." in printed
+
+    # Rules are proposed from what was loaded, and what they say of waiting needs is true.
+    proposed = list(Rule.of(workshop).filter(state="proposed").select_related("kind"))
+    assert f"waiting for a reviewer: {len(proposed)}, such as" in printed
+    said = [one for rule in proposed for one in said_of_needs(workshop, truth, rule)]
+    with capsys.disabled():
+        print(f"\n{len(proposed)} rules proposed; right of {sum(said)} of {len(said)} needs")
+    assert len(proposed) >= 10
+    assert len(said) >= 3
+    assert sum(said) / len(said) >= 0.9
 
     # Find a part puts a true fit first for at least nine in ten needs that have one.
     for all_known in (True, False):

@@ -6,11 +6,11 @@ from datetime import date, timedelta
 import pytest
 from django.core.management import CommandError, call_command
 
-from matching import build_breaks, gather
-from matching.models import BreakSearch, BuildBreak, Match
+from matching import build_breaks, gather, outcome_keys
+from matching.models import BreakSearch, BuildBreak, Match, Need, Outcome
 from parts import numbers
 from parts import services as part_services
-from parts.models import Sighting
+from parts.models import Part, Sighting
 from parts.services import PartFacts
 from tests.factories import NOW, Bench
 from workshop import dispatcher
@@ -23,7 +23,9 @@ KIND = "control-board"
 FIRST = date(2014, 1, 1)
 
 
-def sight(bench: Bench, letters: str, *, start: int = 0, revision: str = "1") -> None:
+def sight(
+    bench: Bench, letters: str, *, start: int = 0, revision: str = "1", colour: str = "W"
+) -> None:
     """Note a number a letter, in machines built a month apart; ask for a search."""
     rows = []
     for place, letter in enumerate(letters):
@@ -34,11 +36,11 @@ def sight(bench: Bench, letters: str, *, start: int = 0, revision: str = "1") ->
                 kind_id=KIND,
                 number_canonical=f"BRD{letter}",
                 source=Sighting.Source.DONOR,
-                source_ref=f"S-{start + place}-{revision}-{letter}",
+                source_ref=f"S-{start + place}-{revision}-{colour}-{letter}",
                 make="Velthane",
-                model_canonical=f"W760R{revision}W",
+                model_canonical=f"W760R{revision}{colour}",
                 family="W7",
-                fields={"family": "W7", "size": "60", "revision": revision, "colour": "W"},
+                fields={"family": "W7", "size": "60", "revision": revision, "colour": colour},
                 built_from=built,
                 built_to=built + timedelta(days=6),
                 appliance_id="washing-machine",
@@ -185,6 +187,75 @@ def test_accepting_moves_the_match_through_the_outbox_and_retiring_back(bench: B
     decide(bench, "retire", row)
     bench.drain()
     assert build_row() == before
+
+
+def test_past_fittings_from_the_other_side_cease_to_speak(bench: Bench) -> None:
+    """Five boards went into older machines of the revision; accepted, they are no evidence for
+    a newer one, and retired they are again."""
+    sight(bench, "AAAAAABBBBBB")
+    [row] = sweep(bench)
+    learned = {
+        "appliance": "washing-machine",
+        "make": "Velthane",
+        "number": "W760R1W",
+        "fields": {"revision": "1"},
+        "family": "W7",
+        "sure": 1.0,
+    }
+    for nth in range(5):
+        outcome = Outcome(
+            workshop=bench.workshop,
+            kind_id=KIND,
+            part_number="BRD-A",
+            job_built_from=date(2014, 3, 1),
+            job_built_to=date(2014, 3, 31),
+            fitted_on=date(2026, 1, 1 + nth),
+            result="worked",
+            fingerprint=str(nth),
+            learned={"job": learned},
+        )
+        outcome_keys.keyed(outcome).save()
+    need = bench.need("W7-60 R1 W", built_from=date(2014, 12, 1), built_to=date(2014, 12, 7))
+    part = bench.part(bench.donor("W7-60 R1 S"))
+    facts = PartFacts(part_number="BRD-A")
+    part_services.describe_part(workshop=bench.workshop, ref=part.ref, facts=facts)
+    bench.drain()
+
+    def level() -> str:
+        reasons = Match.of(bench.workshop).get(need=need, part=part).reasons
+        [found] = [one for one in reasons if one["evidence"] == "past fittings"]
+        return str(found["level"])
+
+    levels = [level()]
+    for act in ("accept", "retire"):
+        decide(bench, act, row)
+        bench.drain()
+        levels.append(level())
+    assert levels == ["number-in-family", "unknown", "number-in-family"]
+
+
+def test_a_change_of_one_model_is_found_proposed_and_used_for_that_model(bench: Bench) -> None:
+    """White ones changed in 2014, silver ones of the same revision did not."""
+    sight(bench, "AAAAAABBBBBB", colour="W")
+    sight(bench, "A" * 12, colour="S")
+    [row] = sweep(bench)
+    assert (row.family, row.revision, row.model) == ("W7", "1", "W760R1W")
+    assert (row.before, row.after) == ({"BRDA": 6}, {"BRDB": 6})
+    assert sweep(bench) == [row]
+    late = {"built_from": date(2014, 12, 1), "built_to": date(2014, 12, 7)}
+    needs = [bench.need(f"W7-60 R1 {colour}", **late) for colour in "WS"]
+    early = {"built_from": date(2014, 1, 1), "built_to": date(2014, 1, 7)}
+    parts = [bench.part(bench.donor(f"W7-60 R1 {colour}", **early)) for colour in "WS"]
+    decide(bench, "accept", row)
+    bench.drain()
+
+    def level(need: Need, part: Part) -> str:
+        reasons = Match.of(bench.workshop).get(need=need, part=part).reasons
+        return str(next(one["level"] for one in reasons if one["evidence"] == "build date"))
+
+    levels = [[level(need, part) for part in parts] for need in needs]
+    assert levels[0][0] == "across-break"
+    assert "across-break" not in (levels[0][1], *levels[1])
 
 
 def test_rejecting_matches_nothing_anew(bench: Bench) -> None:

@@ -1,17 +1,25 @@
 """Rules the evidence proposes by itself, and rules it speaks against."""
 
+import csv
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import pytest
-from django.db import connection
+from django.core.management import CommandError, call_command
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from rest_framework.test import APIClient
 
+from donors import services as donor_services
 from matching import fittings, rule_watch, ruling
-from matching.models import Outcome, Rule, RuleEntry
+from matching.models import Outcome, Rule, RuleEntry, RulesWeighed
+from parts import services as part_services
 from parts.models import Sighting
 from tests.factories import NOW, TODAY, Bench
+from workshop import dispatcher, reference
+from workshop.exchange import sheets
+from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
 
@@ -50,8 +58,6 @@ def fitted(bench: Bench, results: Iterable[str], *, number: str = "BRD-1", **val
 
 
 def tell(bench: Bench) -> None:
-    from django.db import transaction
-
     with transaction.atomic():
         fittings.announce(bench.workshop.pk, [KIND])
     bench.drain()
@@ -284,10 +290,6 @@ def test_a_wide_rule_is_flagged_for_what_goes_wrong_within_it(bench: Bench) -> N
 
 def test_proposals_wait_for_the_dispatcher(bench: Bench) -> None:
     """Nothing is weighed in a request: the outbox is, and one review serves many reports."""
-    from django.db import transaction
-
-    from workshop.models import OutboxEvent
-
     sight(bench, 8)
     with transaction.atomic():
         for _ in range(5):
@@ -336,3 +338,113 @@ def test_one_workshop_learns_nothing_of_another(bench: Bench, other_bench: Bench
     tell(bench)
     assert rules(bench) == []
     assert len(rules(other_bench)) == 1
+
+
+def weighed_never(bench: Bench) -> None:
+    """Have evidence on record that no event tells of, as before rules were drawn from it."""
+    sight(bench, 8)
+    OutboxEvent.of(bench.workshop).delete()
+
+
+def test_the_sweep_proposes_from_what_is_on_record_already(bench: Bench) -> None:
+    weighed_never(bench)
+    dispatcher.sweep(now=NOW)
+    bench.drain()
+    assert len(rules(bench)) == 1
+    assert RulesWeighed.of(bench.workshop).get().way == rule_watch.way()
+
+
+def test_a_sweep_with_nothing_due_asks_one_query_and_records_nothing(
+    bench: Bench, other_bench: Bench
+) -> None:
+    weighed_never(bench)
+    assert rule_watch.ask_where_due(NOW) == 1  # nothing is on record in the other workshop
+    assert RulesWeighed.objects.unscoped().count() == 2
+    bench.drain()
+    events = OutboxEvent.objects.unscoped().count()
+    with CaptureQueriesContext(connection) as seen:
+        assert rule_watch.ask_where_due(NOW) == 0
+    assert len(seen) == 1
+    assert OutboxEvent.objects.unscoped().count() == events
+    assert len(rules(bench)) == 1
+    assert rules(other_bench) == []
+
+
+def test_other_thresholds_weigh_everything_anew(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    weighed_never(bench)
+    strict = reference.read("rule_proposals")
+    loose = {**strict, "fits": {**strict["fits"], "seen": {"least": 9, "lower_bound": 0.5}}}
+    monkeypatch.setattr(reference, "read", {"rule_proposals": loose}.__getitem__)
+    rule_watch.ask_where_due(NOW)
+    bench.drain()
+    assert rules(bench) == []
+    monkeypatch.setattr(reference, "read", {"rule_proposals": strict}.__getitem__)
+    assert rule_watch.ask_where_due(NOW) == 1
+    bench.drain()
+    assert len(rules(bench)) == 1
+
+
+def test_the_command_proposes_and_says_how_many(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    weighed_never(bench)
+    for new in (1, 0):
+        call_command("propose_rules", workshop=bench.workshop.slug)
+        assert capsys.readouterr().out == (
+            f"1 part kinds weighed: {new} rules newly proposed, 1 wait for a reviewer.\n"
+        )
+    with pytest.raises(CommandError, match="There is no workshop"):
+        call_command("propose_rules", workshop="nowhere")
+
+
+def brought_in(kind: str, folder: Path, rows: Iterable[dict[str, str]]) -> None:
+    """Import an exchange file as a workshop does; what a row leaves out is blank."""
+    path = folder / f"{kind}.csv"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, [column.name for column in sheets.get_sheet(kind).columns])
+        writer.writeheader()
+        writer.writerows(rows)
+    call_command("import_csv", kind, path, workshop="millrace")
+
+
+def test_an_import_of_outcomes_proposes_and_again_adds_nothing(
+    bench: Bench, tmp_path: Path
+) -> None:
+    stated = {"kind": KIND, "part_number": "BRD-1", "result": "worked"}
+    machine = {"job_make": "Velthane", "job_model_number": "W7-60 R1 W"}
+    rows = [{**stated, **machine, "fitted_on": f"2026-10-0{day}"} for day in range(1, 9)]
+    for _ in range(2):
+        brought_in("outcomes", tmp_path, rows)
+        (rule,) = rules(bench)
+        assert "8 of 8 fitted" in rule.evidence
+
+
+def test_an_import_of_jobs_whose_old_parts_are_seen_proposes(bench: Bench, tmp_path: Path) -> None:
+    stated = {"kind": KIND, "part_number": "BRD-1", "opened_on": "2026-10-01"}
+    plate = {"appliance": "washing-machine", "make": "Velthane", "model_number": "W7-60 R1 W"}
+    brought_in("jobs", tmp_path, [{"job_ref": f"J-{n}", **stated, **plate} for n in range(8)])
+    (rule,) = rules(bench)
+    assert "Seen in 8 of 8" in rule.evidence
+
+
+def test_machines_read_anew_are_weighed_anew(bench: Bench) -> None:
+    """Eight donors of a make whose model nobody knew; once it is known they speak for a rule."""
+    for _ in range(8):
+        part = bench.part(bench.donor("HNX 5104 A", make="Borsund"))
+        facts = part_services.PartFacts(part_number="BRD-1")
+        part_services.describe_part(workshop=bench.workshop, ref=part.ref, facts=facts)
+    bench.drain()
+    assert rules(bench) == []
+    with transaction.atomic():
+        donor_services.add_model_number(
+            workshop=bench.workshop,
+            make=bench.makes["Borsund"],
+            number="HNX 5104 A",
+            appliance="washing-machine",
+            family="HNX",
+        )
+    bench.drain()
+    (rule,) = rules(bench)
+    assert rule.job_side == {"make": "Borsund", "family": "HNX"}

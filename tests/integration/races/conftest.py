@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from django.db import connection
 
+from tests.integration.races.sizes import PATIENCE
+
 Race = Callable[[list[dict[str, Any]]], list[dict[str, int]]]
 
 
@@ -59,8 +61,9 @@ def race(transactional_db: None, tmp_path: Path) -> Iterator[Race]:
             for number, order in enumerate(orders)
         ]
         started.extend(here)
-        answers = [process.communicate(timeout=240) for process in here]
+        answers = [process.communicate(timeout=PATIENCE) for process in here]
         for process, (_, errors) in zip(here, answers, strict=True):
+            sys.stderr.write(errors)  # shown when the test fails
             assert process.returncode == 0, errors
         return [json.loads(printed) for printed, _ in answers]
 

@@ -8,14 +8,15 @@ from matching import ruling
 from matching.models import Rule, RuleEntry
 from tests.factories import NOW, Bench, make_bench
 from tests.integration.races.conftest import Race
+from tests.integration.races.sizes import size
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-ROUNDS = 15
+ROUNDS, CONTROL_ROUNDS = size(15, 50), 15
 DECIDED = ("approved", "rejected")
 
 
-def proposals(bench: Bench, *, family: str, says: str = "fits") -> list[int]:
+def proposals(bench: Bench, *, family: str, says: str = "fits", rounds: int = ROUNDS) -> list[int]:
     """Propose a rule a round, each on machines of its own."""
     return [
         ruling.propose_rule(
@@ -26,7 +27,7 @@ def proposals(bench: Bench, *, family: str, says: str = "fits") -> list[int]:
             member=bench.technician,
             now=NOW,
         ).pk
-        for number in range(ROUNDS)
+        for number in range(rounds)
     ]
 
 
@@ -69,12 +70,12 @@ def test_rules_that_contradict_are_not_both_approved(race: Race) -> None:
 @pytest.mark.usefixtures("two_writers")
 def test_control_without_the_locks_decisions_collide(race: Race) -> None:
     bench = make_bench("millrace")
-    fits = proposals(bench, family="W")
-    nots = proposals(bench, family="W", says="does-not-fit")
+    fits = proposals(bench, family="W", rounds=CONTROL_ROUNDS)
+    nots = proposals(bench, family="W", says="does-not-fit", rounds=CONTROL_ROUNDS)
     statuses = both(
         race,
         {"act": "approve", "role": "reviewer", "rules": fits},
         {"act": "approve", "role": "owner", "rules": nots},
         naive=True,
     )
-    assert statuses == [[200, 200]] * ROUNDS
+    assert statuses == [[200, 200]] * CONTROL_ROUNDS

@@ -12,24 +12,27 @@ from parts.models import Interchange, PartNumber
 from parts.services import PartFacts
 from tests.factories import Bench, make_bench
 from tests.integration.races.conftest import Race
+from tests.integration.races.sizes import size
 from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
-RACERS = 6
-PARTS = 60
-ROUNDS = 40
+RACERS, PARTS = size(6, 8), size(60, 150)
+CONTROL_RACERS, CONTROL_PARTS = 6, 60
+# 2,000 pairs arrive in blocks: all in one stock would each be offered to all the others.
+ROUNDS, BLOCKS = 40, size(1, 50)
+CIRCLES = size(40, 200)
 
 
-def stock(bench: Bench) -> None:
-    for _ in range(PARTS):
+def stock(bench: Bench, parts: int, racers: int) -> None:
+    for _ in range(parts):
         part_services.add_loose_part(
             workshop=bench.workshop,
             kind="control-board",
             facts=PartFacts(part_number="BRD-1"),
             received_on=date(2026, 11, 1),
         )
-    for _ in range(RACERS):
+    for _ in range(racers):
         bench.need()
 
 
@@ -41,7 +44,7 @@ def doubles() -> int:
 @pytest.mark.xdist_group("races")
 def test_no_part_is_ever_held_twice(race: Race) -> None:
     bench = make_bench("millrace")
-    stock(bench)
+    stock(bench, PARTS, RACERS)
     done = race([{"task": "hold_all", "naive": False}] * RACERS)
     assert sum(one["errors"] for one in done) == 0
     assert sum(one["held"] for one in done) == PARTS  # none left free, none given twice
@@ -52,13 +55,13 @@ def test_no_part_is_ever_held_twice(race: Race) -> None:
 def test_control_looking_first_and_writing_then_holds_twice(race: Race) -> None:
     """Without the constraint the naive way must fail, or the test above proves nothing."""
     bench = make_bench("millrace")
-    stock(bench)
+    stock(bench, CONTROL_PARTS, CONTROL_RACERS)
     index = next(c for c in Hold._meta.constraints if c.name == "hold_one_per_part")
     with connection.schema_editor() as editor:
         editor.remove_constraint(Hold, index)
     try:
-        race([{"task": "hold_all", "naive": True}] * RACERS)
-        assert doubles() == PARTS * (RACERS - 1)
+        race([{"task": "hold_all", "naive": True}] * CONTROL_RACERS)
+        assert doubles() == CONTROL_PARTS * (CONTROL_RACERS - 1)
     finally:
         Hold.objects.unscoped().delete()
         with connection.schema_editor() as editor:
@@ -82,7 +85,8 @@ def collide(race: Race, *, inline: bool) -> Bench:
 
 
 @pytest.mark.xdist_group("races")
-def test_a_job_and_its_donor_that_arrive_at_once_find_each_other(race: Race) -> None:
+@pytest.mark.parametrize("block", range(BLOCKS))
+def test_a_job_and_its_donor_that_arrive_at_once_find_each_other(race: Race, block: int) -> None:
     collide(race, inline=False)
     done = race([{"task": "dispatch"}] * 3)
     assert sum(one["failed"] for one in done) == 0
@@ -122,10 +126,10 @@ def circles() -> int:
 @pytest.mark.xdist_group("races")
 def test_two_writers_never_close_a_circle_between_them(race: Race) -> None:
     make_bench("millrace")
-    done = race([{"task": "halves", "rounds": ROUNDS, "naive": False}] * 2)
+    done = race([{"task": "halves", "rounds": CIRCLES, "naive": False}] * 2)
     assert sum(one["errors"] for one in done) == 0
-    assert sum(one["added"] for one in done) == ROUNDS  # one half of each circle
-    assert sum(one["refused"] for one in done) == ROUNDS
+    assert sum(one["added"] for one in done) == CIRCLES  # one half of each circle
+    assert sum(one["refused"] for one in done) == CIRCLES
     assert circles() == 0
 
 

@@ -31,6 +31,13 @@ def test_it_says_where_when_and_which_numbers(bench: Bench, technician: Client) 
         assert words in page
 
 
+def test_it_says_which_model_where_one_alone_changed(bench: Bench, technician: Client) -> None:
+    bench.build_break(revision="2", model="W760R2W")
+    page = text_of(technician.get("/breaks/"))
+    assert "Velthane W7 revision 2 model W760R2W" in page
+    assert "1 change " in f"{page} "
+
+
 def test_a_reviewer_accepts_and_retires(bench: Bench, reviewer: Client) -> None:
     row = bench.build_break()
     for act, state in (("accept", "accepted"), ("retire", "retired")):

@@ -8,7 +8,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from matching import holds
+from matching import holds, ruling
 from matching.models import Job, Match
 from matching.services import NeedFacts
 from tests.factories import NOW, Bench
@@ -88,6 +88,27 @@ def test_the_donor_page_and_the_search(bench: Bench, technician: Client) -> None
     same_at_two_sizes(technician, lambda: find, grow)
 
 
+def test_the_rules_and_one_rule(bench: Bench, technician: Client) -> None:
+    """More rules, more said of one, more needs, parts and fittings it moves."""
+    rule = bench.rule()
+    numbers = iter(range(50))
+
+    def grow() -> None:
+        bench.rule(says="does-not-fit", state="approved", family="W7", built_from="2012-01-01")
+        bench.rule(replaces=rule.pk, family="W7", built_to="2010-12-31")
+        bench.rule(family=f"F{next(numbers)}")
+        for said in (bench.technician, bench.members["owner"]):
+            ruling.comment_rule(
+                workshop=bench.workshop, rule_id=rule.pk, member=said, note="Seen.", now=NOW
+            )
+        bench.job("W7-60 R1 W")
+        bench.donor("W7-60 R1 W")
+        bench.drain()
+
+    same_at_two_sizes(technician, lambda: reverse("rules"), grow)
+    same_at_two_sizes(technician, lambda: reverse("rule", args=[rule.pk]), grow)
+
+
 def test_reading_pages_writes_nothing(bench: Bench, technician: Client) -> None:
     job = bench.job("W7-60 R1 W")
     donor = bench.donor("W7-6O R1 W")
@@ -98,6 +119,8 @@ def test_reading_pages_writes_nothing(bench: Bench, technician: Client) -> None:
         reverse("job", args=[job.ref]),
         reverse("donor", args=[donor.ref]),
         reverse("part", args=[bench.part(donor).ref]),
+        reverse("rules"),
+        reverse("rule", args=[bench.rule().pk]),
         reverse("find") + "?text=W7-60+R1+W",
     ]
     for address in addresses:

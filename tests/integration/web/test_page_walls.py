@@ -28,8 +28,20 @@ ACTIONS = {
     "break-reject",
     "break-retire",
     "interchange-remove",
+    "rule-comment",
+    "rule-approve",
+    "rule-reject",
+    "rule-retire",
 }
-TECHNICIANS = {"job-new", "job-confirm", "job-refuse", "hold-new", "hold-release", "hold-fitted"}
+TECHNICIANS = {
+    "rule-comment",
+    "job-new",
+    "job-confirm",
+    "job-refuse",
+    "hold-new",
+    "hold-release",
+    "hold-fitted",
+}
 REVIEWERS = {
     "make-new",
     "make-pattern",
@@ -39,6 +51,9 @@ REVIEWERS = {
     "break-retire",
     "interchange-new",
     "interchange-remove",
+    "rule-approve",
+    "rule-reject",
+    "rule-retire",
 }
 
 
@@ -74,6 +89,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "alert-read": [alert.pk],
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
+        "rule": [bench.rule().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
@@ -177,14 +193,14 @@ def test_an_unknown_address_and_a_huge_number_are_not_found(
 
 
 def test_no_nonsense_makes_a_page_fall_over(bench: Bench, technician: Client) -> None:
-    need = bench.need("W7-60 R1 W")
+    need, rule = bench.need("W7-60 R1 W"), bench.rule()
     nonsense = ["\x00", "\ud800", "9" * 400, "-1", "%", "'\"<>", "\u202e", "a\tb\nc", "🧰" * 300]
     for text in nonsense:
         asked = {
             name: text.encode("utf-8", "replace").decode()
             for name in ("text", "make", "kind", "state", "grade", "appliance", "page", "show")
         }
-        for route in ("find", "donors", "parts", "jobs", "models", "makes", "alerts"):
+        for route in ("find", "donors", "parts", "jobs", "models", "makes", "alerts", "rules"):
             assert technician.get(reverse(route), asked).status_code in {200, 400}
         for route in ("job-new", "donor-new", "part-new"):
             form = dict.fromkeys(
@@ -195,6 +211,8 @@ def test_no_nonsense_makes_a_page_fall_over(bench: Bench, technician: Client) ->
             assert technician.post(reverse(route), form).status_code == 400
         hold = technician.post(reverse("hold-new", args=[need.pk]), {"part_ref": asked["text"]})
         assert hold.status_code in {400, 404}
+        noted = technician.post(reverse("rule-comment", args=[rule.pk]), {"note": asked["text"]})
+        assert noted.status_code in {302, 400}
 
 
 def test_what_was_typed_is_shown_as_text_never_as_markup(bench: Bench, technician: Client) -> None:

@@ -3,6 +3,7 @@
 from hypothesis import strategies as st
 
 from donors.domain.machines import Machine
+from matching.domain.known_breaks import KnownBreak, Scope
 from matching.domain.outcomes import Past
 from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
@@ -72,6 +73,21 @@ seen = st.lists(
     max_size=8,
 )
 pasts = st.lists(st.builds(Past, sides, sides, st.booleans()), max_size=8)
+breaks = st.lists(
+    st.builds(
+        KnownBreak,
+        st.builds(
+            Scope,
+            st.just("Velthane"),
+            st.sampled_from(["M2W", "M2W", "H3C"]),
+            st.sampled_from(["", "", "1", "2"]),
+        ),
+        st.builds(built, st.sampled_from([2012.6, 2013.5, 2016]), st.sampled_from([0, 60])),
+        st.just(("1111222-01",)),
+        st.just(("1111222-02",)),
+    ),
+    max_size=2,
+)
 conditions = st.fixed_dictionaries(
     {},
     optional={

@@ -1,10 +1,12 @@
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import pytest
 from hypothesis import given
 
 from donors.domain.machines import Machine
+from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
 from matching.domain.outcomes import Counts, OutcomeIndex, Past, machine_key
 from matching.domain.sides import Side
 from tests.unit.matching import strategies
@@ -14,8 +16,8 @@ S = TABLE["sightings"]
 DONOR, JOB = machine(built=built(2014)), machine("M2W 60 111 W 3", built=built(2016))
 
 
-def index(*groups: list[Past]) -> OutcomeIndex:
-    found = OutcomeIndex(WEIGHTS)
+def index(*groups: list[Past], breaks: Iterable[KnownBreak] = ()) -> OutcomeIndex:
+    found = OutcomeIndex(WEIGHTS, BreakIndex.of(breaks))
     for group in groups:
         found.add_all(group)
     return found
@@ -28,7 +30,24 @@ def era(a: Machine, b: Machine) -> float:
     return math.exp(-(days / 365.25) / S["era_years"])
 
 
-def judge(every: list[Past], offer: Side, want: Side) -> Counts:
+def parted(breaks: list[KnownBreak], a: Machine, b: Machine) -> bool:
+    """Return whether one was surely built before a change and the other after, in its scope."""
+
+    def within(one: KnownBreak, at: Machine) -> bool:
+        where = one.scope
+        same = (at.make, at.family) == (where.make, where.family)
+        return same and where.revision in ("", at.revision)
+
+    for one in breaks:
+        if a.built is None or b.built is None or not (within(one, a) and within(one, b)):
+            continue
+        early, late = sorted((a.built, b.built), key=lambda at: at.start)
+        if early.end < one.changed.start and late.start > one.changed.end:
+            return True
+    return False
+
+
+def judge(every: list[Past], offer: Side, want: Side, breaks: list[KnownBreak]) -> Counts:
     """Return the counts by looking at every past fitting, once for each distance."""
 
     def alike(a: Machine, b: Machine) -> bool:
@@ -48,10 +67,13 @@ def judge(every: list[Past], offer: Side, want: Side) -> Counts:
                 weight = 1.0
             elif basis == "number-in-family":
                 take = same_number and alike(past.want.machine, want.machine)
+                take = take and not parted(breaks, past.want.machine, want.machine)
                 weight = era(past.want.machine, want.machine)
             else:
                 take = alike(past.offer.machine, offer.machine)
                 take = take and alike(past.want.machine, want.machine)
+                take = take and not parted(breaks, past.offer.machine, offer.machine)
+                take = take and not parted(breaks, past.want.machine, want.machine)
                 weight = era(past.want.machine, want.machine)
                 weight *= era(past.offer.machine, offer.machine)
             if take:
@@ -64,9 +86,10 @@ def judge(every: list[Past], offer: Side, want: Side) -> Counts:
     return Counts()
 
 
-@given(strategies.pasts, strategies.sides, strategies.sides)
-def test_counts_equal_the_slow_judge(every, offer, want):
-    found, expected = index(every).counts(offer, want), judge(every, offer, want)
+@given(strategies.pasts, strategies.sides, strategies.sides, strategies.breaks)
+def test_counts_equal_the_slow_judge(every, offer, want, breaks):
+    found = index(every, breaks=breaks).counts(offer, want)
+    expected = judge(every, offer, want, breaks)
     assert found.basis == expected.basis
     assert (found.fits, found.tries) == pytest.approx((expected.fits, expected.tries))
     assert (found.plain_fits, found.plain_tries) == (expected.plain_fits, expected.plain_tries)
@@ -115,6 +138,38 @@ def test_what_lies_too_far_back_in_build_date_says_nothing():
     offer, want = side("1111.222-01", DONOR), side("", JOB)
     long_ago = side("", replace(JOB, built=built(2008)))
     assert index(pasts(offer, long_ago, 9)).counts(offer, want) == Counts()
+
+
+CHANGED = KnownBreak(Scope("Velthane", "M2W"), built(2015), ("A",), ("B",))
+
+
+@pytest.mark.parametrize("fits", [(6, 0), (0, 6)])
+def test_a_fitting_across_an_accepted_break_says_nothing(fits):
+    """Neither that it went in nor that it did not: the machine built then takes another part."""
+    offer, want = side("1111.222-01", DONOR), side("", replace(JOB, built=built(2015.5)))
+    older = side("", replace(JOB, built=built(2014.5)))
+    across, near = pasts(offer, older, *fits), pasts(offer, want, 2)
+    assert index(across).counts(offer, want).basis == "number-in-family"
+    assert index(across, breaks=[CHANGED]).counts(offer, want) == Counts()
+    assert index(across, near, breaks=[CHANGED]).counts(offer, want).plain_tries == 2
+    # a machine whose build date leaves it open is on no side
+    undated = side("", replace(JOB, built=None))
+    assert index(across, breaks=[CHANGED]).counts(offer, undated).plain_tries == 6
+
+
+def test_a_break_on_the_donors_side_parts_fittings_between_families():
+    newer = side("", replace(DONOR, built=built(2015.5)))
+    want = side("", JOB)
+    across = pasts(side("", DONOR), want, 5)
+    assert index(across).counts(newer, want).basis == "families"
+    assert index(across, breaks=[CHANGED]).counts(newer, want) == Counts()
+
+
+def test_a_pair_of_printed_numbers_is_the_same_on_either_side_of_a_break():
+    offer = side("1111.222-01", DONOR)
+    older, newer = (side("9999.222-01", replace(JOB, built=built(y))) for y in (2013, 2016))
+    found = index(pasts(offer, older, 3), breaks=[CHANGED]).counts(offer, newer)
+    assert found == Counts("numbers", 3.0, 3.0, 3, 3)
 
 
 def test_nothing_known_nothing_counted():
