@@ -6,7 +6,7 @@ plans are tested on both engines; everything else asks through the models.
 """
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import date
 from typing import Any
 
@@ -16,23 +16,37 @@ from django.db import connection
 def rows(sql: str, *values: object) -> list[tuple[Any, ...]]:
     """Return the rows of a query. Each %s takes a value; a collection becomes a list for IN.
 
-    Whole numbers in a collection are written out: engines limit how many values they take.
+    A list of tuples becomes the rows of VALUES. Whole numbers in collections are written out:
+    engines limit how many values they take.
     """
-    marks, given = [], []
+    marks: list[str] = []
+    given: list[object] = []
     for value in values:
-        if isinstance(value, Collection) and not isinstance(value, str):
-            found = sorted(value) or [None]
-            if all(isinstance(one, int) for one in found):
-                marks.append(f"({', '.join(map(str, found))})")
-                continue
-            marks.append(f"({', '.join(['%s'] * len(found))})")
-            given += found
-        else:
-            marks.append("%s")
-            given.append(value)
+        marks.append(_mark(value, given))
     with connection.cursor() as cursor:
         cursor.execute(sql % tuple(marks), given)
         return list(cursor.fetchall())
+
+
+def _mark(value: object, given: list[object]) -> str:
+    """Return what stands for a value in the text; what the engine is to be given goes there."""
+    if not isinstance(value, Collection) or isinstance(value, str):
+        given.append(value)
+        return "%s"
+    if isinstance(value, list) and value and isinstance(value[0], tuple):
+        return ", ".join([_listed(row, given) for row in value])
+    return _listed(sorted(value) or [None], given)
+
+
+def _listed(values: Iterable[object], given: list[object]) -> str:
+    marks = []
+    for value in values:
+        if type(value) is int:
+            marks.append(str(value))
+        else:
+            marks.append("%s")
+            given.append(value)
+    return f"({', '.join(marks)})"
 
 
 def as_json(value: Any) -> Any:

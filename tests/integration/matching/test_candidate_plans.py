@@ -19,6 +19,8 @@ from tests.factories import TODAY, Bench
 pytestmark = pytest.mark.django_db
 TABLES = ("parts_part", "parts_partkey", "parts_sighting", "donors_donor", "matching_outcome")
 TABLES += ("matching_need", "matching_needkey", "matching_job", "parts_partnumber")
+# What a query makes itself: the keys asked for, what they found, numbers linked by interchange.
+NOT_STORED = ("asked", "found", "linked")
 FACTS = {"part_number": "5443.796-01", "attributes": {"mount": "clip-3"}}
 
 
@@ -33,7 +35,7 @@ def queries(bench: Bench) -> list[str]:
     with CaptureQueriesContext(connection) as found:
         Searcher(bench.workshop.pk, on=TODAY).search([("drain-pump", want)])
         parts = list(Part.of(bench.workshop).filter(pk=part.pk).select_related("donor__make"))
-        matcher._needs_found(Searcher(bench.workshop.pk, on=TODAY), parts)
+        matcher.needs_found(Searcher(bench.workshop.pk, on=TODAY), parts)
     return [query["sql"] for query in found]
 
 
@@ -53,7 +55,8 @@ def test_no_candidate_query_reads_a_whole_table(queries: list[str]) -> None:
     assert len(seen) >= 12
     for sql, plan in seen:
         for line in plan.splitlines():
-            scanned = line.strip().startswith("SCAN ") and "linked" not in line
+            what, _, of = line.strip().partition("SCAN ")
+            scanned = not what and of and of.split()[0] not in NOT_STORED
             assert not scanned, (sql, plan)
             assert "Seq Scan" not in line or "reference" in sql, (sql, plan)
 
@@ -65,20 +68,22 @@ def test_no_candidate_query_reads_a_whole_table(queries: list[str]) -> None:
 @pytest.mark.parametrize(
     ("fragment", "index"),
     [
-        ("part.number_folded IN", "part_by_folded"),
-        ("part.number_stem IN", "part_by_stem"),
-        ("need.number_folded IN", "need_by_folded"),
-        ("need.number_stem IN", "need_by_stem"),
-        ("parts_partkey AS found", "part_key_once sqlite_autoindex_parts_partkey_1"),
-        ("matching_needkey AS found", "need_key_once sqlite_autoindex_matching_needkey_1"),
+        ("numbers AS asked CROSS JOIN parts_part", "part_by_folded"),
+        ("stems AS asked CROSS JOIN parts_part", "part_by_stem"),
+        ("numbers AS asked CROSS JOIN matching_need", "need_by_folded"),
+        ("stems AS asked CROSS JOIN matching_need", "need_by_stem"),
+        ("parts_partkey AS keyed", "part_key_once sqlite_autoindex_parts_partkey_1"),
+        ("matching_needkey AS keyed", "need_key_once sqlite_autoindex_matching_needkey_1"),
         ("number_folded, make, family FROM parts_sighting", "sighting_by_number"),
-        ("part.donor_id IN", "part_once_in_a_machine parts_part_donor_id"),
+        ("it.donor_id = machine.id", "part_once_in_a_machine parts_part_donor_id"),
         (
-            "need.job_id IN",
+            "it.job_id = machine.id",
             "need_once_per_job sqlite_autoindex_matching_need_1 matching_need_job_id",
         ),
-        ("FROM donors_donor WHERE", "donor_by_"),
-        ("FROM matching_job WHERE", "job_by_"),
+        ("models AS asked CROSS JOIN donors_donor", "donor_by_model"),
+        ("near AS asked CROSS JOIN donors_donor", "donor_by_family"),
+        ("models AS asked CROSS JOIN matching_job", "job_by_model"),
+        ("near AS asked CROSS JOIN matching_job", "job_by_family"),
     ],
 )
 def test_each_key_has_its_index(queries: list[str], fragment: str, index: str) -> None:
