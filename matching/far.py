@@ -13,11 +13,11 @@ from django.utils import timezone
 from matching import gather
 from matching.asking import keys_for
 from matching.candidates import needs_far, needs_near, parts_far, parts_near
-from matching.matcher import Ids, Tell, can_be_had, match_later, needs_found, open_needs, pages
+from matching.matcher import Ids, Tell, match_later, needs_found, open_needs, pages
 from matching.memory import WANT, Fixed
 from matching.models import Match
 from matching.searching import Searcher
-from parts.selectors import list_by_ids
+from parts.stock import read_stock
 
 
 def match_far(
@@ -41,7 +41,8 @@ Found = tuple[list[list[Ids]], list[list[Ids]]]  # by strong keys, by weak ones 
 
 def _needs(searcher: Searcher, part_ids: list[int]) -> Found:
     """Return the needs of parts. One that a strong key found is matched with all its parts."""
-    parts = [part for part in list_by_ids(searcher.workshop_id, part_ids) if can_be_had(part)]
+    stored = read_stock(searcher.workshop_id, part_ids)
+    parts = [part for part in stored.values() if part.can_be_had]
     near = needs_found(searcher, parts, (needs_near,))
     known = {pairs[0][0] for pairs in near}
     found = needs_found(searcher, parts, (needs_far,))

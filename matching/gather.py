@@ -15,10 +15,11 @@ from matching.domain.sightings import Seen
 from matching.domain.weights import Weights
 from matching.models import BuildBreak, LearnedWeights, Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
-from parts.models import Part, Sighting
+from parts.models import Sighting
 from parts.numbers import interchange_graphs
 from parts.reference import kinds
 from parts.selectors import SEEN_COLUMNS, list_sightings, printed_numbers
+from parts.stock import AnyPart
 from workshop import reference
 from workshop.domain.intervals import from_ends
 
@@ -44,7 +45,7 @@ def _lesson(pk: int, digest: str) -> dict[str, Any]:
     return lesson
 
 
-def offer_of(part: Part) -> Side:
+def offer_of(part: AnyPart) -> Side:
     """Return a part as the engine sees it. Needs donor and its make to be loaded."""
     return Side(
         number=Printed(part.part_number, part.number_canonical),

@@ -22,7 +22,7 @@ from matching.memory import OFFER, Fixed
 from matching.models import Alert, Job, Match, Need
 from matching.searching import KEPT_PER_NEED, Offered, Searcher, preference
 from parts.models import AVAILABLE, Part
-from parts.selectors import list_by_ids
+from parts.stock import StockPart, read_stock
 from workshop import outbox
 from workshop.models import Member, Role, Workshop
 
@@ -63,9 +63,9 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     that an arrival which serves thousands holds nobody up; none is left out. Where the strong
     keys fill what is matched at once, the weak ones are looked up in an event too (far.py).
     """
-    parts = list(list_by_ids(workshop_id, part_ids))
-    gone = [part.pk for part in parts if not can_be_had(part)]
-    there = {part.pk: part for part in parts if can_be_had(part)}
+    parts = read_stock(workshop_id, list(part_ids))
+    gone = [pk for pk, part in parts.items() if not part.can_be_had]
+    there = {pk: part for pk, part in parts.items() if part.can_be_had}
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
     known = Match.of(workshop_id).filter(part__in=list(there))
@@ -88,15 +88,11 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
 
 
-def can_be_had(part: Part) -> bool:
-    return part.state in AVAILABLE and part.grade != "scrap"
-
-
 Look = Callable[[int, Mapping[int, Asked], Mapping[int, str]], Tiers]
 
 
 def needs_found(
-    searcher: Searcher, parts: list[Part], looks: Sequence[Look] = (needs_near, needs_far)
+    searcher: Searcher, parts: list[StockPart], looks: Sequence[Look] = (needs_near, needs_far)
 ) -> list[list[Ids]]:
     """Return the pairs worth scoring, a list for each need, strongest keys first."""
     if not parts:
@@ -111,7 +107,7 @@ def needs_found(
     return [[(need, part) for part in sorted(found[need])] for need in order]
 
 
-def _with_their_like(found: list[list[Ids]], parts: Mapping[int, Part]) -> list[list[Ids]]:
+def _with_their_like(found: list[list[Ids]], parts: Mapping[int, StockPart]) -> list[list[Ids]]:
     """Add to each need all parts of its kind that came with those found for it.
 
     The best of an arrival's parts is told of: those that only weak keys would find belong to
@@ -162,11 +158,8 @@ def match_pairs(
     """
     pairs_asked = [(need, part) for need, part in ids]
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    parts = {
-        part.pk: part
-        for part in list_by_ids(workshop_id, {part for _, part in pairs_asked})
-        if can_be_had(part)
-    }
+    stored = read_stock(workshop_id, {part for _, part in pairs_asked})
+    parts = {pk: part for pk, part in stored.items() if part.can_be_had}
     how = Tell[tell]
     fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in parts.values()]
     searcher.memory.read_for(fixed)
@@ -181,7 +174,7 @@ def match_pairs(
     _store(workshop_id, pairs, known, now=now, tell=how, spared=others, least=least)
 
 
-def _scored(searcher: Searcher, parts: Mapping[int, Part], ids: Iterable[Ids]) -> list[Pair]:
+def _scored(searcher: Searcher, parts: Mapping[int, StockPart], ids: Iterable[Ids]) -> list[Pair]:
     """Return the pairs worth keeping among these, as they are now."""
     wanted = [(need, part) for need, part in ids if part in parts]
     needs = {
@@ -290,7 +283,7 @@ def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
     return Match(
         workshop_id=workshop_id,
         need=pair.need,
-        part=one.part,
+        part_id=one.part.pk,
         verdict=one.score.verdict,
         score_bits=one.score.bits,
         p_fit=one.score.p_fit,
@@ -365,7 +358,7 @@ def _alert(member: Member, pair: Pair, now: datetime) -> Alert:
         recipient=member,
         arrival=one.part.arrival,
         need=pair.need,
-        part=one.part,
+        part_id=one.part.pk,
         summary=_summary(pair),
         verdict=one.score.verdict,
         p_fit=one.score.p_fit,

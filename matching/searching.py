@@ -14,7 +14,8 @@ from matching.memory import OFFER, WANT, Fixed, Memory
 from parts.conditions import ConditionBook
 from parts.domain.condition import Condition
 from parts.models import Part
-from parts.selectors import list_available, list_by_ids
+from parts.selectors import list_available
+from parts.stock import AnyPart, StockPart, read_stock
 
 KEPT_PER_NEED = 40
 SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (matcher.py)
@@ -24,7 +25,7 @@ SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (
 class Offered:
     """One part for one want: the score, its condition, and what it is worth trying."""
 
-    part: Part
+    part: AnyPart
     score: Score
     condition: Condition
 
@@ -94,12 +95,12 @@ class Searcher:
         self.memory = Memory(workshop_id)
         self._keys: dict[int, Asked] = {}
 
-    def offer(self, part: Part, want: Side) -> Offered:
+    def offer(self, part: AnyPart, want: Side) -> Offered:
         """Return one part scored for one want of its kind."""
         self.memory.read_for([Fixed(part.kind_id, want, WANT)])
         return self.offers([(part, want)])[0]
 
-    def offers(self, pairs: Sequence[tuple[Part, Side]]) -> list[Offered]:
+    def offers(self, pairs: Sequence[tuple[AnyPart, Side]]) -> list[Offered]:
         """Return these pairs scored, in order. One side of each was read for (memory.py)."""
         sides = [(part, gather.offer_of(part), want) for part, want in pairs]
         self.memory.read_families(
@@ -119,7 +120,7 @@ class Searcher:
             for part, offer, want in sides
         ]
 
-    def keys_of(self, parts: Sequence[Part]) -> list[Asked]:
+    def keys_of(self, parts: Sequence[StockPart]) -> list[Asked]:
         """Return the keys of parts on offer, in order."""
         new = [part for part in parts if part.pk not in self._keys]
         fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in new]
@@ -153,7 +154,7 @@ class Searcher:
     def _score(self, rounds: "Sequence[_Round]", candidates: Mapping[int, list[int]]) -> None:
         """Score what was found for each round and was not scored yet, as far as there is room."""
         taken = [(i, pk) for i in sorted(candidates) for pk in rounds[i].take(candidates[i])]
-        parts = {part.pk: part for part in list_by_ids(self.workshop_id, {pk for _, pk in taken})}
+        parts = read_stock(self.workshop_id, {pk for _, pk in taken})
         offers = self.offers([(parts[pk], rounds[i].want) for i, pk in taken])
         for (i, _), one in zip(taken, offers, strict=True):
             if one.kept:

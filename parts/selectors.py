@@ -55,11 +55,6 @@ def list_available(
     return rows.order_by("id")
 
 
-def list_by_ids(workshop_id: int, ids: Iterable[int]) -> "QuerySet[Part]":
-    rows = Part.of(workshop_id).filter(pk__in=list(ids)).select_related(*WITH_MACHINE)
-    return rows.order_by("id")
-
-
 def get_part(workshop: Workshop, ref: str) -> Part:
     """Return the part or raise NotFound."""
     part = list_parts(workshop).filter(ref=ref).first()

@@ -8,7 +8,9 @@ plans are tested on both engines; everything else asks through the models.
 import json
 from collections.abc import Collection, Iterable
 from datetime import date
+from functools import lru_cache
 from typing import Any
+from uuid import UUID
 
 from django.db import connection
 
@@ -20,7 +22,7 @@ def rows(sql: str, *values: object) -> list[tuple[Any, ...]]:
     engines limit how many values they take.
     """
     marks: list[str] = []
-    given: list[object] = []
+    given: list[Any] = []
     for value in values:
         marks.append(_mark(value, given))
     with connection.cursor() as cursor:
@@ -28,7 +30,7 @@ def rows(sql: str, *values: object) -> list[tuple[Any, ...]]:
         return list(cursor.fetchall())
 
 
-def _mark(value: object, given: list[object]) -> str:
+def _mark(value: object, given: list[Any]) -> str:
     """Return what stands for a value in the text; what the engine is to be given goes there."""
     if not isinstance(value, Collection) or isinstance(value, str):
         given.append(value)
@@ -38,7 +40,7 @@ def _mark(value: object, given: list[object]) -> str:
     return _listed(sorted(value) or [None], given)
 
 
-def _listed(values: Iterable[object], given: list[object]) -> str:
+def _listed(values: Iterable[object], given: list[Any]) -> str:
     marks = []
     for value in values:
         if type(value) is int:
@@ -50,10 +52,23 @@ def _listed(values: Iterable[object], given: list[object]) -> str:
 
 
 def as_json(value: Any) -> Any:
-    """Return a JSON column: both engines give it as text."""
-    return json.loads(value) if isinstance(value, str) else value
+    """Return a JSON column: both engines give it as text.
+
+    The same text gives the same object, for most are alike: it must not be changed.
+    """
+    return _parsed(value) if isinstance(value, str) else value
+
+
+@lru_cache(maxsize=8192)
+def _parsed(text: str) -> Any:
+    return json.loads(text)
 
 
 def as_day(value: Any) -> date | None:
     """Return a date column: SQLite gives it as text."""
     return date.fromisoformat(value) if isinstance(value, str) else value
+
+
+def as_uuid(value: Any) -> UUID:
+    """Return a UUID column: SQLite gives it as text."""
+    return UUID(value) if isinstance(value, str) else value
