@@ -129,8 +129,8 @@ def read_stock(workshop_id: int, ids: Collection[int]) -> dict[int, StockPart]:
 
 
 def _part(donors: Mapping[int, StockDonor], *row: Any) -> StockPart:
-    pk, ref, kind, position, state, number, canonical, attributes, *row = row
-    grade, place, price, arrival, tested, donor_id = row
+    pk, ref, kind, position, state, number, canonical, attributes, *more = row
+    grade, place, price, arrival, tested, donor_id = more
     return StockPart(
         pk,
         ref,
