@@ -78,7 +78,7 @@ def test_no_candidate_query_reads_a_whole_table(queries: list[str]) -> None:
         ("parts_partkey AS keyed", "part_key_once sqlite_autoindex_parts_partkey_1"),
         ("matching_needkey AS keyed", "need_key_once sqlite_autoindex_matching_needkey_1"),
         ("number_folded, make, family FROM parts_sighting", "sighting_by_number"),
-        ("it.donor_id = machine.id", "part_once_in_a_machine parts_part_donor_id"),
+        ("it.donor_id = machine.id", "part_by_donor"),
         (
             "it.job_id = machine.id",
             "need_once_per_job sqlite_autoindex_matching_need_1 matching_need_job_id",
