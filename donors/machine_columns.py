@@ -63,10 +63,11 @@ class MachineColumns(WorkshopOwned):
         # Candidates by machine: the same family, the same model (matching/candidates.py).
         indexes: ClassVar[list[Any]] = [
             models.Index(
-                fields=["workshop", "family", "make", "appliance"], name="%(class)s_by_family"
+                fields=["workshop", "family", "make", "appliance", "id"], name="%(class)s_by_family"
             ),
             models.Index(
-                fields=["workshop", "make", "number_key", "appliance"], name="%(class)s_by_model"
+                fields=["workshop", "make", "number_key", "appliance", "id"],
+                name="%(class)s_by_model",
             ),
         ]
 

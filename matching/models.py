@@ -90,12 +90,12 @@ class Need(WorkshopOwned):
             ),
             # Needs an arriving part's number may serve. The last two columns spare the row.
             models.Index(
-                fields=["workshop", "kind", "number_folded", "job", "state"],
+                fields=["workshop", "kind", "number_folded", "job", "state", "id"],
                 condition=Q(number_folded__isnull=False),
                 name="need_by_folded",
             ),
             models.Index(
-                fields=["workshop", "kind", "number_stem", "job", "state"],
+                fields=["workshop", "kind", "number_stem", "job", "state", "id"],
                 condition=Q(number_stem__isnull=False),
                 name="need_by_stem",
             ),

@@ -241,17 +241,17 @@ class Part(WorkshopOwned):
             # Candidates by number: what is misread for it, and what shares its stem. The last
             # columns spare reading the rows: many are found, few looked at (candidates.py).
             models.Index(
-                fields=["workshop", "kind", "number_folded", "donor", "state", "grade"],
+                fields=["workshop", "kind", "number_folded", "donor", "state", "grade", "id"],
                 condition=Q(number_folded__isnull=False),
                 name="part_by_folded",
             ),
             models.Index(
-                fields=["workshop", "kind", "number_stem", "donor", "state", "grade"],
+                fields=["workshop", "kind", "number_stem", "donor", "state", "grade", "id"],
                 condition=Q(number_stem__isnull=False),
                 name="part_by_stem",
             ),
             models.Index(
-                fields=["donor", "kind", "state", "grade"],
+                fields=["donor", "kind", "state", "grade", "id"],
                 condition=Q(donor__isnull=False),
                 name="part_by_donor",
             ),
