@@ -75,9 +75,13 @@ class StockPart:
     grade: str
     bin: str
     price_cents: int | None
-    arrival: UUID
+    arrival_read: UUID | str
     grade_test: StockTest | None
     donor: StockDonor | None
+
+    @property
+    def arrival(self) -> UUID:
+        return sql.as_uuid(self.arrival_read)  # type: ignore[no-any-return]
 
     @property
     def kind(self) -> Kind:
@@ -143,7 +147,7 @@ def _part(donors: Mapping[int, StockDonor], *row: Any) -> StockPart:
         grade,
         place,
         price,
-        sql.as_uuid(arrival),
+        arrival,
         StockTest(day) if (day := sql.as_day(tested)) else None,
         donors.get(donor_id),
     )

@@ -115,7 +115,7 @@ class _Tally:
         place = f"{evidence}{GIVEN}{self.number.group}" if after_number else evidence
         if level != "unknown":
             self.levels.append((place, level))
-        return self.weights.weigh(place, level, self.kind)
+        return self.known.weigh(place, level)
 
     def stop(
         self,
