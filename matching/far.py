@@ -30,9 +30,7 @@ def match_far(
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     for look, ids, column in ((_needs, part_ids, "part"), (_parts, need_ids, "need")):
         near, far = look(searcher, ids) if ids else ([], [])
-        for page in pages(far):
-            if page:
-                match_later(workshop_id, page, Tell[tell])
+        match_later(workshop_id, pages(far), Tell[tell])
         _drop_lost(workshop_id, column, ids, {pair for pairs in near + far for pair in pairs})
 
 

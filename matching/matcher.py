@@ -9,6 +9,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
+from functools import cached_property
 from typing import Any
 
 from django.db.models import Max, QuerySet
@@ -29,12 +30,16 @@ from workshop.models import Member, Role, Workshop
 PAIRS_AT_ONCE = 100  # of one arrival; the rest follow as events of their own
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pair:
     """A need and a part offered to it."""
 
     need: Need
     offered: Offered
+
+    @cached_property
+    def reasons(self) -> list[dict[str, object]]:
+        return reasons(self.offered)
 
 
 def open_needs(workshop_id: int, **which: object) -> list[Need]:
@@ -77,8 +82,7 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     else:
         found = needs_found(searcher, list(there.values()))
     first, *later = pages(found)
-    for page in later:
-        match_later(workshop_id, page, tell)
+    match_later(workshop_id, later, tell)
     deferred = {pair for page in later for pair in page}
     if far_left:
         deferred = set(known.order_by().values_list("need_id", "part_id")) - set(first)
@@ -136,9 +140,10 @@ def pages(by_need: list[list[Ids]]) -> list[list[Ids]]:
     return pages
 
 
-def match_later(workshop_id: int, pairs: list[Ids], tell: Tell) -> None:
-    payload = {"pairs": pairs, "tell": tell.name}
-    outbox.record(events.PAIRS_FOUND, workshop_id=workshop_id, payload=payload)
+def match_later(workshop_id: int, later: Iterable[list[Ids]], tell: Tell) -> None:
+    """Have each page of pairs matched in an event of its own."""
+    payloads = [{"pairs": page, "tell": tell.name} for page in later if page]
+    outbox.record_all(events.PAIRS_FOUND, workshop_id=workshop_id, payloads=payloads)
 
 
 def _look_far_later(
@@ -199,9 +204,7 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
         left += [[(need.pk, part)] for part in found.left]
         if found.far_left:
             far_left.add(need.pk)
-    for page in pages(left):
-        if page:
-            match_later(workshop_id, page, Tell.BEST_IF_NEWS)
+    match_later(workshop_id, pages(left), Tell.BEST_IF_NEWS)
     if far_left:
         _look_far_later(workshop_id, Tell.BEST_IF_NEWS, needs=far_left)
     ids = [need.pk for need in needs]
@@ -289,7 +292,7 @@ def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
         p_fit=one.score.p_fit,
         p_good=one.condition.p_good,
         worth=one.worth,
-        reasons=reasons(one),
+        reasons=pair.reasons,
         scored_at=now,
     )
 
@@ -363,7 +366,7 @@ def _alert(member: Member, pair: Pair, now: datetime) -> Alert:
         verdict=one.score.verdict,
         p_fit=one.score.p_fit,
         p_good=one.condition.p_good,
-        reasons=reasons(one),
+        reasons=pair.reasons,
         told_at=now,
     )
 
