@@ -62,8 +62,13 @@ class MachineColumns(WorkshopOwned):
         ]
         # Candidates by machine: the same family, the same model (matching/candidates.py).
         indexes: ClassVar[list[Any]] = [
-            models.Index(fields=["workshop", "family", "make"], name="%(class)s_by_family"),
-            models.Index(fields=["workshop", "make", "number_key"], name="%(class)s_by_model"),
+            models.Index(
+                fields=["workshop", "family", "make", "appliance", "id"], name="%(class)s_by_family"
+            ),
+            models.Index(
+                fields=["workshop", "make", "number_key", "appliance", "id"],
+                name="%(class)s_by_model",
+            ),
         ]
 
     def machine(self) -> Machine:

@@ -7,20 +7,21 @@ from typing import Any
 
 from donors.domain.machines import Machine
 from matching.domain.knowledge import Knowledge
-from matching.domain.known_breaks import BreakIndex, KnownBreak
+from matching.domain.known_breaks import BreakIndex, KnownBreak, Scope
 from matching.domain.outcomes import Past
 from matching.domain.rules import ApprovedRule
 from matching.domain.sides import Side
 from matching.domain.sightings import Seen
 from matching.domain.weights import Weights
-from matching.models import BuildBreak, LearnedWeights, Need, Outcome, Rule
+from matching.models import LearnedWeights, Need, Outcome, Rule
 from parts.domain.part_numbers import Printed
-from parts.models import Part, Sighting
+from parts.models import Sighting
 from parts.numbers import interchange_graphs
 from parts.reference import kinds
 from parts.selectors import SEEN_COLUMNS, list_sightings, printed_numbers
-from workshop import reference
-from workshop.domain.intervals import from_ends
+from parts.stock import AnyPart
+from workshop import reference, sql
+from workshop.domain.intervals import Interval, from_ends
 
 
 @lru_cache(maxsize=1)
@@ -31,9 +32,12 @@ def weights() -> Weights:
 
 def weights_of(workshop_id: int) -> Weights:
     """Return the evidence weights in force in a workshop: one small query."""
-    rows = LearnedWeights.of(workshop_id).filter(ended_at=None)
-    found = rows.values_list("pk", "digest").first()
-    return weights().taught(_lesson(*found)) if found else weights()
+    found = sql.rows(
+        "SELECT id, digest FROM matching_learnedweights "
+        "WHERE workshop_id = %s AND ended_at IS NULL ORDER BY id LIMIT 1",
+        workshop_id,
+    )
+    return weights().taught(_lesson(*found[0])) if found else weights()
 
 
 @lru_cache(maxsize=32)
@@ -44,7 +48,7 @@ def _lesson(pk: int, digest: str) -> dict[str, Any]:
     return lesson
 
 
-def offer_of(part: Part) -> Side:
+def offer_of(part: AnyPart) -> Side:
     """Return a part as the engine sees it. Needs donor and its make to be loaded."""
     return Side(
         number=Printed(part.part_number, part.number_canonical),
@@ -120,24 +124,33 @@ def all_seen(workshop_id: int, slug: str) -> list[Seen]:
 def accepted_breaks(workshop_id: int, slugs: Iterable[str]) -> dict[str, BreakIndex]:
     """Return the accepted build breaks of each kind."""
     found: dict[str, list[KnownBreak]] = {slug: [] for slug in slugs}
-    rows = BuildBreak.of(workshop_id).filter(kind__in=list(found))
-    for row in rows.filter(state=BuildBreak.State.ACCEPTED).order_by("id"):
-        found[row.kind_id].append(as_known(row))
-    return {slug: BreakIndex.of(rows) for slug, rows in found.items()}
-
-
-def as_known(row: BuildBreak) -> KnownBreak:
-    """Return a stored break as the engine reads it."""
-    numbers = tuple(row.numbers_before), tuple(row.numbers_after)
-    return KnownBreak(row.scope(), row.changed(), *numbers, id=row.pk)
+    rows = sql.rows(
+        "SELECT id, kind_id, make, family, revision, model, changed_from, changed_to, "
+        "numbers_before, numbers_after FROM matching_buildbreak "
+        "WHERE workshop_id = %s AND kind_id IN %s AND state = 'accepted' ORDER BY id",
+        workshop_id,
+        list(found),
+    )
+    for pk, kind, *scope, first, last, before, after in rows:
+        changed = Interval(*map(sql.as_day, (first, last)))  # type: ignore[arg-type]
+        numbers = tuple(sql.as_json(before)), tuple(sql.as_json(after))
+        known = KnownBreak(Scope(*scope), changed, *numbers, id=pk)
+        found[kind].append(known)
+    return {slug: BreakIndex.of(known) for slug, known in found.items()}
 
 
 def approved_rules(workshop_id: int, slugs: Iterable[str]) -> dict[str, list[ApprovedRule]]:
     """Return the approved rules of each kind, oldest first."""
     found: dict[str, list[ApprovedRule]] = {slug: [] for slug in slugs}
-    rows = Rule.of(workshop_id).filter(kind__in=list(found), state=Rule.State.APPROVED)
-    for rule in rows.order_by("id"):
-        found[rule.kind_id].append(as_approved(rule))
+    rows = sql.rows(
+        "SELECT kind_id, id, says, donor_side, job_side, both_ways, conditions FROM matching_rule "
+        "WHERE workshop_id = %s AND kind_id IN %s AND state = 'approved' ORDER BY id",
+        workshop_id,
+        list(found),
+    )
+    for kind, pk, says, donor, job, both, conditions in rows:
+        sides = sql.as_json(donor), sql.as_json(job)
+        found[kind].append(ApprovedRule(pk, says, *sides, bool(both), conditions))
     return found
 
 

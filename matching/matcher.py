@@ -4,36 +4,42 @@ The row of a workshop is locked while one of its events is handled (dispatcher.p
 handlers never write scores of the same pair, and what is read here is committed.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
+from functools import cached_property
 from typing import Any
 
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
 from matching import events, gather, holds
-from matching.asking import keys_for
-from matching.candidates import needs_for
+from matching.asking import Asked
+from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.sides import Row
 from matching.memory import OFFER, Fixed
 from matching.models import Alert, Job, Match, Need
 from matching.searching import KEPT_PER_NEED, Offered, Searcher, preference
 from parts.models import AVAILABLE, Part
-from parts.selectors import list_by_ids
+from parts.stock import StockPart, read_stock
 from workshop import outbox
 from workshop.models import Member, Role, Workshop
 
 PAIRS_AT_ONCE = 100  # of one arrival; the rest follow as events of their own
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Pair:
     """A need and a part offered to it."""
 
     need: Need
     offered: Offered
+
+    @cached_property
+    def reasons(self) -> list[dict[str, object]]:
+        return reasons(self.offered)
 
 
 def open_needs(workshop_id: int, **which: object) -> list[Need]:
@@ -59,35 +65,69 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     arrived: they have just come in. Then every waiting need is told, even where a search for
     that need came first and stored the match without telling of it.
     The needs with the strongest keys are matched at once, the others in events that follow, so
-    that an arrival which serves thousands holds nobody up; none is left out.
+    that an arrival which serves thousands holds nobody up; none is left out. Where the strong
+    keys fill what is matched at once, the weak ones are looked up in an event too (far.py).
     """
-    parts = list(list_by_ids(workshop_id, part_ids))
-    gone = [part.pk for part in parts if part.state not in AVAILABLE or part.grade == "scrap"]
-    there = {part.pk: part for part in parts if part.pk not in set(gone)}
+    parts = read_stock(workshop_id, list(part_ids))
+    gone = [pk for pk, part in parts.items() if not part.can_be_had]
+    there = {pk: part for pk, part in parts.items() if part.can_be_had}
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    first, *later = _pages(_needs_found(searcher, list(there.values())))
     tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
-    for page in later:
-        _match_later(workshop_id, page, tell)
-    deferred = {pair for page in later for pair in page}
-    pairs = _scored(searcher, there, first)
     known = Match.of(workshop_id).filter(part__in=list(there))
+    found = needs_found(searcher, list(there.values()), (needs_near,))
+    far_left = sum(map(len, found)) >= PAIRS_AT_ONCE
+    if far_left:
+        found = _with_their_like(found, there)
+        _look_far_later(workshop_id, tell, parts=list(there))
+    else:
+        found = needs_found(searcher, list(there.values()))
+    first, *later = pages(found)
+    match_later(workshop_id, later, tell)
+    deferred = {pair for page in later for pair in page}
+    if far_left:
+        deferred = set(known.order_by().values_list("need_id", "part_id")) - set(first)
+    pairs = _scored(searcher, there, first)
     _store(workshop_id, pairs, known, now=now, tell=tell, spared=deferred)
     Match.of(workshop_id).filter(part__in=gone).delete()
     holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
 
 
-def _needs_found(searcher: Searcher, parts: list[Part]) -> list[list[Ids]]:
+Look = Callable[[int, Mapping[int, Asked], Mapping[int, str]], Tiers]
+
+
+def needs_found(
+    searcher: Searcher, parts: list[StockPart], looks: Sequence[Look] = (needs_near, needs_far)
+) -> list[list[Ids]]:
     """Return the pairs worth scoring, a list for each need, strongest keys first."""
-    fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in parts]
-    asked = dict(zip((p.pk for p in parts), keys_for(searcher.memory, fixed), strict=True))
+    if not parts:
+        return []
+    asked = dict(zip((p.pk for p in parts), searcher.keys_of(parts), strict=True))
     places = {part.pk: part.donor.appliance_id if part.donor else "" for part in parts}
-    found = needs_for(searcher.workshop_id, asked, places) if parts else {}
+    found: dict[int, dict[int, int]] = defaultdict(dict)
+    for look in looks:
+        for need, tiers in look(searcher.workshop_id, asked, places).items():
+            found[need] = tiers | found[need]
     order = sorted(found, key=lambda need: (min(found[need].values()), need))
     return [[(need, part) for part in sorted(found[need])] for need in order]
 
 
-def _pages(by_need: list[list[Ids]]) -> list[list[Ids]]:
+def _with_their_like(found: list[list[Ids]], parts: Mapping[int, StockPart]) -> list[list[Ids]]:
+    """Add to each need all parts of its kind that came with those found for it.
+
+    The best of an arrival's parts is told of: those that only weak keys would find belong to
+    the same page.
+    """
+    alike: dict[tuple[str, int | None], list[int]] = defaultdict(list)
+    for pk in sorted(parts):
+        alike[parts[pk].kind_id, parts[pk].donor_id].append(pk)
+    whole = []
+    for pairs in found:
+        kin = {(parts[part].kind_id, parts[part].donor_id) for _, part in pairs}
+        whole.append([(pairs[0][0], pk) for pk in sorted({pk for one in kin for pk in alike[one]})])
+    return whole
+
+
+def pages(by_need: list[list[Ids]]) -> list[list[Ids]]:
     """Return pages of about PAIRS_AT_ONCE pairs, at least one page.
 
     The pairs of one need stay together: the best of an arrival's parts is told of, once.
@@ -100,9 +140,17 @@ def _pages(by_need: list[list[Ids]]) -> list[list[Ids]]:
     return pages
 
 
-def _match_later(workshop_id: int, pairs: list[Ids], tell: Tell) -> None:
-    payload = {"pairs": pairs, "tell": tell.name}
-    outbox.record(events.PAIRS_FOUND, workshop_id=workshop_id, payload=payload)
+def match_later(workshop_id: int, later: Iterable[list[Ids]], tell: Tell) -> None:
+    """Have each page of pairs matched in an event of its own."""
+    payloads = [{"pairs": page, "tell": tell.name} for page in later if page]
+    outbox.record_all(events.PAIRS_FOUND, workshop_id=workshop_id, payloads=payloads)
+
+
+def _look_far_later(
+    workshop_id: int, tell: Tell, *, parts: Collection[int] = (), needs: Collection[int] = ()
+) -> None:
+    payload = {"part_ids": sorted(parts), "need_ids": sorted(needs), "tell": tell.name}
+    outbox.record(events.FAR_LEFT, workshop_id=workshop_id, payload=payload)
 
 
 def match_pairs(
@@ -115,11 +163,8 @@ def match_pairs(
     """
     pairs_asked = [(need, part) for need, part in ids]
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
-    parts = {
-        part.pk: part
-        for part in list_by_ids(workshop_id, {part for _, part in pairs_asked})
-        if part.state in AVAILABLE and part.grade != "scrap"
-    }
+    stored = read_stock(workshop_id, {part for _, part in pairs_asked})
+    parts = {pk: part for pk, part in stored.items() if part.can_be_had}
     how = Tell[tell]
     fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in parts.values()]
     searcher.memory.read_for(fixed)
@@ -134,7 +179,7 @@ def match_pairs(
     _store(workshop_id, pairs, known, now=now, tell=how, spared=others, least=least)
 
 
-def _scored(searcher: Searcher, parts: Mapping[int, Part], ids: Iterable[Ids]) -> list[Pair]:
+def _scored(searcher: Searcher, parts: Mapping[int, StockPart], ids: Iterable[Ids]) -> list[Pair]:
     """Return the pairs worth keeping among these, as they are now."""
     wanted = [(need, part) for need, part in ids if part in parts]
     needs = {
@@ -153,15 +198,26 @@ def match_needs(workshop_id: int, need_ids: Iterable[int], *, now: datetime) -> 
     searched = searcher.search([(need.kind_id, gather.want_of(need)) for need in needs])
     pairs: list[Pair] = []
     left: list[list[Ids]] = []
+    far_left: set[int] = set()
     for need, found in zip(needs, searched, strict=True):
         pairs += [Pair(need, one) for one in found.offered[:KEPT_PER_NEED]]
         left += [[(need.pk, part)] for part in found.left]
-    for page in _pages(left):
-        if page:
-            _match_later(workshop_id, page, Tell.BEST_IF_NEWS)
+        if found.far_left:
+            far_left.add(need.pk)
+    match_later(workshop_id, pages(left), Tell.BEST_IF_NEWS)
+    if far_left:
+        _look_far_later(workshop_id, Tell.BEST_IF_NEWS, needs=far_left)
     ids = [need.pk for need in needs]
     known = Match.of(workshop_id).filter(need__in=ids)
     deferred = {pair for [pair] in left}
+    if far_left:
+        scored = {
+            (need.pk, pk)
+            for need, found in zip(needs, searched, strict=True)
+            for pk in found.scored
+        }
+        rows = known.filter(need__in=far_left).order_by().values_list("need_id", "part_id")
+        deferred |= set(rows) - scored
     _store(workshop_id, pairs, known, now=now, tell=Tell.BEST_IF_NEWS, spared=deferred, locked=ids)
     Need.of(workshop_id).filter(pk__in=ids).update(searched_at=now)
 
@@ -230,13 +286,13 @@ def _match(workshop_id: int, pair: Pair, now: datetime) -> Match:
     return Match(
         workshop_id=workshop_id,
         need=pair.need,
-        part=one.part,
+        part_id=one.part.pk,
         verdict=one.score.verdict,
         score_bits=one.score.bits,
         p_fit=one.score.p_fit,
         p_good=one.condition.p_good,
         worth=one.worth,
-        reasons=reasons(one),
+        reasons=pair.reasons,
         scored_at=now,
     )
 
@@ -305,12 +361,12 @@ def _alert(member: Member, pair: Pair, now: datetime) -> Alert:
         recipient=member,
         arrival=one.part.arrival,
         need=pair.need,
-        part=one.part,
+        part_id=one.part.pk,
         summary=_summary(pair),
         verdict=one.score.verdict,
         p_fit=one.score.p_fit,
         p_good=one.condition.p_good,
-        reasons=reasons(one),
+        reasons=pair.reasons,
         told_at=now,
     )
 

@@ -78,7 +78,10 @@ class Memory:
     def read_for(self, fixed: Sequence[Fixed]) -> None:
         """Read what is known of these sides: rules, sightings, past fittings, interchanges."""
         self._open({one.kind for one in fixed})
-        self.read_families((one.kind, one.family) for one in fixed if one.family)
+        # What is printed on a side is what it carries: only of others it is asked what may be.
+        self.read_families(
+            (one.kind, one.family) for one in fixed if one.family and not one.side.number
+        )
         self._read_outcomes(fixed)
         self._read_interchanges(fixed)
 

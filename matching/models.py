@@ -88,14 +88,14 @@ class Need(WorkshopOwned):
                 condition=Q(state="open"),
                 name="need_open_by_kind",
             ),
-            # Needs an arriving part's number may serve.
+            # Needs an arriving part's number may serve. The last two columns spare the row.
             models.Index(
-                fields=["workshop", "kind", "number_folded"],
+                fields=["workshop", "kind", "number_folded", "job", "state", "id"],
                 condition=Q(number_folded__isnull=False),
                 name="need_by_folded",
             ),
             models.Index(
-                fields=["workshop", "kind", "number_stem"],
+                fields=["workshop", "kind", "number_stem", "job", "state", "id"],
                 condition=Q(number_stem__isnull=False),
                 name="need_by_stem",
             ),

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from donors import events as donor_events
 from donors import services as donor_services
-from matching import build_breaks, events, holds, matcher, rule_watch, services
+from matching import build_breaks, events, far, holds, matcher, rule_watch, services
 from matching.models import Need, Rule
 from parts import events as part_events
 from parts import numbers
@@ -56,6 +56,11 @@ def pairs_found(event: OutboxEvent, now: datetime) -> None:
     matcher.match_pairs(
         event.workshop_id, event.payload["pairs"], now=now, tell=event.payload["tell"]
     )
+
+
+@handles(events.FAR_LEFT)
+def far_left(event: OutboxEvent, now: datetime) -> None:
+    far.match_far(event.workshop_id, **event.payload, now=now)
 
 
 @handles(part_events.KNOWLEDGE_CHANGED, part_events.SIGHTINGS_NOTED, events.OUTCOMES_RECORDED)

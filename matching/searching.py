@@ -5,16 +5,17 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from matching import gather
-from matching.asking import keys_for
+from matching.asking import Asked, keys_for
 from matching.candidates import parts_far, parts_near
 from matching.domain.knowledge import Knowledge
 from matching.domain.scoring import Score, score
 from matching.domain.sides import Side
-from matching.memory import WANT, Fixed, Memory
+from matching.memory import OFFER, WANT, Fixed, Memory
 from parts.conditions import ConditionBook
 from parts.domain.condition import Condition
 from parts.models import Part
-from parts.selectors import list_available, list_by_ids
+from parts.selectors import list_available
+from parts.stock import AnyPart, StockPart, read_stock
 
 KEPT_PER_NEED = 40
 SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (matcher.py)
@@ -24,7 +25,7 @@ SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (
 class Offered:
     """One part for one want: the score, its condition, and what it is worth trying."""
 
-    part: Part
+    part: AnyPart
     score: Score
     condition: Condition
 
@@ -41,10 +42,15 @@ class Offered:
 
 @dataclass(frozen=True, slots=True)
 class Searched:
-    """What a search found, best first, and the ids of parts its keys found but nobody scored."""
+    """What a search found, best first, and the ids of parts its keys found but nobody scored.
+
+    far_left: the strong keys left no room, so that the weak ones were not looked up.
+    """
 
     offered: list[Offered]
     left: list[int]
+    scored: frozenset[int] = frozenset()
+    far_left: bool = False
 
 
 @dataclass(slots=True)
@@ -56,6 +62,16 @@ class _Round:
     seen: set[int] = field(default_factory=set)
     found: list[Offered] = field(default_factory=list)
     left: list[int] = field(default_factory=list)
+    looks: int = 0
+
+    def searched(self) -> Searched:
+        far_left = self.looks < 2 and not self.filled
+        scored = frozenset(self.seen - set(self.left))
+        return Searched(sorted(self.found, key=preference), self.left, scored, far_left)
+
+    @property
+    def full(self) -> bool:
+        return len(self.seen) >= self.most
 
     @property
     def filled(self) -> bool:
@@ -77,13 +93,14 @@ class Searcher:
         self.workshop_id, self.on = workshop_id, on
         self.book = ConditionBook.load(workshop_id, on=on)
         self.memory = Memory(workshop_id)
+        self._keys: dict[int, Asked] = {}
 
-    def offer(self, part: Part, want: Side) -> Offered:
+    def offer(self, part: AnyPart, want: Side) -> Offered:
         """Return one part scored for one want of its kind."""
         self.memory.read_for([Fixed(part.kind_id, want, WANT)])
         return self.offers([(part, want)])[0]
 
-    def offers(self, pairs: Sequence[tuple[Part, Side]]) -> list[Offered]:
+    def offers(self, pairs: Sequence[tuple[AnyPart, Side]]) -> list[Offered]:
         """Return these pairs scored, in order. One side of each was read for (memory.py)."""
         sides = [(part, gather.offer_of(part), want) for part, want in pairs]
         self.memory.read_families(
@@ -103,6 +120,13 @@ class Searcher:
             for part, offer, want in sides
         ]
 
+    def keys_of(self, parts: Sequence[StockPart]) -> list[Asked]:
+        """Return the keys of parts on offer, in order."""
+        new = [part for part in parts if part.pk not in self._keys]
+        fixed = [Fixed(part.kind_id, gather.offer_of(part), OFFER) for part in new]
+        self._keys |= zip((part.pk for part in new), keys_for(self.memory, fixed), strict=True)
+        return [self._keys[part.pk] for part in parts]
+
     def search(
         self, wanted: Sequence[tuple[str, Side]], *, most: int | None = None
     ) -> list[Searched]:
@@ -111,23 +135,26 @@ class Searcher:
         Parts of the same number, model or family come first. A want whose list they fill with
         parts that likely fit ends there: what only weaker keys find is not looked at then.
         The number of queries depends neither on the stock nor on how many are wanted.
-        most: pairs scored for each want; the others its keys found are told as left.
+        most: pairs scored for each want; the others its keys found are told as left, and weak
+        keys are not looked up where the strong ones fill it.
         """
-        keys = keys_for(self.memory, [Fixed(kind, want, WANT) for kind, want in wanted])
-        asked = dict(enumerate(keys))
+        fixed = [Fixed(kind, want, WANT) for kind, want in wanted]
+        asked = dict(enumerate(keys_for(self.memory, fixed)))
         room = SCORED_AT_ONCE if most is None else most
         rounds = [_Round(want, room) for _, want in wanted]
         for look in (parts_near, parts_far):
-            unfilled = {i: asked[i] for i in asked if not rounds[i].filled}
+            unfilled = {i: asked[i] for i in asked if not rounds[i].filled and not rounds[i].full}
             if unfilled:
                 places = {i: rounds[i].want.machine.appliance for i in unfilled}
                 self._score(rounds, look(self.workshop_id, unfilled, places))
-        return [Searched(sorted(one.found, key=preference), one.left) for one in rounds]
+                for i in unfilled:
+                    rounds[i].looks += 1
+        return [one.searched() for one in rounds]
 
     def _score(self, rounds: "Sequence[_Round]", candidates: Mapping[int, list[int]]) -> None:
         """Score what was found for each round and was not scored yet, as far as there is room."""
         taken = [(i, pk) for i in sorted(candidates) for pk in rounds[i].take(candidates[i])]
-        parts = {part.pk: part for part in list_by_ids(self.workshop_id, {pk for _, pk in taken})}
+        parts = read_stock(self.workshop_id, {pk for _, pk in taken})
         offers = self.offers([(parts[pk], rounds[i].want) for i, pk in taken])
         for (i, _), one in zip(taken, offers, strict=True):
             if one.kept:

@@ -9,8 +9,8 @@ from typing import Self
 from donors.domain import survival
 from donors.reference import age_bands, most_percent
 from parts.domain.condition import Condition, from_grade, untested
-from parts.models import Part
 from parts.reference import kinds
+from parts.stock import AnyPart
 from workshop import sql
 from workshop.domain.intervals import from_ends
 
@@ -56,7 +56,7 @@ class ConditionBook:
             by_appliance[kind, appliance].append(percent)
         self.means |= {key: sum(found) / len(found) for key, found in by_appliance.items()}
 
-    def condition(self, part: Part) -> Condition:
+    def condition(self, part: AnyPart) -> Condition:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
         if part.kind_id in kinds() and kinds()[part.kind_id].never_reused:
             return Condition(0.0, "this kind is never reused")
@@ -67,7 +67,7 @@ class ConditionBook:
         tested_on = str(part.grade_test.tested_on) if part.grade_test else ""
         return from_grade(part.grade, tested_on) or self._untested(part)
 
-    def _untested(self, part: Part) -> Condition:
+    def _untested(self, part: AnyPart) -> Condition:
         self.prepare([part.kind_id])
         donor = part.donor
         cause_id = donor.cause_id if donor else None

@@ -238,16 +238,22 @@ class Part(WorkshopOwned):
                 name="part_available_by_kind",
             ),
             models.Index(fields=["workshop", "kind", "number_canonical"], name="part_by_number"),
-            # Candidates by number: what is misread for it, and what shares its stem.
+            # Candidates by number: what is misread for it, and what shares its stem. The last
+            # columns spare reading the rows: many are found, few looked at (candidates.py).
             models.Index(
-                fields=["workshop", "kind", "number_folded"],
+                fields=["workshop", "kind", "number_folded", "donor", "state", "grade", "id"],
                 condition=Q(number_folded__isnull=False),
                 name="part_by_folded",
             ),
             models.Index(
-                fields=["workshop", "kind", "number_stem"],
+                fields=["workshop", "kind", "number_stem", "donor", "state", "grade", "id"],
                 condition=Q(number_stem__isnull=False),
                 name="part_by_stem",
+            ),
+            models.Index(
+                fields=["donor", "kind", "state", "grade", "id"],
+                condition=Q(donor__isnull=False),
+                name="part_by_donor",
             ),
         ]
 

@@ -55,11 +55,6 @@ def list_available(
     return rows.order_by("id")
 
 
-def list_by_ids(workshop_id: int, ids: Iterable[int]) -> "QuerySet[Part]":
-    rows = Part.of(workshop_id).filter(pk__in=list(ids)).select_related(*WITH_MACHINE)
-    return rows.order_by("id")
-
-
 def get_part(workshop: Workshop, ref: str) -> Part:
     """Return the part or raise NotFound."""
     part = list_parts(workshop).filter(ref=ref).first()
@@ -108,7 +103,8 @@ def list_sightings_in(
     """Yield the kind and SEEN_COLUMNS of the sightings in some families, oldest first."""
     found = sql.rows(
         f"SELECT kind_id, {', '.join(SEEN_COLUMNS)} FROM parts_sighting "
-        "WHERE workshop_id = %s AND kind_id IN %s AND make IN %s AND family IN %s ORDER BY id",
+        # + keeps SQLite from reading the whole workshop in the order of its ids.
+        "WHERE workshop_id = %s AND kind_id IN %s AND make IN %s AND family IN %s ORDER BY +id",
         workshop_id,
         kinds,
         makes,

@@ -5,7 +5,7 @@ committed. Nothing here touches a broker: Redis is only a doorbell (docs/adr/000
 """
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django.db import transaction
@@ -18,17 +18,26 @@ doorbell = threading.Event()
 
 def record(kind: str, *, workshop_id: int, payload: Mapping[str, Any]) -> OutboxEvent:
     """Store one event in the caller's transaction. Raises RuntimeError outside of one."""
+    return record_all(kind, workshop_id=workshop_id, payloads=[payload])[0]
+
+
+def record_all(
+    kind: str, *, workshop_id: int, payloads: Iterable[Mapping[str, Any]]
+) -> list[OutboxEvent]:
+    """Store several events of a kind, in order, in one query. Raises as `record` does."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError(f"{kind} was recorded outside a transaction; it could be lost.")
-    event = OutboxEvent.objects.create(kind=kind, workshop_id=workshop_id, payload=dict(payload))
-    transaction.on_commit(doorbell.set)
-    return event
+    rows = [OutboxEvent(kind=kind, workshop_id=workshop_id, payload=dict(one)) for one in payloads]
+    if rows:
+        OutboxEvent.objects.bulk_create(rows, batch_size=100)
+        transaction.on_commit(doorbell.set)
+    return rows
 
 
 def record_in_pages(
     kind: str, *, workshop_id: int, key: str, ids: list[int], page: int = 200, **more: Any
 ) -> None:
     """Record many ids as several events, so that one arrival cannot hold the others up."""
-    for start in range(0, len(ids), page):
-        payload = {key: ids[start : start + page], **more}
-        record(kind, workshop_id=workshop_id, payload=payload)
+    pages = (ids[start : start + page] for start in range(0, len(ids), page))
+    payloads = [{key: one, **more} for one in pages]
+    record_all(kind, workshop_id=workshop_id, payloads=payloads)

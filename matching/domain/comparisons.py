@@ -105,8 +105,8 @@ def speaks_for(a: str, b: str) -> bool:
 def _compare_fields(a: Machine, b: Machine, kind: Kind) -> str:
     differing = {
         name
-        for name in {*a.fields, *b.fields}
-        if a.fields.get(name) and b.fields.get(name) and a.fields[name] != b.fields[name]
+        for name, ours in a.fields.items()
+        if ours and (theirs := b.fields.get(name)) and ours != theirs
     }
     if a.family and b.family and a.family != b.family:
         return "other-family"

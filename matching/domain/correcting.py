@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matching.domain.sides import Row
+from matching.domain.sides import Line, Row
 
 # How far a coefficient goes by itself (standard deviation of its prior): a share of a row's
 # bits; bits of a level; bits of a kind.
@@ -39,7 +39,7 @@ class Scored:
     fitted: bool
 
 
-def features(kind: str, rows: Iterable[Row]) -> dict[str, float]:
+def features(kind: str, rows: Iterable[Row | Line]) -> dict[str, float]:
     """Return what the correction looks at, by name; values are bits or 1."""
     found = {f"kind/{kind}": 1.0}
     for row in rows:
@@ -49,7 +49,7 @@ def features(kind: str, rows: Iterable[Row]) -> dict[str, float]:
     return found
 
 
-def correction(corrections: Mapping[str, float], kind: str, rows: Iterable[Row]) -> float:
+def correction(corrections: Mapping[str, float], kind: str, rows: Iterable[Row | Line]) -> float:
     """Return the bits to add to the sum of these rows."""
     found = features(kind, rows).items()
     return sum(corrections.get(name, 0.0) * value for name, value in found)

@@ -8,7 +8,7 @@ from matching.domain.noted import NotedIndex
 from matching.domain.outcomes import OutcomeIndex
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import SightingIndex
-from matching.domain.weights import Weights
+from matching.domain.weights import Place, Weights
 from parts.domain.interchange import InterchangeGraph
 from parts.domain.kinds import Kind
 
@@ -30,11 +30,18 @@ class Knowledge:
     sightings: SightingIndex = field(init=False)
     outcomes: OutcomeIndex = field(init=False)
     noted: NotedIndex = field(init=False)
+    _weighed: dict[tuple[Place, str], float] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.sightings = SightingIndex(self.kind, self.weights, self.breaks)
         self.outcomes = OutcomeIndex(self.weights, self.breaks)
         self.noted = NotedIndex(self.kind, self.weights)
+
+    def weigh(self, place: Place, level: str) -> float:
+        """Return the bits of one level at one place; asked for the same few again and again."""
+        if (place, level) not in self._weighed:
+            self._weighed[place, level] = self.weights.weigh(place, level, self.kind)
+        return self._weighed[place, level]
 
     def show(self, number: str) -> str:
         """Return a canonical part number as it is printed, where that is known."""

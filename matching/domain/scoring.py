@@ -6,6 +6,7 @@ The rows are the score: prior odds of the kind plus one weight a piece of eviden
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 from matching.domain import sentences
 from matching.domain.comparisons import (
@@ -22,7 +23,7 @@ from matching.domain.known_breaks import BreakFinding, compare_across
 from matching.domain.odds import shift_by_counts, to_bits, to_p
 from matching.domain.outcomes import Counts
 from matching.domain.rules import REFUSES, Cover, strongest
-from matching.domain.sides import Row, Side
+from matching.domain.sides import Line, Row, Side
 from matching.domain.sightings import overlap
 from matching.domain.verdicts import Verdict
 from matching.domain.weights import GIVEN, Place
@@ -33,27 +34,38 @@ NEVER_ALONE = frozenset({"start", "noted elsewhere", "calibration"})
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Score:
     """The odds that one part fits one need, and why. `bits` equals the sum of the rows.
 
-    levels: what was looked up in the table of weights, and where; what learning counts.
+    lines: the rows, their sentences not written before somebody reads them. levels: what was
+    looked up in the table of weights, and where; what learning counts.
     """
 
-    rows: tuple[Row, ...]
+    lines: tuple[Row | Line, ...]
     bits: float
     verdict: Verdict
     stopped: bool = False
     levels: tuple[tuple[Place, str], ...] = ()
 
-    @property
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Score) and self._all() == other._all()
+
+    def _all(self) -> tuple[object, ...]:
+        return self.rows, self.bits, self.verdict, self.stopped, self.levels
+
+    @cached_property
+    def rows(self) -> tuple[Row, ...]:
+        return tuple(line.row() for line in self.lines)
+
+    @cached_property
     def p_fit(self) -> float:
         return to_p(self.bits)
 
     @property
     def spoken_for(self) -> bool:
         """Whether evidence that a key finds speaks for the pair (matching/asking.py)."""
-        return any(row.bits > 0 for row in self.rows if row.evidence not in NEVER_ALONE)
+        return any(line.bits > 0 for line in self.lines if line.evidence not in NEVER_ALONE)
 
 
 def score(offer: Side, want: Side, known: Knowledge) -> Score:
@@ -63,9 +75,9 @@ def score(offer: Side, want: Side, known: Knowledge) -> Score:
         step(tally)
         if tally.stopped:
             break
-    bits = sum(row.bits for row in tally.rows)
+    bits = tally.bits
     verdict = _verdict(tally, bits)
-    return Score(tuple(tally.rows), bits, verdict, tally.stopped, tuple(tally.levels))
+    return Score(tuple(tally.lines), bits, verdict, tally.stopped, tuple(tally.levels))
 
 
 class _Tally:
@@ -74,7 +86,7 @@ class _Tally:
     def __init__(self, offer: Side, want: Side, known: Knowledge) -> None:
         self.offer, self.want, self.known = offer, want, known
         self.kind, self.weights = known.kind, known.weights
-        self.rows: list[Row] = []
+        self.lines: list[Line] = []
         self.levels: list[tuple[Place, str]] = []
         self.number = NumberFinding("unknown")
         self.model = "unknown"
@@ -84,55 +96,70 @@ class _Tally:
 
     @property
     def bits(self) -> float:
-        return sum(row.bits for row in self.rows)
+        return sum([line.bits for line in self.lines])
 
-    def add(self, evidence: str, level: str, bits: float, sentence: str, *shown: str) -> None:
-        offered, wanted = (*shown, "", "")[:2]
-        self.rows.append(Row(evidence, level, bits, offered, wanted, sentence))
+    def add(
+        self,
+        evidence: str,
+        level: str,
+        bits: float,
+        say: Callable[..., str],
+        *about: object,
+        shown: tuple[str, str] = ("", ""),
+    ) -> None:
+        """Add a line. say: the sentence, written from `about` when somebody reads it."""
+        self.lines.append(Line(evidence, level, bits, *shown, say, about))
 
     def table(self, evidence: str, level: str, *, after_number: bool = True) -> float:
         """Return the bits of a level, given how the part numbers compare, and note the asking."""
         place = f"{evidence}{GIVEN}{self.number.group}" if after_number else evidence
         if level != "unknown":
             self.levels.append((place, level))
-        return self.weights.weigh(place, level, self.kind)
+        return self.known.weigh(place, level)
 
-    def stop(self, evidence: str, level: str, sentence: str, *shown: str) -> None:
-        self.add(evidence, level, self.weights.number("hard_stop"), sentence, *shown)
+    def stop(
+        self,
+        evidence: str,
+        level: str,
+        say: Callable[..., str],
+        *about: object,
+        shown: tuple[str, str] = ("", ""),
+    ) -> None:
+        self.add(evidence, level, self.weights.number("hard_stop"), say, *about, shown=shown)
         self.stopped = True
 
 
 def _prior(tally: _Tally) -> None:
     bits = tally.weights.prior_of(tally.kind)
-    tally.add("start", tally.kind.fit_class, bits, sentences.prior(tally.kind))
+    tally.add("start", tally.kind.fit_class, bits, sentences.prior, tally.kind)
 
 
 def _reuse(tally: _Tally) -> None:
     if tally.kind.never_reused:
-        tally.stop("reuse", "never", sentences.never_reused(tally.kind))
+        tally.stop("reuse", "never", sentences.never_reused, tally.kind)
 
 
 def _tried_here(tally: _Tally) -> None:
     """A part that did not fit this very need stays out, whatever else speaks for it."""
     if tally.known.outcomes.did_not_fit(tally.offer, tally.want):
-        tally.stop("past fittings", "did-not-fit-here", sentences.DID_NOT_FIT_HERE)
+        tally.stop("past fittings", "did-not-fit-here", str, sentences.DID_NOT_FIT_HERE)
 
 
 def _number(tally: _Tally) -> None:
     tally.number = compare_numbers(tally.offer, tally.want, tally.known.graph)
     level = tally.number.level
     shown = (tally.offer.number.raw, tally.want.number.raw)
-    sentence = sentences.number(tally.number, *shown, tally.known.show)
     bits = tally.table("number", level, after_number=False)
-    tally.add("part number", level, bits, sentence, *shown)
+    about = (tally.number, *shown, tally.known.show)
+    tally.add("part number", level, bits, sentences.number, *about, shown=shown)
 
 
 def _model(tally: _Tally) -> None:
     ours, theirs = tally.offer.machine, tally.want.machine
     tally.model = compare_models(ours, theirs, tally.kind)
     bits = tally.table("model", tally.model) * min(ours.sure, theirs.sure, 1.0)
-    sentence = sentences.model(tally.model, ours, theirs)
-    tally.add("model", tally.model, bits, sentence, ours.number, theirs.number)
+    about, shown = (tally.model, ours, theirs), (ours.number, theirs.number)
+    tally.add("model", tally.model, bits, sentences.model, *about, shown=shown)
 
 
 def _build(tally: _Tally) -> None:
@@ -143,11 +170,12 @@ def _build(tally: _Tally) -> None:
     if level == "unknown":
         level = compare_builds(ours, theirs, tally.weights.table["build_years"])
     bits = tally.table("build", level) if related else 0.0
+    shown = (str(ours or ""), str(theirs or ""))
     if found.known is not None:
-        sentence = sentences.across_break(found.known, found.offered, tally.known.show)
+        about = (found.known, found.offered, tally.known.show)
+        tally.add("build date", level, bits, sentences.across_break, *about, shown=shown)
     else:
-        sentence = sentences.build(level, ours, theirs)
-    tally.add("build date", level, bits, sentence, str(ours or ""), str(theirs or ""))
+        tally.add("build date", level, bits, sentences.build, level, ours, theirs, shown=shown)
 
 
 def _breaks(tally: _Tally) -> BreakFinding:
@@ -159,10 +187,11 @@ def _attributes(tally: _Tally) -> None:
     found = compare_attributes(tally.offer, tally.want, tally.kind)
     for one in found:
         if one.level == "conflict" and one.hard:
-            tally.stop("attributes", "conflict", sentences.stop(one), one.offered, one.wanted)
+            shown = (one.offered, one.wanted)
+            tally.stop("attributes", "conflict", sentences.stop, one, shown=shown)
             return
     level, bits = _attribute_bits(tally, found)
-    tally.add("attributes", level, bits, sentences.attributes(found))
+    tally.add("attributes", level, bits, sentences.attributes, found)
 
 
 def _attribute_bits(tally: _Tally, found: list[AttributeFinding]) -> tuple[str, float]:
@@ -191,12 +220,12 @@ def _noted(tally: _Tally) -> None:
     level = "unknown"
     if found:
         level = "conflict" if any(one.level == "conflict" for one in found) else "agrees"
-    tally.add("noted elsewhere", level, bits, sentences.noted(found))
+    tally.add("noted elsewhere", level, bits, sentences.noted, found)
 
 
 def _sightings(tally: _Tally) -> None:
     if tally.number.agrees or tally.number.level == "same-stem":
-        tally.add("sightings", "not-needed", 0.0, sentences.SIGHTINGS_IDLE)
+        tally.add("sightings", "not-needed", 0.0, str, sentences.SIGHTINGS_IDLE)
         return
     index = tally.known.sightings
     ours, theirs = index.beliefs(tally.offer, tally.want, tally.model)
@@ -204,39 +233,40 @@ def _sightings(tally: _Tally) -> None:
     hits, tries = overlap(ours, theirs, tally.known.graph)
     other_make = tally.model == "other-make" and hits == 0.0
     if both_printed or not tries or other_make:
-        tally.add("sightings", "unknown", 0.0, sentences.SIGHTINGS_UNKNOWN)
+        tally.add("sightings", "unknown", 0.0, str, sentences.SIGHTINGS_UNKNOWN)
         return
     strength = tally.weights.number("sightings", "strength")
     bits = shift_by_counts(tally.bits, hits=hits, tries=tries, strength=strength)
     level = theirs.nearest if ours.nearest == "printed" else ours.nearest
     seen = level if hits > 0 else "never"
-    sentence = sentences.sightings(ours, theirs, hits, tries, tally.known.show)
-    tally.add("sightings", seen, bits, sentence, ours.likeliest(), theirs.likeliest())
+    about = (ours, theirs, hits, tries, tally.known.show)
+    shown = (ours.likeliest(), theirs.likeliest())
+    tally.add("sightings", seen, bits, sentences.sightings, *about, shown=shown)
 
 
 def _outcomes(tally: _Tally) -> None:
     counts = tally.known.outcomes.counts(tally.offer, tally.want)
     tally.counts = counts
     if not counts.tries:
-        tally.add("past fittings", "unknown", 0.0, sentences.OUTCOMES_UNKNOWN)
+        tally.add("past fittings", "unknown", 0.0, str, sentences.OUTCOMES_UNKNOWN)
         return
     strength = tally.weights.number("outcomes", "strength", counts.basis)
     bits = shift_by_counts(tally.bits, hits=counts.fits, tries=counts.tries, strength=strength)
-    tally.add("past fittings", counts.basis, bits, sentences.outcomes(counts))
+    tally.add("past fittings", counts.basis, bits, sentences.outcomes, counts)
 
 
 def _calibration(tally: _Tally) -> None:
     """What sums like this one were off by, where that was learned."""
     corrections = tally.weights.correction
     if corrections:
-        bits = correction(corrections, tally.kind.slug, tally.rows)
-        tally.add("calibration", "learned", bits, sentences.calibration(bits))
+        bits = correction(corrections, tally.kind.slug, tally.lines)
+        tally.add("calibration", "learned", bits, sentences.calibration, bits)
 
 
 def _rule(tally: _Tally) -> None:
     cover = strongest(tally.known.rules, tally.offer, tally.want)
     if cover is None:
-        tally.add("rule", "none", 0.0, sentences.NO_RULE)
+        tally.add("rule", "none", 0.0, str, sentences.NO_RULE)
         return
     rule = cover.rule
     if not cover.certain:
@@ -244,9 +274,10 @@ def _rule(tally: _Tally) -> None:
         return
     tally.rule_says = rule.says
     if rule.says == "does-not-fit":
-        tally.stop("rule", rule.says, sentences.rule(rule))
+        tally.stop("rule", rule.says, sentences.rule, rule)
         return
-    tally.add("rule", rule.says, tally.weights.number("rule", rule.says), sentences.rule(rule))
+    bits = tally.weights.number("rule", rule.says)
+    tally.add("rule", rule.says, bits, sentences.rule, rule)
 
 
 def _perhaps(tally: _Tally, cover: Cover) -> None:
@@ -257,7 +288,7 @@ def _perhaps(tally: _Tally, cover: Cover) -> None:
     p_if = 0.0 if stop else to_p(tally.bits + tally.weights.number("rule", rule.says))
     bits = to_bits((1.0 - share) * p + share * p_if) - to_bits(p)
     tally.rule_says = "perhaps-not" if stop else ""
-    tally.add("rule", f"perhaps-{rule.says}", bits, sentences.rule_perhaps(cover))
+    tally.add("rule", f"perhaps-{rule.says}", bits, sentences.rule_perhaps, cover)
 
 
 STEPS: tuple[Callable[[_Tally], None], ...] = (

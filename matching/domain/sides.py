@@ -1,7 +1,8 @@
 """The two sides of a match: a part on offer and a part wanted."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 from donors.domain.machines import Machine
 from parts.domain.part_numbers import Printed
@@ -22,6 +23,22 @@ class Side:
     row: int | None = None
 
 
+class Line(NamedTuple):
+    """A line of an explanation whose sentence is not written yet: most are never read."""
+
+    evidence: str
+    level: str
+    bits: float
+    offered: str
+    wanted: str
+    say: Callable[..., str]
+    about: tuple[Any, ...]
+
+    def row(self) -> "Row":
+        sentence = self.say(*self.about)
+        return Row(self.evidence, self.level, self.bits, self.offered, self.wanted, sentence)
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One line of an explanation. `bits` is log2 of how much it moves the odds of fit."""
@@ -32,6 +49,9 @@ class Row:
     offered: str
     wanted: str
     sentence: str
+
+    def row(self) -> "Row":
+        return self
 
     def as_dict(self) -> dict[str, object]:
         """Return the row as plain values, in the order of its columns."""

@@ -165,10 +165,16 @@ class SightingIndex:
 
     def _near(self, machine: Machine, position: str) -> Iterable[tuple[Seen, str]]:
         """Yield the sightings of the family that may speak for a position, and how alike."""
+        levels: dict[tuple[object, ...], str] = {}  # a family has many machines of few models
         for seen in self._by_family.get((machine.make, machine.family), ()):
             apart = position and seen.position and position != seen.position
-            if not apart and not self.breaks.part_ways(machine, seen.machine):
-                yield seen, compare_models(machine, seen.machine, self.kind)
+            if apart or self.breaks.part_ways(machine, seen.machine):
+                continue
+            other = seen.machine
+            model = (other.number, id(other.fields), other.appliance, other.sure)
+            if model not in levels:
+                levels[model] = compare_models(machine, other, self.kind)
+            yield seen, levels[model]
 
     def _chances(
         self, machine: Machine, near: Iterable[tuple[Seen, str]], base: Mapping[str, float]

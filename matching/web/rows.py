@@ -11,6 +11,7 @@ from matching.models import Hold, Job, Match, Need, Outcome
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
 from parts.models import AVAILABLE, Part
+from parts.stock import AnyPart
 from workshop.models import Workshop
 
 
@@ -18,7 +19,7 @@ from workshop.models import Workshop
 class OfferRow:
     """One offered part, with what may be done about it."""
 
-    part: Part
+    part: AnyPart
     verdict: str
     p_fit: float
     p_good: float

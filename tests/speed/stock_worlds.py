@@ -132,7 +132,6 @@ class StockWorld:
             self._add_donors(min(400, 1 + (parts - self.counts["parts"]) // 15))
         while self.counts["jobs"] < needs:
             self._add_jobs(min(BATCH, needs - self.counts["jobs"]))
-        self._analyse()
 
     def multiply(self, times: int) -> None:
         """Copy every donor, part, job and need `times` - 1 times, each copy built on other days.
@@ -146,7 +145,6 @@ class StockWorld:
                 self._copy(model, copy, shifts)
         self.counts = {name: count * times for name, count in self.counts.items()}
         _check_rows(True)
-        self._analyse()
 
     def _copy(self, model: Any, copy: int, shifts: dict[Any, int]) -> None:
         columns, values = [], []
@@ -172,10 +170,11 @@ class StockWorld:
                 f"WHERE workshop_id = {self.workshop.pk} AND id <= {shifts[model]}"
             )
 
-    def _analyse(self) -> None:
-        if connection.vendor == "postgresql":  # its autovacuum would, in a while
+    def settle(self) -> None:
+        """Do what PostgreSQL's autovacuum would in a while. Not within a transaction."""
+        if connection.vendor == "postgresql":
             with connection.cursor() as cursor:
-                cursor.execute("ANALYZE")
+                cursor.execute("VACUUM ANALYZE")
 
     def _add_donors(self, count: int) -> None:
         of = self.workshop

@@ -4,6 +4,7 @@ Plans are asked for at a size where reading the whole table would cost more: Pos
 not to (enable_seqscan off) so that the test is of what can be used, not of what it guesses.
 """
 
+import re
 from collections.abc import Iterator
 
 import pytest
@@ -24,7 +25,10 @@ FACTS = {"part_number": "5443.796-01", "attributes": {"mount": "clip-3"}}
 
 @pytest.fixture
 def queries(bench: Bench) -> list[str]:
-    """The queries of a search and of an arrival whose sides have every kind of key."""
+    """The queries of a search and of an arrival whose sides have every kind of key.
+
+    The arrival is of many kinds: for a list of them SQLite chooses other plans than for one.
+    """
     donor = bench.donor("W7-60 R1 W")
     part = bench.part(donor, "drain-pump")
     describe_part(workshop=bench.workshop, ref=part.ref, facts=PartFacts(**FACTS))
@@ -32,8 +36,8 @@ def queries(bench: Bench) -> list[str]:
     want = gather.want_of(need)
     with CaptureQueriesContext(connection) as found:
         Searcher(bench.workshop.pk, on=TODAY).search([("drain-pump", want)])
-        parts = list(Part.of(bench.workshop).filter(pk=part.pk).select_related("donor__make"))
-        matcher._needs_found(Searcher(bench.workshop.pk, on=TODAY), parts)
+        parts = list(Part.of(bench.workshop).filter(donor=donor).select_related("donor__make"))
+        matcher.needs_found(Searcher(bench.workshop.pk, on=TODAY), parts)
     return [query["sql"] for query in found]
 
 
@@ -51,11 +55,13 @@ def plans(queries: list[str]) -> Iterator[tuple[str, str]]:
 def test_no_candidate_query_reads_a_whole_table(queries: list[str]) -> None:
     seen = list(plans(queries))
     assert len(seen) >= 12
+    # What a query makes itself may be scanned: its keys, what they found, linked numbers.
     for sql, plan in seen:
         for line in plan.splitlines():
-            scanned = line.strip().startswith("SCAN ") and "linked" not in line
+            scanned = re.match(r"\s*SCAN (?!asked|found|linked|(\d+ )?CONSTANT)", line)
             assert not scanned, (sql, plan)
             assert "Seq Scan" not in line or "reference" in sql, (sql, plan)
+            assert not line.endswith("(workshop_id=?)"), (sql, plan)
 
 
 @pytest.mark.skipif(
@@ -65,20 +71,22 @@ def test_no_candidate_query_reads_a_whole_table(queries: list[str]) -> None:
 @pytest.mark.parametrize(
     ("fragment", "index"),
     [
-        ("part.number_folded IN", "part_by_folded"),
-        ("part.number_stem IN", "part_by_stem"),
-        ("need.number_folded IN", "need_by_folded"),
-        ("need.number_stem IN", "need_by_stem"),
-        ("parts_partkey AS found", "part_key_once sqlite_autoindex_parts_partkey_1"),
-        ("matching_needkey AS found", "need_key_once sqlite_autoindex_matching_needkey_1"),
+        ("numbers AS asked CROSS JOIN parts_part", "part_by_folded"),
+        ("stems AS asked CROSS JOIN parts_part", "part_by_stem"),
+        ("numbers AS asked CROSS JOIN matching_need", "need_by_folded"),
+        ("stems AS asked CROSS JOIN matching_need", "need_by_stem"),
+        ("parts_partkey AS keyed", "part_key_once sqlite_autoindex_parts_partkey_1"),
+        ("matching_needkey AS keyed", "need_key_once sqlite_autoindex_matching_needkey_1"),
         ("number_folded, make, family FROM parts_sighting", "sighting_by_number"),
-        ("part.donor_id IN", "part_once_in_a_machine parts_part_donor_id"),
+        ("it.donor_id = machine.id", "part_by_donor"),
         (
-            "need.job_id IN",
+            "it.job_id = machine.id",
             "need_once_per_job sqlite_autoindex_matching_need_1 matching_need_job_id",
         ),
-        ("FROM donors_donor WHERE", "donor_by_"),
-        ("FROM matching_job WHERE", "job_by_"),
+        ("models AS asked CROSS JOIN donors_donor", "donor_by_model"),
+        ("near AS asked CROSS JOIN donors_donor", "donor_by_family"),
+        ("models AS asked CROSS JOIN matching_job", "job_by_model"),
+        ("near AS asked CROSS JOIN matching_job", "job_by_family"),
     ],
 )
 def test_each_key_has_its_index(queries: list[str], fragment: str, index: str) -> None:

@@ -77,7 +77,7 @@ def test_no_pair_that_matters_is_lost_and_scores_are_the_same(
     # Every part as if it arrived.
     kinds = {need.kind_id for need in needs}
     parts = list(list_available(workshop.pk, kinds=kinds))
-    by_need = matcher._needs_found(Searcher(workshop.pk, on=TODAY), parts)
+    by_need = matcher.needs_found(Searcher(workshop.pk, on=TODAY), parts)
     arrived = {pair for pairs in by_need for pair in pairs}
     assert not [p for p, one in judged.items() if one.spoken_for and p not in arrived]
 
