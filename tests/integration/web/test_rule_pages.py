@@ -112,6 +112,7 @@ def test_a_blank_comment_is_refused_beside_its_field(bench: Bench, technician: C
     assert answer.status_code == 400
     assert has_field_message(answer, "id_note", "Blank.")
     assert "The comment is blank." in text_of(answer)
+    assert b'href="/rules/" aria-current="true"' in answer.content
 
 
 def test_a_note_too_long_is_refused_and_kept_as_typed(bench: Bench, reviewer: Client) -> None:
