@@ -272,13 +272,32 @@ def test_what_is_looked_up_later_ends_the_same(
     assert match_all(workshop) == at_once
     assert OutboxEvent.of(workshop).filter(kind=events.FAR_LEFT).count() >= 10
     # A stored match that nothing finds any more goes, whichever side is matched anew.
-    need, *_ = matcher.open_needs(workshop.pk)
-    untrue = Match(
-        workshop=workshop, need=need, verdict="check-first", score_bits=0, p_fit=0.5, p_good=0.5
-    )
-    untrue.worth, untrue.scored_at = 0.25, timezone.now()
-    untrue.part = Part.of(workshop).exclude(kind=need.kind_id).filter(state="in-machine")[0]
-    untrue.save()
+    later = [one.payload for one in OutboxEvent.of(workshop).filter(kind=events.FAR_LEFT)]
+    need = Need.of(workshop).get(pk=next(one["need_ids"][0] for one in later if one["need_ids"]))
+    other = Part.of(workshop).exclude(kind=need.kind_id).filter(state="in-machine")
+    untrue = untrue_match(need, other[0])
     matcher.match_needs(workshop.pk, [need.pk], now=timezone.now())
     run_events(workshop)
     assert not Match.of(workshop).filter(pk=untrue.pk).exists()
+    ids = next(one["part_ids"] for one in later if one["part_ids"])
+    wrong = Need.of(workshop).exclude(kind=Part.of(workshop).get(pk=ids[0]).kind_id)[0]
+    untrue = untrue_match(wrong, Part.of(workshop).get(pk=ids[0]))
+    matcher.match_parts(workshop.pk, ids, now=timezone.now(), arrived=False)
+    run_events(workshop)
+    assert not Match.of(workshop).filter(pk=untrue.pk).exists()
+
+
+def untrue_match(need: Need, part: Part) -> Match:
+    """Store a match of a part of another kind, which no key finds."""
+    found: Match = Match.objects.create(
+        workshop_id=need.workshop_id,
+        need=need,
+        part=part,
+        verdict="check-first",
+        score_bits=0.0,
+        p_fit=0.5,
+        p_good=0.5,
+        worth=0.25,
+        scored_at=timezone.now(),
+    )
+    return found
