@@ -8,16 +8,18 @@ from django.conf import settings
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from matching import gather, key_check, matcher, services
-from matching.models import Match, Need, NeedKey, Outcome
+from donors.models import Donor
+from matching import events, gather, key_check, matcher, searching, services
+from matching.models import Alert, Match, Need, NeedKey, Outcome
 from matching.searching import KEPT_PER_NEED, Searcher
 from parts.models import Part, PartKey
 from parts.selectors import list_available
 from parts.services import PartFacts, add_loose_part, describe_part
 from tests.factories import TODAY, Bench, make_bench
 from tests.integration.matching.exhaustive import Judged, judge
+from workshop import dispatcher
 from workshop.exchange import sheets
-from workshop.models import OutboxEvent, Workshop
+from workshop.models import Member, OutboxEvent, Role, User, Workshop
 
 pytestmark = pytest.mark.django_db
 FILES = ("makes", "models", "interchange", "donors", "parts", "outcomes", "jobs")
@@ -172,8 +174,6 @@ def test_a_need_closed_before_its_page_comes_is_passed_over(
     needs = [bench.need("W7-60 R1 W") for _ in range(3)]
     bench.drain()
     donor = bench.donor("W7-60 R1 W")
-    from workshop import dispatcher
-
     dispatcher.run_once(now=timezone.now(), batch=1)
     assert OutboxEvent.of(bench.workshop).filter(kind="matching.pairs-found").count() == 2
     services.refuse_repair(workshop=bench.workshop, ref=needs[-1].job.ref, now=timezone.now())
@@ -185,8 +185,6 @@ def test_a_need_closed_before_its_page_comes_is_passed_over(
 def test_what_a_search_has_no_room_for_is_scored_later(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from matching import searching
-
     monkeypatch.setattr(searching, "SCORED_AT_ONCE", 2)
     donors = [bench.donor("W7-60 R1 W") for _ in range(6)]
     bench.drain()
@@ -233,3 +231,73 @@ def test_other_workshops_are_never_candidates(bench: Bench) -> None:
     bench.drain()
     other.drain()
     assert not Match.objects.unscoped().exists()
+
+
+def stored(workshop: Workshop) -> tuple[set[tuple[object, ...]], set[tuple[object, ...]]]:
+    """Return what is matched and who was told of what."""
+    matched = Match.of(workshop).values_list("need_id", "part_id", "score_bits", "worth")
+    told = Alert.of(workshop).values_list("recipient_id", "arrival", "need_id", "part_id")
+    return set(matched), set(told)
+
+
+def match_all(workshop: Workshop) -> tuple[set[tuple[object, ...]], set[tuple[object, ...]]]:
+    """Match every part as an arrival, then every need, with all that follows."""
+    Match.of(workshop).delete()
+    Alert.of(workshop).delete()
+    for donor in Donor.of(workshop).order_by("id"):
+        ids = list(donor.parts.order_by("id").values_list("id", flat=True))
+        matcher.match_parts(workshop.pk, ids, now=timezone.now(), arrived=True)
+    run_events(workshop)
+    for need in matcher.open_needs(workshop.pk):
+        matcher.match_needs(workshop.pk, [need.pk], now=timezone.now())
+    run_events(workshop)
+    return stored(workshop)
+
+
+def run_events(workshop: Workshop) -> None:
+    while dispatcher.run_once(now=timezone.now()).handled:
+        pass
+
+
+def test_what_is_looked_up_later_ends_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Weak keys looked up in an event of their own find, tell and drop what they would at once."""
+    workshop = generated(306, 0.1, tmp_path)
+    user = User.objects.create_user(username="told", password="x")
+    Member.objects.create(workshop=workshop, user=user, role=Role.TECHNICIAN)
+    at_once = match_all(workshop)
+    monkeypatch.setattr(matcher, "PAIRS_AT_ONCE", 1)
+    monkeypatch.setattr(searching, "SCORED_AT_ONCE", 1)
+    assert match_all(workshop) == at_once
+    assert OutboxEvent.of(workshop).filter(kind=events.FAR_LEFT).count() >= 10
+    # A stored match that nothing finds any more goes, whichever side is matched anew.
+    later = [one.payload for one in OutboxEvent.of(workshop).filter(kind=events.FAR_LEFT)]
+    need = Need.of(workshop).get(pk=next(one["need_ids"][0] for one in later if one["need_ids"]))
+    other = Part.of(workshop).exclude(kind=need.kind_id).filter(state="in-machine")
+    untrue = untrue_match(need, other[0])
+    matcher.match_needs(workshop.pk, [need.pk], now=timezone.now())
+    run_events(workshop)
+    assert not Match.of(workshop).filter(pk=untrue.pk).exists()
+    ids = next(one["part_ids"] for one in later if one["part_ids"])
+    wrong = Need.of(workshop).exclude(kind=Part.of(workshop).get(pk=ids[0]).kind_id)[0]
+    untrue = untrue_match(wrong, Part.of(workshop).get(pk=ids[0]))
+    matcher.match_parts(workshop.pk, ids, now=timezone.now(), arrived=False)
+    run_events(workshop)
+    assert not Match.of(workshop).filter(pk=untrue.pk).exists()
+
+
+def untrue_match(need: Need, part: Part) -> Match:
+    """Store a match of a part of another kind, which no key finds."""
+    found: Match = Match.objects.create(
+        workshop_id=need.workshop_id,
+        need=need,
+        part=part,
+        verdict="check-first",
+        score_bits=0.0,
+        p_fit=0.5,
+        p_good=0.5,
+        worth=0.25,
+        scored_at=timezone.now(),
+    )
+    return found
