@@ -186,8 +186,7 @@ def _found(
     if not used:
         return []
     named = (
-        f"{arm.name}(asker, kind, appliance, {', '.join(arm.columns)})".replace(", )", ")")
-        + " AS (VALUES %s)"
+        f"{arm.name}({', '.join(('asker', 'kind', 'appliance', *arm.columns))}) AS (VALUES %s)"
         for arm, _ in used
     )
     selects = (_select(table, arm, workshop_id) for arm, _ in used)
