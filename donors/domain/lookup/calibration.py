@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from donors.domain.lookup import alike
+
 FEATURES = (
     "one",
     "cost",
@@ -25,6 +27,8 @@ FEATURES = (
     "sure_lead",
     "make_agrees",
     "make_differs",
+    "unlike",
+    "weight_lead",
 )
 MOST_COST, MOST_LEAD = 30.0, 15.0
 
@@ -32,10 +36,11 @@ MOST_COST, MOST_LEAD = 30.0, 15.0
 @dataclass(frozen=True)
 class Seen:
     """What the ranking saw. costs: what misreading alone takes to make each model of it, in
-    the order they are ranked (nats; another may cost less than the first). make_agrees: None
-    when no make was told."""
+    the order they are ranked (nats; another may cost less than the first). unlike: what each
+    shares less than all, as in alike. make_agrees: None when no make was told."""
 
     costs: Sequence[float]
+    unlike: Sequence[float]
     length: int
     sure: bool
     begins: bool
@@ -44,7 +49,7 @@ class Seen:
     def features(self) -> tuple[float, ...]:
         first, rest = self.costs[0], self.costs[1:]
         cost = min(first, MOST_COST) / 10
-        lead = min(max(min(rest) - first, 0.0), MOST_LEAD) if rest else MOST_LEAD
+        lead = _lead(self.costs)
         crowd = math.log(sum(math.exp(max(min(first - one, 0.0), -30)) for one in rest) + 1e-4)
         rivals = sum(one - first < 1.0 for one in rest)
         return (
@@ -61,7 +66,14 @@ class Seen:
             lead / 5 * self.sure,
             float(self.make_agrees is True),
             float(self.make_agrees is False),
+            self.unlike[0] / alike.MOST,
+            _lead([a + b for a, b in zip(self.costs, self.unlike, strict=True)]) / 5,
         )
+
+
+def _lead(values: Sequence[float]) -> float:
+    """Return by how many nats the first is less than all others, at most MOST_LEAD."""
+    return min(max(min(values[1:], default=math.inf) - values[0], 0.0), MOST_LEAD)
 
 
 @dataclass(frozen=True)

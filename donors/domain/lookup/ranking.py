@@ -101,6 +101,7 @@ def what_was_seen(query: str, ranked: Sequence[Found], make: int | None) -> Seen
     first = ranked[0]
     return Seen(
         costs=[one.noise for one in ranked],
+        unlike=[one.cost - one.noise for one in ranked],
         length=len(query),
         sure=first.how.certain,
         begins=first.how is How.SHORTENED,

@@ -50,8 +50,8 @@ def test_the_stated_probability_holds_on_other_makes():
 
 
 def test_nothing_seen_is_no_chance_and_bounds_hold():
-    assert CALIBRATION.probability(Seen((), 8, False, False, None)) == 0.0
-    alone = CALIBRATION.probability(Seen((0.0,), 10, True, False, True))
-    tied = CALIBRATION.probability(Seen((0.0, 0.0, 0.0), 10, True, False, None))
+    assert CALIBRATION.probability(Seen((), (), 8, False, False, None)) == 0.0
+    alone = CALIBRATION.probability(Seen((0.0,), (0.0,), 10, True, False, True))
+    tied = CALIBRATION.probability(Seen((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), 10, True, False, None))
     assert alone > 0.9 > 0.6 > tied
-    assert 0 < CALIBRATION.probability(Seen((30.0, 30.0), 5, False, False, False)) < 0.3
+    assert 0 < CALIBRATION.probability(Seen((30.0, 30.0), (8.0, 8.0), 5, False, False, False)) < 0.3
