@@ -13,7 +13,7 @@ from django.utils import timezone
 from matching import gather
 from matching.asking import keys_for
 from matching.candidates import needs_far, needs_near, parts_far, parts_near
-from matching.matcher import Ids, Tell, match_later, needs_found, open_needs, pages
+from matching.matcher import Ids, Tell, look_up, match_later, needs_found, open_needs, pages
 from matching.memory import WANT, Fixed
 from matching.models import Match
 from matching.searching import Searcher
@@ -41,9 +41,9 @@ def _needs(searcher: Searcher, part_ids: list[int]) -> Found:
     """Return the needs of parts. One that a strong key found is matched with all its parts."""
     stored = read_stock(searcher.workshop_id, part_ids)
     parts = [part for part in stored.values() if part.can_be_had]
-    near = needs_found(searcher, parts, (needs_near,))
+    near = needs_found(look_up(searcher, parts, needs_near))
     known = {pairs[0][0] for pairs in near}
-    found = needs_found(searcher, parts, (needs_far,))
+    found = needs_found(look_up(searcher, parts, needs_far))
     far = [pairs for pairs in found if pairs[0][0] not in known]
     return near + [pairs for pairs in found if pairs[0][0] in known], far
 

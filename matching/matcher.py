@@ -74,13 +74,14 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     tell = Tell.EACH_ARRIVAL if arrived else Tell.EACH_ARRIVAL_IF_NEWS
     known = Match.of(workshop_id).filter(part__in=list(there))
-    found = needs_found(searcher, list(there.values()), (needs_near,))
+    near = look_up(searcher, list(there.values()), needs_near)
+    found = needs_found(near)
     far_left = sum(map(len, found)) >= PAIRS_AT_ONCE
     if far_left:
         found = _with_their_like(found, there)
         _look_far_later(workshop_id, tell, parts=list(there))
     else:
-        found = needs_found(searcher, list(there.values()))
+        found = needs_found(near, look_up(searcher, list(there.values()), needs_far))
     first, *later = pages(found)
     match_later(workshop_id, later, tell)
     deferred = {pair for page in later for pair in page}
@@ -95,17 +96,20 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
 Look = Callable[[int, Mapping[int, Asked], Mapping[int, str]], Tiers]
 
 
-def needs_found(
-    searcher: Searcher, parts: list[StockPart], looks: Sequence[Look] = (needs_near, needs_far)
-) -> list[list[Ids]]:
-    """Return the pairs worth scoring, a list for each need, strongest keys first."""
+def look_up(searcher: Searcher, parts: Sequence[StockPart], look: Look) -> Tiers:
+    """Return the needs that the keys of parts find: by which part, in which tier."""
     if not parts:
-        return []
+        return {}
     asked = dict(zip((p.pk for p in parts), searcher.keys_of(parts), strict=True))
     places = {part.pk: part.donor.appliance_id if part.donor else "" for part in parts}
+    return look(searcher.workshop_id, asked, places)
+
+
+def needs_found(*looked_up: Tiers) -> list[list[Ids]]:
+    """Return the pairs worth scoring, a list for each need, strongest keys first."""
     found: dict[int, dict[int, int]] = defaultdict(dict)
-    for look in looks:
-        for need, tiers in look(searcher.workshop_id, asked, places).items():
+    for one in looked_up:
+        for need, tiers in one.items():
             found[need] = tiers | found[need]
     order = sorted(found, key=lambda need: (min(found[need].values()), need))
     return [[(need, part) for part in sorted(found[need])] for need in order]

@@ -62,3 +62,8 @@ def find_by_name(workshop: Any, username: str) -> Member:
     if found is None:
         raise NotFound(f"Nobody who signs in as {username!r} works in this workshop.")
     return found
+
+
+def why_not(member: Member, role: Role) -> str:
+    """Return in words why a member may not press a button, "" when they may."""
+    return "" if covers(member, role) else f"Needs the role {role.label}."

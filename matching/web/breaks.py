@@ -11,12 +11,10 @@ from matching import build_breaks
 from matching.models import BuildBreak
 from parts.selectors import printed_numbers
 from workshop.errors import DomainError
-from workshop.members import covers
+from workshop.members import why_not
 from workshop.models import Member, Role
 from workshop.web.gate import ACTION, for_member
 from workshop.web.pages import page_of
-
-REVIEWER_ONLY = "Needs the role reviewer."
 
 
 @for_member()
@@ -39,7 +37,7 @@ def _show(request: HttpRequest, member: Member, refused: DomainError | None = No
             for row in page
         ],
         "refused": refused,
-        "not_allowed": "" if covers(member, Role.REVIEWER) else REVIEWER_ONLY,
+        "not_allowed": why_not(member, Role.REVIEWER),
     }
     return render(request, "matching/breaks.html", shown, status=refused.status if refused else 200)
 

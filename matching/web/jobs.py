@@ -15,13 +15,11 @@ from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
 from parts.selectors import list_cautions
 from workshop.errors import DomainError, InputRefused, NotFound
-from workshop.members import covers
+from workshop.members import covers, why_not
 from workshop.models import Member, Role
 from workshop.web.forms import posted
 from workshop.web.gate import ACTION, FORM, for_member
 from workshop.web.pages import page_of
-
-TECHNICIAN_ONLY = "Needs the role technician."
 
 
 @for_member()
@@ -83,7 +81,7 @@ def show_job(
         "refused": refused,
         "now": now,
         "today": timezone.localdate(now),
-        "not_allowed": "" if covers(member, Role.TECHNICIAN) else TECHNICIAN_ONLY,
+        "not_allowed": why_not(member, Role.TECHNICIAN),
     }
     return render(request, "matching/job.html", shown, status=refused.status if refused else 200)
 

@@ -12,13 +12,11 @@ from matching import impact, ruling, selectors
 from matching.models import Rule
 from matching.web.forms import RuleFilter, RuleNoteForm
 from workshop.errors import DomainError
-from workshop.members import covers
+from workshop.members import why_not
 from workshop.models import Member, Role
 from workshop.web.gate import ACTION, for_member
 from workshop.web.pages import page_of
 
-REVIEWER_ONLY = "Needs the role reviewer."
-TECHNICIAN_ONLY = "Needs the role technician."
 MOST_SHOWN = 20  # of the pairs gained and of those lost; the counts are of all
 
 
@@ -34,7 +32,7 @@ def rule_list(request: HttpRequest, member: Member) -> HttpResponse:
         "form": form,
         "page": page,
         "rows": [(rule, ruling.in_words(rule)) for rule in page],
-        "not_allowed": not_allowed(member, Role.REVIEWER, REVIEWER_ONLY),
+        "not_allowed": why_not(member, Role.REVIEWER),
     }
     return render(request, "matching/rules.html", shown)
 
@@ -42,11 +40,6 @@ def rule_list(request: HttpRequest, member: Member) -> HttpResponse:
 @for_member()
 def rule_page(request: HttpRequest, member: Member, rule_id: int) -> HttpResponse:
     return _show(request, member, rule_id, RuleNoteForm())
-
-
-def not_allowed(member: Member, role: Role, sentence: str) -> str:
-    """Return why a member may not press a button, "" when they may."""
-    return "" if covers(member, role) else sentence
 
 
 def _show(request: HttpRequest, member: Member, rule_id: int, form: RuleNoteForm) -> HttpResponse:
@@ -60,8 +53,8 @@ def _show(request: HttpRequest, member: Member, rule_id: int, form: RuleNoteForm
         "form": form,
         "impact": found,
         "moved": _moved(found) if found else [],
-        "comment_not_allowed": not_allowed(member, Role.TECHNICIAN, TECHNICIAN_ONLY),
-        "decide_not_allowed": not_allowed(member, Role.REVIEWER, REVIEWER_ONLY),
+        "comment_not_allowed": why_not(member, Role.TECHNICIAN),
+        "decide_not_allowed": why_not(member, Role.REVIEWER),
     }
     return render(request, "matching/rule.html", shown, status=form.status)
 

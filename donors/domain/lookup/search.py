@@ -8,7 +8,7 @@ import numpy as np
 
 from donors.domain.lookup import alike, codes, costs, plan
 from donors.domain.lookup.index import BLOCK, FOLDED_BYTES, GRAMS, Index, spread
-from donors.domain.model_numbers import LONGEST, WILDCARDS
+from donors.domain.model_numbers import LONGEST, WILDCARDS, fills
 
 MOST_READ = 12_000  # rows taken from keys before they are sorted by signature
 MOST_COMPARED = 48
@@ -141,11 +141,9 @@ def _sure(layer: Layer, place: int, query: str) -> list[Hit]:
         number = index.number(row)
         if number == query:
             found.append(_hit(index, place, row, number, query, 0.0, 0))
-        elif len(number) == len(query) and any(c in WILDCARDS for c in number):
-            open_places = sum(c in WILDCARDS for c in number)
-            if all(k == q or k in WILDCARDS for k, q in zip(number, query, strict=True)):
-                cost = costs.FILLED * open_places
-                found.append(_hit(index, place, row, number, query, cost, 0))
+        elif fills(number, query):
+            cost = costs.FILLED * sum(c in WILDCARDS for c in number)
+            found.append(_hit(index, place, row, number, query, cost, 0))
     return found
 
 

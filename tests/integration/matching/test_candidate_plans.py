@@ -12,6 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from matching import gather, matcher
+from matching.candidates import needs_far, needs_near
 from matching.searching import Searcher
 from parts.models import Part
 from parts.services import PartFacts, describe_part
@@ -37,7 +38,10 @@ def queries(bench: Bench) -> list[str]:
     with CaptureQueriesContext(connection) as found:
         Searcher(bench.workshop.pk, on=TODAY).search([("drain-pump", want)])
         parts = list(Part.of(bench.workshop).filter(donor=donor).select_related("donor__make"))
-        matcher.needs_found(Searcher(bench.workshop.pk, on=TODAY), parts)
+        arrival = Searcher(bench.workshop.pk, on=TODAY)
+        matcher.needs_found(
+            *(matcher.look_up(arrival, parts, look) for look in (needs_near, needs_far))
+        )
     return [query["sql"] for query in found]
 
 

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from donors.models import Donor
 from matching import events, gather, key_check, matcher, searching, services
+from matching.candidates import needs_far, needs_near
 from matching.models import Alert, Match, Need, NeedKey, Outcome
 from matching.searching import KEPT_PER_NEED, Searcher
 from parts.models import Part, PartKey
@@ -79,7 +80,10 @@ def test_no_pair_that_matters_is_lost_and_scores_are_the_same(
     # Every part as if it arrived.
     kinds = {need.kind_id for need in needs}
     parts = list(list_available(workshop.pk, kinds=kinds))
-    by_need = matcher.needs_found(Searcher(workshop.pk, on=TODAY), parts)
+    arrival = Searcher(workshop.pk, on=TODAY)
+    by_need = matcher.needs_found(
+        *(matcher.look_up(arrival, parts, look) for look in (needs_near, needs_far))
+    )
     arrived = {pair for pairs in by_need for pair in pairs}
     assert not [p for p, one in judged.items() if one.spoken_for and p not in arrived]
 
