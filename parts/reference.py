@@ -4,7 +4,9 @@ from functools import lru_cache
 from typing import Any
 
 from donors.models import FailureCause
+from parts.domain.bench.discharge import Charged
 from parts.domain.bench.limits import BenchLimits
+from parts.domain.bench_forms.forms import BenchForms
 from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
 from parts.domain.spare_part_duties import Rule as DutyRule
@@ -66,6 +68,18 @@ def kinds() -> dict[str, Kind]:
 def bench_limits() -> BenchLimits:
     """Return the limits of bench tests (bench_tests.json)."""
     return BenchLimits.of(reference.read("bench_tests"))
+
+
+@lru_cache(maxsize=1)
+def bench_forms() -> BenchForms:
+    """Return which tests each kind takes and what they ask (bench_forms.json)."""
+    return BenchForms.of(reference.read("bench_forms"))
+
+
+@lru_cache(maxsize=1)
+def charged_parts() -> tuple[Charged, ...]:
+    """Return what keeps a charge in which kinds (capacitor_discharge.json)."""
+    return tuple(Charged.of(row) for row in reference.read("capacitor_discharge"))
 
 
 @lru_cache(maxsize=1)

@@ -6,10 +6,11 @@ is tested again; for wear parts the machine's age counts. Common practice throug
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+from math import ceil
 
 from parts.domain.bench.verdicts import Outcome, Verdict
-from workshop.domain.intervals import Interval
+from workshop.domain.intervals import DAYS_PER_YEAR, Interval
 from workshop.domain.months import months_after
 from workshop.domain.refusals import Checks
 
@@ -60,6 +61,31 @@ def grade(verdicts: Sequence[Verdict], facts: Facts, *, tested_on: date | None, 
     if found.grade in (SCRAP, UNTESTED) or tested_on is None:
         return found
     return _fallen(_aged(found, facts, on), facts, tested_on, on)
+
+
+def falls_on(
+    verdicts: Sequence[Verdict], facts: Facts, *, tested_on: date, on: date
+) -> date | None:
+    """Return the next day after `on` on which the grade is another; None when it stays.
+
+    A grade changes with time in two ways only: shelf time, and a wear part's machine growing old.
+    """
+    now = grade(verdicts, facts, tested_on=tested_on, on=on)
+    if now.grade not in (GOOD, WORN):
+        return None
+    for day in sorted(_days_of_change(facts, tested_on)):
+        if day > on and grade(verdicts, facts, tested_on=tested_on, on=day).grade != now.grade:
+            return day
+    return None
+
+
+def _days_of_change(facts: Facts, tested_on: date) -> set[date]:
+    found = set()
+    if facts.shelf_months is not None:
+        found |= {months_after(tested_on, facts.shelf_months * n) for n in (1, 2, 3)}
+    if facts.built and facts.component_class == "wear":
+        found.add(facts.built.middle() + timedelta(days=ceil(WORN_FROM_YEARS * DAYS_PER_YEAR)))
+    return found
 
 
 def _from_tests(verdicts: Sequence[Verdict]) -> Graded:

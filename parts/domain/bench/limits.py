@@ -13,6 +13,7 @@ class Standing(StrEnum):
     DERIVED = "derived"
     MAKER = "maker"
     GUIDE = "guide"
+    JUDGEMENT = "judgement"  # what a person saw or stated: nothing was measured, there is no limit
 
     @property
     def words(self) -> str:
@@ -24,6 +25,7 @@ _WORDS = {
     Standing.DERIVED: "derived from a standard, not itself its limit",
     Standing.MAKER: "a maker's figure for one part",
     Standing.GUIDE: "guide value, common practice",
+    Standing.JUDGEMENT: "a person's judgement, no measured limit",
 }
 
 

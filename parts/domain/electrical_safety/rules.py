@@ -7,6 +7,7 @@ from math import floor
 from typing import Any, Self
 
 from parts.domain.bench.limits import Limit, Standing
+from parts.domain.electrical_safety import in_service
 from workshop.domain.refusals import Checks
 
 LONGEST_M, THICKEST_MM2, MOST_KW = 100.0, 25.0, 30.0
@@ -20,6 +21,19 @@ class ProtectionClass(StrEnum):
     LOW_VOLTAGE = "III"
 
 
+class LimitSet(StrEnum):
+    """Which figures readings are held against."""
+
+    AFTER_REPAIR = "after-repair"
+    UK_IN_SERVICE = "uk-in-service"
+
+    @property
+    def words(self) -> str:
+        after = "after a repair: EN 50678 / DIN VDE 0701-0702, from testers' manuals"
+        uk = "in service, UK: code of practice, guide values"
+        return after if self is LimitSet.AFTER_REPAIR else uk
+
+
 @dataclass(frozen=True, slots=True)
 class Machine:
     """What the limits depend on. None: not known, and then the stricter rule holds.
@@ -28,6 +42,7 @@ class Machine:
     heating_kw: rated heating power, 0 for none. heating_connected: whether the elements are in
     circuit during the insulation test. unearthed_metal: touchable metal that is not earthed.
     selv_output: a touchable safety-extra-low-voltage output.
+    limit_set: whose figures count. portable: handheld or carried (UK figures only).
     Raises ValueRefused for values no household machine has.
     """
 
@@ -38,6 +53,8 @@ class Machine:
     heating_connected: bool | None = None
     unearthed_metal: bool | None = None
     selv_output: bool | None = None
+    limit_set: LimitSet = LimitSet.AFTER_REPAIR
+    portable: bool | None = None
 
     def __post_init__(self) -> None:
         with Checks() as bad:
@@ -76,6 +93,8 @@ class Rules:
     conductor: Mapping[str, Any]
     conductor_current: Mapping[str, Any]
     cautions: tuple[str, ...]
+    in_service_uk: Mapping[str, Any]
+    relevant_kinds: Mapping[str, str]
 
     @classmethod
     def of(cls, data: Mapping[str, Any]) -> Self:
@@ -88,6 +107,8 @@ class Rules:
             conductor=data["protective_conductor"],
             conductor_current=data["protective_conductor_current"],
             cautions=tuple(data["cautions"]),
+            in_service_uk=data["in_service_uk"],
+            relevant_kinds={row["kind"]: row["why"] for row in data["safety_relevant_kinds"]},
         )
 
     def steps_of(self, machine: Machine) -> tuple[Step, ...]:
@@ -96,6 +117,10 @@ class Rules:
 
     def limit_of(self, step: Step, machine: Machine) -> Limit | None:
         """Return the limit of a step's reading; None for steps that are looked at, not read."""
+        if machine.limit_set is LimitSet.UK_IN_SERVICE:
+            found = self._in_service_limit(step, machine)
+            if found is not None:
+                return found
         if step.slug == "protective-conductor":
             return self._conductor_limit(machine)
         if step.slug == "protective-conductor-current":
@@ -103,6 +128,24 @@ class Rules:
         if step.slug == "insulation":
             return self.limits[f"insulation-{_insulation_case(machine)}"]
         return self.limits.get(step.slug)
+
+    def _in_service_limit(self, step: Step, machine: Machine) -> Limit | None:
+        """Return the UK figure for a step; None where the code names none."""
+        data, of = self.in_service_uk, machine.protection_class.value
+        if step.slug == "protective-conductor":
+            most = in_service.conductor_ohm(machine.cable_m or 0.0, machine.cable_mm2, data)
+            return in_service.limit(step.slug, "ohm", None, most, data["conductor"]["source"])
+        if step.slug == "insulation":
+            kw = machine.heating_kw if machine.heating_connected is True else None
+            least = in_service.insulation_mohm(of, kw, data)
+            return in_service.limit(step.slug, "Mohm", least, None, data["insulation"]["source"])
+        if step.slug in ("protective-conductor-current", "touch-current"):
+            shock = "II" if step.slug == "touch-current" and of == "I" else of
+            most = in_service.current_ma(
+                shock, data, heating_kw=machine.heating_kw, portable=machine.portable
+            )
+            return in_service.limit(step.slug, "mA", None, most, data["current"]["source"])
+        return None
 
     def _conductor_limit(self, machine: Machine) -> Limit:
         row = self.conductor
@@ -125,6 +168,8 @@ class Rules:
 
         Class I with more than 3.5 kW of heating connected. Source: EN 50678 / DIN VDE 0701-0702.
         """
+        if machine.limit_set is not LimitSet.AFTER_REPAIR:
+            return False
         strong = (machine.heating_kw or 0.0) > self.conductor_current["heating_over_kw"]
         return strong and _insulation_case(machine) == "I-heating"
 

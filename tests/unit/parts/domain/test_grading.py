@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from parts.domain.bench.limits import Limit, Standing
 from parts.domain.bench.verdicts import Outcome, judge
 from parts.domain.condition import TESTED
-from parts.domain.grading import GOOD, SCRAP, UNTESTED, WORN, Facts, grade
+from parts.domain.grading import GOOD, SCRAP, UNTESTED, WORN, Facts, falls_on, grade
 from tests.unit.reference import read
 from workshop.domain.intervals import Interval
 from workshop.domain.months import months_after
@@ -153,3 +153,42 @@ def test_a_test_needs_a_day_that_has_been(tested_on):
     with pytest.raises(ValueRefused) as refused:
         graded(P, tested_on=tested_on)
     assert list(refused.value.fields) == ["tested_on"]
+
+
+@given(
+    st.lists(st.sampled_from([P, D, F, N]), max_size=3),
+    st.sampled_from([None, 1, 6, 24]),
+    st.sampled_from(["wear", "electronics"]),
+    st.integers(0, 5200),
+    st.integers(0, 1500),
+)
+def test_the_next_fall_is_the_first_day_a_day_by_day_look_finds(
+    outcomes, shelf_months, component_class, age_days, later
+):
+    """Judge: look at the grade of every day, one by one."""
+    built = TESTED_ON - timedelta(days=age_days)
+    facts = Facts(shelf_months, component_class, built=Interval(built, built))
+    verdicts = [verdict(one) for one in outcomes]
+    on = TESTED_ON + timedelta(days=later)
+
+    def on_day(day):
+        return grade(verdicts, facts, tested_on=TESTED_ON, on=day).grade
+
+    found = falls_on(verdicts, facts, tested_on=TESTED_ON, on=on)
+    days = (on + timedelta(days=n) for n in range(1, 1500))
+    first = next((day for day in days if on_day(day) != on_day(on)), None)
+    if found is None or (found - on).days < 1500:
+        assert found == first
+    else:
+        assert first is None
+
+
+@pytest.mark.parametrize("kind", ["drain-pump", "control-board", "battery-pack", "run-capacitor"])
+def test_a_kinds_shelf_time_in_months_is_when_it_falls(kind):
+    """Practice 7: boards, rubber, pumps 24 months, capacitors 36, lithium packs 6."""
+    months = {"drain-pump": 24, "control-board": 24, "battery-pack": 6, "run-capacitor": 36}[kind]
+    assert KINDS[kind]["shelf_months"] == months
+    facts = Facts(shelf_months=int(KINDS[kind]["shelf_months"]))
+    day = falls_on([verdict(P)], facts, tested_on=TESTED_ON, on=TESTED_ON)
+    assert day == months_after(TESTED_ON, months)
+    assert grade([verdict(P)], facts, tested_on=TESTED_ON, on=day).grade == WORN
