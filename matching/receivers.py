@@ -5,12 +5,14 @@ They run in the dispatcher, in the transaction that closes the event, never in a
 
 from datetime import datetime
 
+from django.utils import timezone
+
 from donors import events as donor_events
 from donors import services as donor_services
 from matching import build_breaks, events, far, holds, matcher, rule_watch, services
 from matching.models import Need, Rule
 from parts import events as part_events
-from parts import numbers
+from parts import numbers, shelf
 from parts.models import Part
 from workshop import outbox
 from workshop.dispatcher import handles, sweeps
@@ -136,6 +138,11 @@ def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
 @sweeps
 def lapse_holds(now: datetime) -> int:
     return holds.lapse_holds(now=now)
+
+
+@sweeps
+def let_grades_fall(now: datetime) -> int:
+    return shelf.let_grades_fall(on=timezone.localdate(now))
 
 
 @sweeps

@@ -196,6 +196,10 @@ class Part(WorkshopOwned):
     grade_test = models.ForeignKey(
         "parts.BenchTest", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
+    grade_reason = models.TextField(blank=True, editable=False, help_text="what the grade rests on")
+    grade_falls_on = models.DateField(
+        null=True, blank=True, editable=False, help_text="when it is worked out anew; see shelf.py"
+    )
     bin = models.CharField(max_length=40, blank=True)
     price_cents = models.PositiveIntegerField(null=True, blank=True)
     removed_on = models.DateField(null=True, blank=True)
@@ -255,6 +259,12 @@ class Part(WorkshopOwned):
                 condition=Q(donor__isnull=False),
                 name="part_by_donor",
             ),
+            # Grades the sweep lets fall today.
+            models.Index(
+                fields=["grade_falls_on", "id"],
+                condition=Q(grade_falls_on__isnull=False),
+                name="part_by_fall",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -298,7 +308,12 @@ class BenchTest(WorkshopOwned):
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     verdict = models.CharField(max_length=12, choices=Verdict.choices)
+    # As given: {"volts": {"label", "value", "unit"}}; free text under "text" and other names.
     readings = models.JSONField(default=dict, blank=True)
+    # One record for each verdict: reading, limit, standing, source (bench_forms/records.py).
+    verdicts = models.JSONField(default=list, blank=True)
+    meter = models.CharField(max_length=80, blank=True, help_text="what it was measured with")
+    looks_worn = models.BooleanField(default=False, help_text="cosmetically worn")
     method = models.CharField(max_length=200, help_text="how it was tested, or where that is said")
     note = models.TextField(blank=True)
 

@@ -1,6 +1,6 @@
 """Writes on parts: intake, taking out, testing, grading, numbers and their interchanges."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -13,11 +13,12 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import events, keys, numbers
+from parts import events, grades, keys, numbers
+from parts.domain.bench_forms.forms import overall
+from parts.domain.bench_forms.records import as_record
 from parts.models import (
     AVAILABLE,
     BenchTest,
-    Grade,
     KindCarried,
     Part,
     PartKey,
@@ -27,14 +28,6 @@ from parts.selectors import get_kind
 from workshop import days, outbox, refs
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
-
-# A bench verdict and the grade it gives.
-GRADE_OF = {
-    BenchTest.Verdict.GOOD: Grade.TESTED_GOOD,
-    BenchTest.Verdict.WORN: Grade.TESTED_WORN,
-    BenchTest.Verdict.FAILED: Grade.SCRAP,
-    BenchTest.Verdict.NOT_MEASURED: Grade.UNTESTED,
-}
 
 
 @transaction.atomic
@@ -120,7 +113,8 @@ def part_ref(donor_ref: str, kind: str, position: str) -> str:
 
 def lock_part(workshop: Workshop, ref: str) -> Part:
     """Return the part locked for writing, or raise NotFound. Needs a transaction."""
-    rows = Part.of(workshop).select_for_update(of=("self",)).select_related("donor__make", "kind")
+    rows = Part.of(workshop).select_for_update(of=("self",))
+    rows = rows.select_related("donor__make", "kind", "grade_test")
     part = rows.filter(ref=ref).first()
     if part is None:
         raise NotFound(f"There is no part {ref} in this workshop.")
@@ -229,46 +223,69 @@ def record_bench_test(
     *,
     workshop: Workshop,
     ref: str,
-    verdict: BenchTest.Verdict,
     method: str,
     tested_on: date,
     tested_by: Member | None,
+    verdict: BenchTest.Verdict | None = None,
+    verdicts: Sequence[Mapping[str, Any]] = (),
     readings: Mapping[str, Any] | None = None,
+    meter: str = "",
+    looks_worn: bool = False,
     note: str = "",
+    on: date | None = None,
 ) -> BenchTest:
     """Store a bench test and grade the part by it. A failed part is scrap.
 
-    Raises InputRefused without a method, Conflict when the part is gone.
+    The one place where a test is saved and its result known. `verdicts` are the records of a
+    filled form (bench_tests.record_readings); without them `verdict` is what a person states.
+    on: today; without it the grade is that of the day of the test.
+    Raises InputRefused without a method or for a day that lies ahead, Conflict when the part is
+    gone.
     """
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
     days.refuse_implausible(tested_on=tested_on)
+    if on is not None and tested_on > on:
+        raise InputRefused(
+            f"Part {ref}: the test of {tested_on} lies ahead of today, {on}.",
+            fields={"tested_on": f"{tested_on} lies ahead of today, {on}."},
+        )
     if not method.strip():
         raise InputRefused(
             f"Part {ref}: say how it was tested.", fields={"method": "Say how it was tested."}
         )
-    test = BenchTest.objects.create(
+    test = BenchTest(
         workshop=workshop,
         part=part,
         kind_id=part.kind_id,
         tested_on=tested_on,
         tested_by=tested_by,
-        verdict=verdict,
         readings=dict(readings or {}),
+        verdicts=list(verdicts) or [_stated(method, verdict, readings)],
+        meter=meter.strip(),
+        looks_worn=looks_worn,
         method=method.strip(),
         note=note,
     )
-    grade_by(part, test)
+    test.verdict = grades.VERDICT_OF[overall(grades.verdicts_of(test))]
+    test.save()
+    grades.grade_by(part, test, on=on or tested_on)
     part.laid_at_intake = False
-    part.save(update_fields=["grade", "grade_test", "laid_at_intake"])
+    part.save(update_fields=[*grades.GRADED, "laid_at_intake"])
     _announce_change([part])
     return test
 
 
-def grade_by(part: Part, test: BenchTest) -> None:
-    """Set the grade a test gives. A test that measured nothing leaves the part as it was."""
-    if test.verdict != BenchTest.Verdict.NOT_MEASURED:
-        part.grade, part.grade_test = GRADE_OF[BenchTest.Verdict(test.verdict)], test
+def _stated(
+    method: str, verdict: BenchTest.Verdict | None, readings: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    """Return the record of a verdict a person states, held against no limit."""
+    said = "; ".join(
+        f"{value}" if name == "text" else f"{name} {value}"
+        for name, value in (readings or {}).items()
+    )
+    stated = verdict or BenchTest.Verdict.NOT_MEASURED
+    return as_record(grades.stated_verdict(method.strip(), stated, said=said))
 
 
 def _note_news(part: Part) -> None:
@@ -321,7 +338,8 @@ def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State) -> Part:
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
     part.state, part.laid_at_intake = state, False
-    part.save(update_fields=["state", "laid_at_intake"])
+    part.grade_falls_on = None  # it keeps the grade it went with
+    part.save(update_fields=["state", "laid_at_intake", "grade_falls_on"])
     _note_stripping(part.donor)
     _announce_change([part])
     return part

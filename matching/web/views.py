@@ -21,7 +21,7 @@ from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
 from parts.selectors import get_part, list_cautions, list_parts
 from parts.web.forms import describe_form
-from parts.web.views import bench_test_form, remove_form
+from parts.web.views import remove_form
 from workshop.errors import DomainError, InputRefused
 from workshop.members import covers
 from workshop.models import Member, Role
@@ -159,7 +159,6 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
         "describe_form": describe_form(part) if there else None,
-        "test_form": bench_test_form() if there else None,
         "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,
     }
     return render(request, "matching/part.html", shown)

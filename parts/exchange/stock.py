@@ -6,7 +6,8 @@ from typing import Any
 
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
-from parts import events, keys, numbers, services
+from parts import events, keys, numbers
+from parts.grades import GRADED, STATED, STATED_REASON
 from parts.models import (
     AVAILABLE,
     STATED_GRADES,
@@ -31,9 +32,6 @@ from workshop.exchange.sheets import (
     shown,
 )
 from workshop.models import Workshop
-
-# A test that came with an imported grade: the file says it was tested, not how.
-STATED = "stated in an imported file"
 
 
 class Parts(Sheet):
@@ -121,12 +119,13 @@ class Parts(Sheet):
             for part, row in graded
             if row["grade"] in TESTED
         ]
-        for test in BenchTest.objects.bulk_create(tests, batch_size=500):
-            test.part.grade, test.part.grade_test = services.GRADE_OF[test.verdict], test
+        stored = BenchTest.objects.bulk_create(tests, batch_size=500)
+        test_of = {test.part_id: test for test in stored}
         for part, row in graded:
-            if row["grade"] not in TESTED:
-                part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, None
-        bulk_save([part for part, _ in graded], ["grade", "grade_test"])
+            # As stated: such a grade does not fall, for nobody knows what it rests on.
+            part.grade, part.grade_test = row["grade"] or Grade.NOT_GRADED, test_of.get(part.pk)
+            part.grade_reason, part.grade_falls_on = STATED_REASON if row["grade"] else "", None
+        bulk_save([part for part, _ in graded], GRADED)
         keys.note_keys(PartKey, touched)
         numbers.note_numbers(touched)
         # What was laid at intake has arrived with its machine; only its facts are new.

@@ -7,7 +7,7 @@ from django import forms
 
 from donors.web.forms import CODE
 from parts import selectors
-from parts.models import BenchTest, Grade, Part, PartKind
+from parts.models import Grade, Part, PartKind
 from parts.services import PartFacts
 from workshop.web.forms import (
     AttributesField,
@@ -89,26 +89,6 @@ class RemoveForm(PlainForm):
 
     def facts(self) -> PartFacts:
         return PartFacts(bin=self.cleaned_data["bin"])
-
-
-class BenchTestForm(PlainForm):
-    """What was measured on the bench."""
-
-    verdict = forms.ChoiceField(
-        choices=[("", "choose"), *BenchTest.Verdict.choices],
-        label="What the bench test says",
-        help_text="Good and worn give the grade; failed makes it scrap.",
-    )
-    method = forms.CharField(max_length=200, label="How it was tested")
-    reading = forms.CharField(
-        required=False, max_length=500, label="Readings", help_text="With units: 152 Ω, 230 V."
-    )
-    tested_on = DayField(label="Tested on")
-    note = LongText(required=False, rows=2)
-
-    def readings(self) -> dict[str, str]:
-        text = self.cleaned_data["reading"]
-        return {"text": text} if text else {}
 
 
 class LoosePartForm(DescribeForm):

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import interchanges, views
+from parts.web import bench, interchanges, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -17,5 +17,5 @@ urlpatterns = [
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),
     path("parts/<path:ref>/remove/", views.part_remove, name="part-remove"),
-    path("parts/<path:ref>/test/", views.part_test, name="part-test"),
+    path("parts/<path:ref>/test/", bench.part_test, name="part-test"),
 ]

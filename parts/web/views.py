@@ -9,9 +9,8 @@ from django.utils import timezone
 from donors.domain.model_numbers import canonical
 from donors.web.forms import IntakeForm
 from parts import selectors, services
-from parts.models import BenchTest, Part
+from parts.models import Part
 from parts.web.forms import (
-    BenchTestForm,
     LoosePartForm,
     PartFilter,
     RemoveForm,
@@ -133,37 +132,8 @@ def part_remove(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     return _act_page(request, part, form, "remove")
 
 
-@for_member(methods=FORM)
-def part_test(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
-    part = selectors.get_part(member.workshop, ref)
-    form = bench_test_form(posted(request))
-    if form.is_bound and form.accepts():
-        given = form.cleaned_data
-        try:
-            services.record_bench_test(
-                workshop=member.workshop,
-                ref=ref,
-                verdict=BenchTest.Verdict(given["verdict"]),
-                method=given["method"],
-                readings=form.readings(),
-                tested_on=given["tested_on"],
-                tested_by=member,
-                note=given["note"],
-            )
-        except DomainError as refused:
-            form.refuse(refused)
-        else:
-            messages.success(request, f"The bench test of {ref} is on record.")
-            return redirect("part", ref)
-    return _act_page(request, part, form, "test")
-
-
 def remove_form(data: object = None) -> RemoveForm:
     return RemoveForm(data, initial={"removed_on": timezone.localdate()}, auto_id="remove_%s")
-
-
-def bench_test_form(data: object = None) -> BenchTestForm:
-    return BenchTestForm(data, initial={"tested_on": timezone.localdate()}, auto_id="test_%s")
 
 
 def _act_page(request: HttpRequest, part: Part, form: PlainForm, act: str) -> HttpResponse:

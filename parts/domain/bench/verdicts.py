@@ -17,6 +17,17 @@ class Outcome(StrEnum):
     DOUBTFUL = "doubtful"
     FAIL = "fail"
 
+    @property
+    def words(self) -> str:
+        return {"pass": "passed", "fail": "failed", "not-measured": "not measured"}.get(
+            self.value, self.value
+        )
+
+    @property
+    def shape(self) -> str:
+        """A sign that tells outcomes apart without colour."""
+        return {"pass": "●", "doubtful": "▲", "fail": "✕"}.get(self.value, "○")
+
 
 class Open(StrEnum):
     """A meter that shows no connection. A reading of its own: infinity is never a number here."""

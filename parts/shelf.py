@@ -1,0 +1,52 @@
+"""Grades fall with time on the shelf: worked out anew on the day stored beside each.
+
+Run by the dispatcher's sweep. A part is due once: the same transaction moves its day on and
+announces the change, so that its matches follow.
+"""
+
+from datetime import date
+
+from django.db import transaction
+
+from parts import events
+from parts.grades import grade_anew
+from parts.models import AVAILABLE, Part
+from workshop import outbox
+from workshop.bulk import bulk_save
+
+PAGE = 200
+
+
+def let_grades_fall(*, on: date) -> int:
+    """Work out anew every grade that falls by this day. Returns how many fell."""
+    fell = 0
+    # Looking first keeps an idle sweep from taking SQLite's write lock every minute.
+    while Part.objects.unscoped().filter(grade_falls_on__lte=on).exists():
+        fell += _page(on=on)
+    return fell
+
+
+@transaction.atomic
+def _page(*, on: date) -> int:
+    """Handle up to a page of parts: the same queries, however many."""
+    rows = Part.objects.unscoped().filter(grade_falls_on__lte=on).order_by("id")
+    due = rows.select_for_update(of=("self",)).select_related("kind", "donor", "grade_test")
+    parts = list(due[:PAGE])
+    fell = [part for part in parts if _falls(part, on=on)]
+    bulk_save(parts, ["grade", "grade_reason", "grade_falls_on"])
+    by_workshop: dict[int, list[int]] = {}
+    for part in fell:
+        by_workshop.setdefault(part.workshop_id, []).append(part.pk)
+    for workshop_id, ids in by_workshop.items():
+        outbox.record_in_pages(
+            events.PARTS_CHANGED, workshop_id=workshop_id, key="part_ids", ids=ids
+        )
+    return len(fell)
+
+
+def _falls(part: Part, *, on: date) -> bool:
+    """A part that is gone keeps the grade it went with."""
+    if part.state not in AVAILABLE:
+        part.grade_falls_on = None
+        return False
+    return grade_anew(part, on=on)
