@@ -7,6 +7,7 @@ from django.db.models import QuerySet
 
 from parts.models import (
     AVAILABLE,
+    BenchTest,
     Caution,
     Grade,
     Interchange,
@@ -61,6 +62,12 @@ def get_part(workshop: Workshop, ref: str) -> Part:
     if part is None:
         raise NotFound(f"There is no part {ref} in this workshop.")
     return part
+
+
+def list_bench_tests(part: Part) -> "QuerySet[BenchTest]":
+    """Return the bench tests of a part, newest first, with who did them."""
+    rows = BenchTest.of(part.workshop_id).filter(part=part)
+    return rows.select_related("tested_by__user", "part").order_by("-tested_on", "-id")
 
 
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":

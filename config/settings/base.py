@@ -169,6 +169,9 @@ SPECTACULAR_SETTINGS = {
     "ENUM_NAME_OVERRIDES": {
         "FitVerdict": "matching.models.VERDICTS",
         "TestVerdict": "parts.models.BenchTest.Verdict",
+        "BenchOutcome": "parts.api.bench.OUTCOMES",
+        "LimitStanding": "parts.api.bench.STANDINGS",
+        "PartGrade": "parts.models.Grade",
         "RuleState": "matching.models.Rule.State",
         "PartState": "parts.models.Part.State",
         "NeedState": "matching.models.Need.State",

@@ -19,7 +19,7 @@ from matching.web.rows import found_rows
 from parts import services as part_services
 from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
-from parts.selectors import get_part, list_cautions, list_parts
+from parts.selectors import get_part, list_bench_tests, list_cautions, list_parts
 from parts.web.forms import describe_form
 from parts.web.views import remove_form
 from workshop.errors import DomainError, InputRefused
@@ -154,7 +154,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "there": there,
         "condition": book.condition(part),
         "cautions": list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
-        "tests": part.tests.select_related("tested_by__user"),
+        "tests": list_bench_tests(part),
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),

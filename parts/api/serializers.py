@@ -54,6 +54,8 @@ class PartOutput(serializers.ModelSerializer[Part]):
             "part_number",
             "attributes",
             "grade",
+            "grade_reason",
+            "grade_falls_on",
             "bin",
             "price",
             "removed_on",
@@ -101,6 +103,8 @@ class ReadingsField(serializers.DictField):
 
 
 class BenchTestInput(serializers.Serializer[Any]):
+    """A test stated as a whole, held against no limit. Better: .../bench-tests/ with readings."""
+
     verdict = serializers.ChoiceField(BenchTest.Verdict.choices)
     method = serializers.CharField(max_length=200)
     tested_on = serializers.DateField()

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -129,8 +130,15 @@ class RemovePart(MemberView):
 class BenchTests(MemberView):
     @extend_schema(request=BenchTestInput, responses={201: BenchTestOutput})
     def post(self, request: Request, ref: str) -> Response:
-        """Record a bench test; the part is graded by it."""
+        """Record a test stated as a whole, held against no limit; the part is graded by it.
+
+        Readings that are to be judged go to bench-tests/.
+        """
         test = services.record_bench_test(
-            workshop=self.workshop, ref=ref, tested_by=self.member, **self.valid(BenchTestInput)
+            workshop=self.workshop,
+            ref=ref,
+            tested_by=self.member,
+            on=timezone.localdate(),
+            **self.valid(BenchTestInput),
         )
         return Response(BenchTestOutput(test).data, status=201)

@@ -44,6 +44,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-part": {"note": "x"},
     "api-part-remove": {"removed_on": "2026-11-21"},
     "api-part-tests": {"verdict": "good", "method": "look", "tested_on": "2026-11-21"},
+    "api-bench-tests": {"readings": {}, "tested_on": "2026-11-21"},
+    "api-bench-preview": {"readings": {}, "tested_on": "2026-11-21"},
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-outcome-failed": {"failed_on": "2026-12-24"},
     "api-rule-comments": {"note": "x"},
@@ -108,6 +110,9 @@ def things(bench: Bench) -> dict[str, str]:
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
         "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
+        "api-bench-form": f"/api/v1/parts/{part.ref}/bench-form/",
+        "api-bench-tests": f"/api/v1/parts/{part.ref}/bench-tests/",
+        "api-bench-preview": f"/api/v1/parts/{part.ref}/bench-tests/preview/",
     }
 
 
