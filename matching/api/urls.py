@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, predicted, rules, views
+from matching.api import breaks, predicted, rules, safety, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -14,6 +14,10 @@ urlpatterns = [
     path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
     path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),
     path("jobs/<str:ref>/refuse/", views.RefuseJob.as_view(), name="api-job-refuse"),
+    path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
+    path(
+        "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"
+    ),
     path("needs/", views.Needs.as_view(), name="api-needs"),
     path("matches/", views.Matches.as_view(), name="api-matches"),
     path("holds/", views.Holds.as_view(), name="api-holds"),

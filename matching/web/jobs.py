@@ -11,6 +11,7 @@ from django.utils import timezone
 from donors.selectors import candidates_for
 from matching import fittings, holds, selectors, services
 from matching.models import Hold, Job
+from matching.safety_views import safety_of
 from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
 from parts.selectors import list_cautions
@@ -77,6 +78,7 @@ def show_job(
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
+        "safety": safety_of(member.workshop, job),
         "cautions": list_cautions(job.appliance_id, [row.need.kind_id for row in needs]),
         "refused": refused,
         "now": now,

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, rules, views
+from matching.web import breaks, jobs, odds, rules, safety, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -19,6 +19,9 @@ urlpatterns = [
     path("jobs/new/", jobs.job_new, name="job-new"),
     path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),
     path("jobs/<path:ref>/refuse/", jobs.job_refuse, name="job-refuse"),
+    path("jobs/<path:ref>/safety/begin/", safety.job_safety_begin, name="job-safety-begin"),
+    path("jobs/<path:ref>/safety/step/", safety.job_safety_step, name="job-safety-step"),
+    path("jobs/<path:ref>/safety/", safety.job_safety, name="job-safety"),
     path("jobs/<path:ref>/", jobs.job_page, name="job"),
     path("needs/<int:need_id>/hold/", jobs.hold_new, name="hold-new"),
     path("holds/<int:hold_id>/release/", jobs.hold_release, name="hold-release"),

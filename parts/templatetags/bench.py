@@ -10,17 +10,18 @@ register = template.Library()
 
 
 @register.simple_tag
-def outcome(value: str) -> SafeString:
-    """Return an outcome as its shape and word."""
+def outcome(value: str, words: str = "") -> SafeString:
+    """Return an outcome as its shape and word, or other words for it."""
     found = Outcome(value)
     return format_html(
         '<strong class="outcome outcome-{}"><span aria-hidden="true">{}</span> {}</strong>',
         found.value,
         found.shape,
-        found.words,
+        words or found.words,
     )
 
 
 @register.filter
-def outcome_word(value: str) -> str:
-    return Outcome(value).words
+def figure(value: float) -> str:
+    """Return a reading in at most five figures: 26.5, 151.11."""
+    return f"{value:.5g}"

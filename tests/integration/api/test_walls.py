@@ -47,6 +47,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-bench-tests": {"readings": {}, "tested_on": "2026-11-21"},
     "api-bench-preview": {"readings": {}, "tested_on": "2026-11-21"},
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
+    "api-job-safety": {"protection_class": "I"},
+    "api-job-safety-step": {"step": "visual", "entry": True},
     "api-outcome-failed": {"failed_on": "2026-12-24"},
     "api-rule-comments": {"note": "x"},
 }
@@ -93,6 +95,8 @@ def things(bench: Bench) -> dict[str, str]:
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
+        "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",
+        "api-job-safety-step": f"/api/v1/jobs/{need.job.ref}/safety/steps/",
         "api-hold-release": f"/api/v1/holds/{hold.pk}/release/",
         "api-hold-fitted": f"/api/v1/holds/{hold.pk}/fitted/",
         "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",

@@ -34,8 +34,12 @@ ACTIONS = {
     "rule-approve",
     "rule-reject",
     "rule-retire",
+    "job-safety-begin",
+    "job-safety-step",
 }
 TECHNICIANS = {
+    "job-safety-begin",
+    "job-safety-step",
     "rule-comment",
     "job-new",
     "job-confirm",
