@@ -1,11 +1,11 @@
 """The bench form of a part: what it asks, what the answers say, and recording them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from parts import grades, services
+from parts import grades, selectors, services
 from parts.domain import grading
 from parts.domain.bench.discharge import Charged
 from parts.domain.bench.verdicts import Outcome, Verdict
@@ -13,7 +13,6 @@ from parts.domain.bench_forms.forms import BenchForm, Judged, overall
 from parts.domain.bench_forms.records import STATED, as_record
 from parts.models import BenchTest, Part
 from parts.reference import bench_forms, bench_limits, charged_parts
-from parts.selectors import get_part
 from workshop import days
 from workshop.domain.refusals import ValueRefused
 from workshop.errors import InputRefused
@@ -67,9 +66,50 @@ def form_of(part: Part) -> BenchForm:
     return bench_forms()[part.kind_id]
 
 
-def known_of(part: Part) -> dict[str, str]:
-    """Return the inputs that what is noted of the part fills in."""
-    return form_of(part).known(part.attributes)
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What fills an input in, and whence it is known."""
+
+    value: str
+    whence: str
+
+
+def known_of(part: Part) -> dict[str, Known]:
+    """Return the inputs that are filled in: from the part, its number, or its machine.
+
+    Of others only what all of them agree on. A machine's other parts tell its mains voltage and
+    nothing else.
+    """
+    form = form_of(part)
+    found: dict[str, Known] = {}
+    for attributes, whence in (
+        (part.attributes, "noted of the part"),
+        (agreed(selectors.attributes_of_number(part)), "from others of its number"),
+        (_mains(selectors.attributes_of_machine(part)), "from other parts of its machine"),
+    ):
+        for name, value in form.known(attributes).items():
+            found.setdefault(name, Known(value, whence))
+    return found
+
+
+def agreed(noted: Iterable[Mapping[str, str]]) -> dict[str, str]:
+    """Return the attributes on which all who note them agree."""
+    found: dict[str, set[str]] = {}
+    for attributes in noted:
+        for name, value in attributes.items():
+            found.setdefault(name, set()).add(value)
+    return {name: values.pop() for name, values in found.items() if len(values) == 1}
+
+
+def _mains(noted: Iterable[Mapping[str, str]]) -> dict[str, str]:
+    """Return the voltage of a machine whose parts name one mains voltage and no second."""
+    volts = {value for one in noted if _is_mains(value := one.get("voltage_v", ""))}
+    return {"voltage_v": volts.pop()} if len(volts) == 1 else {}
+
+
+def _is_mains(text: str) -> bool:
+    supply = bench_limits()["plate-mains-volts"]
+    return text.isascii() and text.isdigit() and supply.passes(float(text))
 
 
 def charges_of(kind: str) -> list[Charged]:
@@ -82,7 +122,7 @@ def try_readings(*, workshop: Workshop, ref: str, answers: Answers, on: date) ->
 
     Raises NotFound, Conflict when the part is gone, InputRefused with a sentence by input.
     """
-    part = get_part(workshop, ref)
+    part = selectors.get_part(workshop, ref)
     services.refuse_if_gone(part)
     return _trial(part, answers, on=on)
 
@@ -94,7 +134,7 @@ def record_readings(
 
     Raises as `try_readings`, and InputRefused when nothing at all was given; nothing is saved then.
     """
-    part = get_part(workshop, ref)
+    part = selectors.get_part(workshop, ref)
     services.refuse_if_gone(part)
     trial = _trial(part, answers, on=on)
     if not trial.measured:

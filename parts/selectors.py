@@ -70,6 +70,28 @@ def list_bench_tests(part: Part) -> "QuerySet[BenchTest]":
     return rows.select_related("tested_by__user", "part").order_by("-tested_on", "-id")
 
 
+MOST_ALIKE = 50
+
+
+def attributes_of_number(part: Part) -> list[dict[str, str]]:
+    """Return what is noted of other parts with the part's number; [] when it was not read."""
+    if not part.number_canonical:
+        return []
+    rows = Part.of(part.workshop_id).filter(
+        kind=part.kind_id, number_canonical=part.number_canonical
+    )
+    rows = rows.exclude(pk=part.pk).exclude(attributes={}).order_by("-id")
+    return list(rows.values_list("attributes", flat=True)[:MOST_ALIKE])
+
+
+def attributes_of_machine(part: Part) -> list[dict[str, str]]:
+    """Return what is noted of the other parts of its machine."""
+    if part.donor_id is None:
+        return []
+    rows = Part.of(part.workshop_id).filter(donor=part.donor_id).exclude(pk=part.pk)
+    return list(rows.exclude(attributes={}).order_by("id").values_list("attributes", flat=True))
+
+
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":
     return Sighting.of(workshop_id).filter(kind__in=list(kinds)).order_by("id")
 

@@ -11,7 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from parts import bench_tests, selectors
-from parts.bench_tests import Answers, Other, Trial
+from parts.bench_tests import Answers, Known, Other, Trial
 from parts.domain.bench.limits import Standing
 from parts.domain.bench.verdicts import Outcome
 from parts.domain.bench_forms.inputs import Ask, Input
@@ -114,7 +114,7 @@ class ChoiceOutput(serializers.Serializer[Any]):
 
 
 class InputOutput(serializers.Serializer[Any]):
-    """One input. `required`: a reading cannot be judged without it. `value`: known of the part."""
+    """One input. `required`: a reading cannot be judged without it. `value`: what is known."""
 
     name = serializers.CharField()
     label: Any = serializers.CharField()
@@ -124,6 +124,7 @@ class InputOutput(serializers.Serializer[Any]):
     help = serializers.CharField()
     choices = ChoiceOutput(many=True)
     value = serializers.CharField()
+    value_from = serializers.CharField(help_text="whence the value is known")
 
 
 class FormTestOutput(serializers.Serializer[Any]):
@@ -280,7 +281,8 @@ def form_row(part: Part) -> dict[str, Any]:
     }
 
 
-def _input_row(one: Input, known: Mapping[str, str]) -> dict[str, Any]:
+def _input_row(one: Input, known: Mapping[str, Known]) -> dict[str, Any]:
+    filled = known.get(one.name, Known("", ""))
     return {
         "name": one.name,
         "label": one.label,
@@ -289,5 +291,6 @@ def _input_row(one: Input, known: Mapping[str, str]) -> dict[str, Any]:
         "required": one.required,
         "help": one.help,
         "choices": [{"value": value, "words": words} for value, words in one.values],
-        "value": known.get(one.name, ""),
+        "value": filled.value,
+        "value_from": filled.whence,
     }

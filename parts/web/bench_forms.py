@@ -21,13 +21,15 @@ FIGURE = {"inputmode": "decimal", "autocomplete": "off", "size": 9}
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One input on the page; `open` is the box beside a reading that shows no connection."""
+    """One input on the page.
+
+    open: the box beside a reading that shows no connection. whence: what filled it in.
+    """
 
     field: BoundField
-    unit: str
     is_answer: bool
     open: BoundField | None
-    filled: bool
+    whence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,8 @@ class BenchTestForm(PlainForm):
         self.asks = form_of(part)
         self.known = known_of(part)
         self.found: dict[str, dict[str, Any]] = {}
-        initial = {"tested_on": today, **self.known}
+        filled = {name: one.value for name, one in self.known.items()}
+        initial = {"tested_on": today, **filled}
         super().__init__(data, initial=initial, auto_id="test_%s")
         for one in self.asks.inputs.values():
             self.fields[one.name] = _field(one)
@@ -123,7 +126,8 @@ class BenchTestForm(PlainForm):
     def _asked(self, one: Input) -> Asked:
         beside = self[one.name + OPEN] if one.type is Ask.READING else None
         is_answer = one.type is Ask.ANSWER
-        return Asked(self[one.name], one.unit, is_answer, beside, one.name in self.known)
+        known = self.known.get(one.name)
+        return Asked(self[one.name], is_answer, beside, known.whence if known else "")
 
 
 def _field(one: Input) -> forms.Field:

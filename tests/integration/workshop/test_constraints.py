@@ -19,6 +19,8 @@ from matching.models import (
     Outcome,
     Rule,
     RuleEntry,
+    SafetyCheck,
+    SafetyEntry,
 )
 from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
 from tests.factories import NOW, TODAY, Bench
@@ -103,6 +105,30 @@ def evidence_proposed_twice(bench: Bench) -> object:
     for _ in range(2):
         Rule.objects.create(workshop=bench.workshop, kind_id="heater", says="fits", basis="x")
     return None
+
+
+def safety_check(bench: Bench, **values: object) -> SafetyCheck:
+    job = Job.of(bench.workshop).first()
+    stated = {"protection_class": "I", "begun_by": bench.technician, "begun_at": NOW, **values}
+    found: SafetyCheck = SafetyCheck.objects.create(workshop=bench.workshop, job=job, **stated)
+    return found
+
+
+def safety_step(bench: Bench, check: SafetyCheck, **values: object) -> SafetyEntry:
+    stated = {"step": "visual", "place": 0, "entry": True, "outcome": "pass", **values}
+    found: SafetyEntry = SafetyEntry.objects.create(
+        workshop=bench.workshop, check_run=check, by=bench.technician, at=NOW, **stated
+    )
+    return found
+
+
+def safety_step_twice(bench: Bench) -> object:
+    check = safety_check(bench)
+    return [safety_step(bench, check) for _ in range(2)]
+
+
+def void_without_a_reason(bench: Bench) -> object:
+    return safety_step(bench, safety_check(bench), voided_at=NOW)
 
 
 def approval_by_nobody(bench: Bench) -> object:
@@ -190,6 +216,10 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "lease without an end": lambda b: OutboxEvent.of(b.workshop).update(
         lease="00000000-0000-4000-8000-000000000001"
     ),
+    "two safety checks in force": lambda b: [safety_check(b), safety_check(b)],
+    "safety step that stands twice": safety_step_twice,
+    "void safety step without a reason": void_without_a_reason,
+    "safety class nobody knows": lambda b: safety_check(b, protection_class="IV"),
     "alert threshold above one": lambda b: Workshop.objects.update(alert_from_p_fit=2),
     "test verdict nobody knows": lambda b: BenchTest.objects.create(
         workshop=b.workshop,
@@ -299,6 +329,7 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    safety_step(bench, safety_check(bench))
     LearnedWeights.objects.create(
         workshop=bench.workshop,
         learned={},
