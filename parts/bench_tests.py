@@ -9,7 +9,7 @@ from parts import grades, selectors, services
 from parts.domain import grading
 from parts.domain.bench.discharge import Charged
 from parts.domain.bench.verdicts import Outcome, Verdict
-from parts.domain.bench_forms.forms import BenchForm, Judged, overall
+from parts.domain.bench_forms.forms import BenchForm, Judged, overall, plain_figure
 from parts.domain.bench_forms.records import STATED, as_record
 from parts.models import BenchTest, Part
 from parts.reference import bench_forms, bench_limits, charged_parts
@@ -112,9 +112,13 @@ def _is_mains(text: str) -> bool:
     return text.isascii() and text.isdigit() and supply.passes(float(text))
 
 
-def charges_of(kind: str) -> list[Charged]:
-    """Return what keeps a charge in such a part, with the time it needs."""
-    return [one for one in charged_parts() if kind in one.kinds]
+def charges_of(part: Part) -> list[Charged]:
+    """Return what keeps a charge in such a part; with its own capacitance where that is noted."""
+    found = [one for one in charged_parts() if part.kind_id in one.kinds]
+    noted = plain_figure(part.attributes.get("capacitance_uf", ""))
+    if noted and float(noted) > 0:
+        return [one.of_size(float(noted)) for one in found]
+    return found
 
 
 def try_readings(*, workshop: Workshop, ref: str, answers: Answers, on: date) -> Trial:
@@ -125,6 +129,12 @@ def try_readings(*, workshop: Workshop, ref: str, answers: Answers, on: date) ->
     part = selectors.get_part(workshop, ref)
     services.refuse_if_gone(part)
     return _trial(part, answers, on=on)
+
+
+def verdicts_so_far(part: Part, answers: Answers) -> tuple[dict[str, Any], ...]:
+    """Return the verdicts there are although something else is at fault, for who still types."""
+    judged, _ = form_of(part).judge_so_far(answers.readings, limits=bench_limits())
+    return tuple(_record(one) for one in judged)
 
 
 def record_readings(

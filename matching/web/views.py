@@ -17,6 +17,7 @@ from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
 from matching.web.rows import found_rows
 from parts import services as part_services
+from parts.bench_tests import charges_of
 from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
 from parts.selectors import get_part, list_bench_tests, list_cautions, list_parts
@@ -154,6 +155,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "there": there,
         "condition": book.condition(part),
         "cautions": list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
+        "charges": charges_of(part),
         "tests": list_bench_tests(part),
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),

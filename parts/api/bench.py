@@ -257,7 +257,7 @@ def form_row(part: Part) -> dict[str, Any]:
     cautions = selectors.list_cautions(
         part.donor.appliance_id if part.donor else "", [part.kind_id]
     )
-    charges = bench_tests.charges_of(part.kind_id)
+    charges = bench_tests.charges_of(part)
     return {
         "part_ref": part.ref,
         "kind": part.kind_id,

@@ -45,8 +45,10 @@ def part_test(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
             trial = bench_tests.try_readings(
                 workshop=member.workshop, ref=ref, answers=form.answers(), on=today
             )
-            form.show(trial)
+            form.show(trial.verdicts)
         except DomainError as refused:
+            # What can be judged is shown although something else is at fault.
+            form.show(bench_tests.verdicts_so_far(part, form.answers()))
             form.refuse(refused)
     shown = {"part": part, "form": form, "while_typing": while_typing, **_said(trial)}
     if while_typing:
@@ -56,7 +58,7 @@ def part_test(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         shown["cautions"] = selectors.list_cautions(
             part.donor.appliance_id if part.donor else "", [part.kind_id]
         )
-        shown["charges"] = bench_tests.charges_of(part.kind_id)
+        shown["charges"] = bench_tests.charges_of(part)
         answer = render(request, "parts/part_test.html", shown, status=form.status)
     patch_vary_headers(answer, ["HX-Request"])
     return answer

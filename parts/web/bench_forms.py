@@ -1,6 +1,6 @@
 """The bench form of one part as a form of the site, built from what its kind asks."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 from django.forms.boundfield import BoundField
 
-from parts.bench_tests import Answers, Other, Trial, form_of, known_of
+from parts.bench_tests import Answers, Other, form_of, known_of
 from parts.domain.bench.verdicts import Outcome
 from parts.domain.bench_forms.inputs import Ask, Input
 from parts.domain.bench_forms.rows import Stage, Test
@@ -103,11 +103,10 @@ class BenchTestForm(PlainForm):
             note=given["note"],
         )
 
-    def show(self, trial: Trial) -> None:
+    def show(self, verdicts: Iterable[dict[str, Any]]) -> None:
         """Have what was found stand beside each test that was given."""
-        self.found = {
-            one["slug"]: one for one in trial.verdicts if one["outcome"] != Outcome.NOT_MEASURED
-        }
+        given = (one for one in verdicts if one["outcome"] != Outcome.NOT_MEASURED)
+        self.found = {one["slug"]: one for one in given}
 
     def shared(self) -> list[Asked]:
         """Return what several tests use and is asked once."""

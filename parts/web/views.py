@@ -9,6 +9,7 @@ from django.utils import timezone
 from donors.domain.model_numbers import canonical
 from donors.web.forms import IntakeForm
 from parts import selectors, services
+from parts.bench_tests import charges_of
 from parts.models import Part
 from parts.web.forms import (
     LoosePartForm,
@@ -144,5 +145,6 @@ def _act_page(request: HttpRequest, part: Part, form: PlainForm, act: str) -> Ht
         "cautions": selectors.list_cautions(
             part.donor.appliance_id if part.donor else "", [part.kind_id]
         ),
+        "charges": charges_of(part),
     }
     return render(request, "parts/part_act.html", shown, status=form.status)

@@ -6,7 +6,7 @@ go by the time alone. Measure, then short through a resistor, then measure again
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 from workshop.domain.refusals import Checks
@@ -72,6 +72,10 @@ class Charged:
     @classmethod
     def of(cls, row: Mapping[str, Any]) -> Self:
         return cls(**{**row, "kinds": frozenset(row["kinds"])})
+
+    def of_size(self, microfarad: float) -> Self:
+        """Return the same with the capacitance printed on the part in hand."""
+        return replace(self, microfarad=microfarad)
 
     def caution(self) -> str:
         """Return how long it takes, what it holds, and that the time proves nothing."""

@@ -7,7 +7,7 @@ from typing import Any, Self
 from parts.domain.bench.limits import BenchLimits
 from parts.domain.bench.plates import volts_of_range
 from parts.domain.bench.verdicts import Outcome, Verdict, worst
-from parts.domain.bench_forms.inputs import Given, Input, Value
+from parts.domain.bench_forms.inputs import Given, Input
 from parts.domain.bench_forms.rows import Stage, Test
 from parts.domain.bench_forms.ways import SHARED, WAYS
 from workshop.domain.refusals import Checks, ValueRefused
@@ -85,22 +85,23 @@ class BenchForm:
         """
         found: dict[str, str] = {}
         for one in self.inputs.values():
-            text = _plain(attributes.get(one.known_as, "")) if one.known_as else ""
+            text = plain_figure(attributes.get(one.known_as, "")) if one.known_as else ""
             if text:
                 found[one.name] = text
         return found
 
     def read(self, typed: Mapping[str, Any]) -> Given:
         """Return what was typed, read. Raises ValueRefused: no figures, inputs not of this form."""
-        inputs = self.inputs
-        values: dict[str, Value] = {}
         with Checks() as bad:
-            for name in typed:
-                if name not in inputs:
-                    bad.refuse(str(name)[:60], f"is not asked of a {self.kind}")
-            for name, one in inputs.items():
-                values[name] = one.read(typed.get(name), bad)
-        return Given(values)
+            found = self._read(typed, bad)
+        return found
+
+    def _read(self, typed: Mapping[str, Any], bad: Checks) -> Given:
+        inputs = self.inputs
+        for name in typed:
+            if name not in inputs:
+                bad.refuse(str(name)[:60], f"is not asked of a {self.kind}")
+        return Given({name: one.read(typed.get(name), bad) for name, one in inputs.items()})
 
     def judge(self, given: Given, *, limits: BenchLimits) -> list[Judged]:
         """Return the verdicts in the order of the form; a needed test without one is not measured.
@@ -108,16 +109,27 @@ class BenchForm:
         A test that is not needed and was not given is left out. Raises ValueRefused with every
         input at fault, of all tests at once.
         """
-        found: list[Judged] = []
         with Checks() as bad:
-            for test in self.tests:
-                try:
-                    verdict = WAYS[test.way].judge(test, given, limits)
-                except ValueRefused as refused:
-                    for name, why in refused.fields.items():
-                        bad.refuse(name, why)
-                else:
-                    found.append(Judged(test, replace(verdict, test=test.name)))
+            found = self._judge(given, limits, bad)
+        return found
+
+    def judge_so_far(
+        self, typed: Mapping[str, Any], *, limits: BenchLimits
+    ) -> tuple[list[Judged], dict[str, str]]:
+        """Return the verdicts there are while somebody types, and what is wrong by input."""
+        bad = Checks()
+        return self._judge(self._read(typed, bad), limits, bad), bad.fields
+
+    def _judge(self, given: Given, limits: BenchLimits, bad: Checks) -> list[Judged]:
+        found: list[Judged] = []
+        for test in self.tests:
+            try:
+                verdict = WAYS[test.way].judge(test, given, limits)
+            except ValueRefused as refused:
+                for name, why in refused.fields.items():
+                    bad.refuse(name, why)
+            else:
+                found.append(Judged(test, replace(verdict, test=test.name)))
         return self._counted(found)
 
     def _counted(self, found: Sequence[Judged]) -> list[Judged]:
@@ -126,11 +138,11 @@ class BenchForm:
         kept = given | self.needed
         for group in self.one_of:
             if not given & set(group):
-                kept |= {group[0]}
+                kept |= {group[0]}  # one not measured stands for the group
         return [one for one in found if one.test.slug in kept]
 
 
-def _plain(text: str) -> str:
+def plain_figure(text: str) -> str:
     """Return an attribute as the text of one figure; "" when it is none."""
     ends = [one.strip() for one in str(text).replace("–", "-").split("-")]
     if not all(_is_figure(one) for one in ends):

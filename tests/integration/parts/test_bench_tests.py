@@ -261,6 +261,20 @@ def test_what_is_known_fills_in_from_the_part_its_number_and_its_machine(bench: 
 
 
 def test_capacitors_come_with_the_time_they_need(bench: Bench) -> None:
-    (oven,) = bench_tests.charges_of("hv-capacitor")
+    (oven,) = bench_tests.charges_of(Part(kind_id="hv-capacitor"))
     assert "45 s" in oven.caution()
-    assert bench_tests.charges_of("belt") == []
+    assert bench_tests.charges_of(Part(kind_id="belt")) == []
+    noted = {"capacitance_uf": "0.5"}
+    (half,) = bench_tests.charges_of(Part(kind_id="hv-capacitor", attributes=noted))
+    assert "0.5 uF" in half.caution()
+    assert "23 s" in half.caution()  # half of 44.70 s, rounded up
+
+
+def test_what_can_be_judged_is_said_while_something_else_is_at_fault(heater: Part) -> None:
+    typed = {**SOUND_HEATER, "element_resistance_ohm": "much"}
+    found = bench_tests.verdicts_so_far(heater, Answers(tested_on=TODAY, readings=typed))
+    assert {row["slug"]: row["outcome"] for row in found} == {
+        "heater-look": "pass",
+        "element-resistance": "not-measured",
+        "sheath-insulation": "pass",
+    }
