@@ -14,6 +14,7 @@ from matching.models import Hold, Job
 from matching.safety_views import safety_of
 from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
+from parts.reference import safety_rules
 from parts.selectors import list_cautions
 from workshop.errors import DomainError, InputRefused, NotFound
 from workshop.members import covers, why_not
@@ -169,6 +170,7 @@ def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpRespo
     shown: dict[str, Any] = {
         "form": form,
         "hold": hold,
+        "safety_relevant": safety_rules().relevant_kinds.get(hold.need.kind_id, ""),
         "cautions": list_cautions(hold.need.job.appliance_id, [hold.need.kind_id]),
     }
     return render(request, "matching/fitted.html", shown, status=form.status)

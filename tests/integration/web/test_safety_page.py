@@ -6,8 +6,9 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from matching import holds
 from matching.models import Job, SafetyCheck, SafetyEntry
-from tests.factories import Bench
+from tests.factories import NOW, Bench
 from tests.integration.matching.test_safety import SOUND, begin, enter, fit, go_through
 from tests.integration.web.reading import has_field_message, text_of
 from tests.integration.web.test_page_queries import count_queries
@@ -129,6 +130,22 @@ def test_a_safety_relevant_part_is_named_on_both_pages(
     page = text_of(technician.get(reverse("job-safety", args=[job.ref])))
     assert f"Heater element {part.ref} (safety-relevant), donor {part.donor.ref}" in page
     assert f"by {bench.technician}: good: measured on the bench" in page
+
+
+def test_fitting_a_safety_relevant_part_says_what_comes_next(
+    bench: Bench, technician: Client, job: Job
+) -> None:
+    for kind, said in (("heater", True), ("detergent-drawer", False)):
+        need = bench.need(kind=kind)
+        hold = holds.hold_part(
+            workshop=bench.workshop,
+            part_ref=bench.part(bench.donor(), kind).ref,
+            need_id=need.pk,
+            member=bench.technician,
+            now=NOW,
+        )
+        text = text_of(technician.get(reverse("hold-fitted", args=[hold.pk])))
+        assert ("electrical-safety sequence is required" in text) is said
 
 
 def test_a_cataloguer_sees_it_and_is_told_why_not_to_enter(

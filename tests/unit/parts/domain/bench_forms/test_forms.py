@@ -4,7 +4,7 @@ Figures as in the tests of each function: service sheets and datasheets named th
 """
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from parts.domain.bench.limits import Standing
@@ -248,6 +248,7 @@ def test_an_optional_test_counts_when_given_only():
 
 
 @pytest.mark.parametrize("kind", KINDS)
+@settings(max_examples=25)
 @given(data=st.data())
 def test_no_filling_falls_over_and_records_come_back(kind, data):
     """Any mix of figures and answers: verdicts or sentences by input; read back alike."""
