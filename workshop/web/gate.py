@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
+from django_htmx.http import HttpResponseClientRedirect
 
 from workshop import members
 from workshop.errors import DomainError
@@ -43,7 +44,10 @@ def for_member(
             if not request.user.is_authenticated:
                 # An action cannot be repeated by opening its address: go to the first page.
                 back = request.get_full_path() if "GET" in methods else reverse("home")
-                return redirect_to_login(back)
+                to_sign_in = redirect_to_login(back)
+                # A fragment would show the sign-in page inside the page: send the whole page there.
+                part_of_page = request.headers.get("HX-Request")
+                return HttpResponseClientRedirect(to_sign_in.url) if part_of_page else to_sign_in
             if request.method not in methods:
                 return _wrong_method(request, methods)
             return view(request, members.require(request, role), *args, **kwargs)

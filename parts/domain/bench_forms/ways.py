@@ -22,7 +22,15 @@ from parts.domain.bench import (
     winding,
 )
 from parts.domain.bench.limits import BenchLimits, Limit
-from parts.domain.bench.verdicts import OPEN, Outcome, Reading, Verdict, judge, worst
+from parts.domain.bench.verdicts import (
+    OPEN,
+    Outcome,
+    Reading,
+    Verdict,
+    checked,
+    judge,
+    worst,
+)
 from parts.domain.bench_forms.inputs import Answer, Ask, Given, Input
 from parts.domain.bench_forms.rows import Test
 from workshop.domain.refusals import Checks, ValueRefused
@@ -114,14 +122,12 @@ def _judge_row(test: Test, given: Given, limits: BenchLimits, slug: str, field: 
     measured, unit = given.reading(field), limits[slug].unit
     at_20, note = _at_20(test, given, measured, field)
     with naming({"measured_ohm": field, "measured_mohm": field, "measured": field}):
-        if unit == "Mohm":
+        if unit == "Mohm" and limits[slug].high is None:
             verdict = coil.judge_insulation(slug, measured, limits=limits)
         elif unit == "ohm":
             verdict = coil.judge_resistance(slug, at_20, limits=limits)
-        else:
-            with Checks() as bad:
-                bad.number(field, given.number(field), unit, least=0, needed=False)
-            verdict = judge(limits[slug].quantity, measured, limits[slug])
+        else:  # a resistor of megohms is no insulation: without connection it fails
+            verdict = judge(limits[slug].quantity, checked(field, measured, unit), limits[slug])
     return verdict.noting(note) if note else verdict
 
 

@@ -89,6 +89,12 @@ def test_while_typing_only_the_verdicts_come_back(
     assert not BenchTest.of(bench.workshop).exists()
 
 
+def test_who_was_signed_out_while_typing_is_sent_to_sign_in(client: Client, heater: Part) -> None:
+    answer = client.post(page(heater), typed(), headers=WHILE_TYPING)
+    assert answer["HX-Redirect"].startswith(reverse("sign-in"))
+    assert answer.content == b""
+
+
 def test_half_typed_is_said_in_a_sentence_and_not_measured_never_passes(
     technician: Client, heater: Part
 ) -> None:

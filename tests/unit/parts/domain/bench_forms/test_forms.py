@@ -219,6 +219,17 @@ def test_open_circuits():
     assert loose["plain-coil"].outcome is Outcome.FAIL
 
 
+def test_an_open_bleed_resistor_fails_and_open_insulation_passes():
+    """A microwave's bleed resistor that is open leaves the charge where it is."""
+    for typed, outcome in (("10", Outcome.PASS), ("open", Outcome.FAIL), ("30", Outcome.FAIL)):
+        found = judged("hv-capacitor", hvcap_bleed_mohm=typed)["hvcap-bleed"]
+        assert found.outcome is outcome
+    assert judged("run-capacitor", runcap_leak_mohm="open")["runcap-leak"].outcome is Outcome.PASS
+    assert refused_fields("hv-capacitor", hvcap_bleed_mohm="-1") == {
+        "hvcap_bleed_mohm": "-1 Mohm is negative; measure again or leave it blank"
+    }
+
+
 def test_what_a_part_is_known_by_is_filled_in():
     form = FORMS["heater"]
     assert form.known({"voltage_v": "230", "power_w": "2000"}) == {"volts": "230", "watts": "2000"}
