@@ -26,7 +26,7 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import requests
+from tests.integration.races import requests, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -181,6 +181,7 @@ TASKS = {
     "repeat": requests.repeat,
     "reply_lost": requests.reply_lost,
     "decide": requests.decide,
+    "fall": sweeps.fall,
 }
 
 if __name__ == "__main__":
