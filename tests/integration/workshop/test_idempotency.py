@@ -12,6 +12,7 @@ from config.api_tokens import SignIn, SignOut
 from donors.api.views import FindNumbers
 from donors.models import Donor, Make
 from matching.models import Hold
+from parts.api.bench import PreviewBenchTest
 from parts.models import Part
 from tests.factories import NOW, Bench
 from tests.integration.api.test_journey import DONOR
@@ -163,10 +164,10 @@ def test_replies_are_kept_a_day_at_least_and_then_go(bench: Bench, api: APIClien
 
 
 def test_every_route_that_writes_takes_a_key() -> None:
-    """Signing in and out keep no reply: it would hold a token. Finding numbers only reads."""
+    """Signing in and out keep no reply: it would hold a token. The others only read."""
     writers = {one for one in views() if {"post", "put", "patch", "delete"} & set(dir(one))}
     without = {one for one in writers if not issubclass(one, MemberView) or one.reads_only}
-    assert without == {SignIn, SignOut, FindNumbers}
+    assert without == {SignIn, SignOut, FindNumbers, PreviewBenchTest}
     assert len(writers) > 15
 
 
