@@ -13,6 +13,7 @@ from matching import fittings, holds, selectors, services
 from matching.models import Hold, Job
 from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
+from parts.reuse import lacking_test
 from parts.selectors import list_cautions
 from workshop.errors import DomainError, InputRefused, NotFound
 from workshop.members import covers, why_not
@@ -167,6 +168,7 @@ def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpRespo
     shown: dict[str, Any] = {
         "form": form,
         "hold": hold,
+        "lacking_test": lacking_test(hold.part),
         "cautions": list_cautions(hold.need.job.appliance_id, [hold.need.kind_id]),
     }
     return render(request, "matching/fitted.html", shown, status=form.status)

@@ -32,6 +32,7 @@ ACTIONS = {
     "rule-approve",
     "rule-reject",
     "rule-retire",
+    "sister-warning-end",
 }
 TECHNICIANS = {
     "rule-comment",
@@ -41,6 +42,8 @@ TECHNICIANS = {
     "hold-new",
     "hold-release",
     "hold-fitted",
+    "part-sell",
+    "sister-warning-end",
 }
 REVIEWERS = {
     "make-new",
@@ -90,6 +93,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
+        "sister-warning-end": [bench.sister_warning(donor).pk],
+        "sister-warnings": [],
     }
     for route in page_routes():
         start = route.split("-")[0]
