@@ -10,6 +10,7 @@ from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
+from parts.domain.spare_part_duties import Duty
 from parts.models import AVAILABLE, Part, SisterWarning
 from parts.reuse import lacking_test, why_never
 from parts.sisters import warnings_of
@@ -48,6 +49,7 @@ class NeedRows:
     outcomes: list[Outcome] = field(default_factory=list)
     doubts: list[SisterWarning] = field(default_factory=list)
     likely: Prediction | None = None
+    duty: Duty | None = None
 
     @property
     def searching(self) -> bool:

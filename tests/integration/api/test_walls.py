@@ -34,6 +34,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
     "api-predicted": None,
     "api-survival": None,
+    "api-duties": None,
     "api-sister-warnings": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
@@ -51,6 +52,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-rule-comments": {"note": "x"},
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
     "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},
+    "api-last-sold": {"last_sold": "2022"},
     "api-sister-warning-end": {"why": "looked at"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
@@ -86,6 +88,8 @@ def things(bench: Bench) -> dict[str, str]:
     assert alert is not None
     found = bench.build_break()
     relation = bench.interchange()
+    model = bench.makes["Velthane"].numbers.order_by("id").first()
+    assert model is not None
     warning = bench.sister_warning(donor)
     return {
         "api-break": f"/api/v1/breaks/{found.pk}/",
@@ -113,6 +117,8 @@ def things(bench: Bench) -> dict[str, str]:
         "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
+        "api-model-duties": f"/api/v1/model-numbers/{model.pk}/spare-part-duties/",
+        "api-last-sold": f"/api/v1/model-numbers/{model.pk}/last-sold/",
         "api-part-sell": f"/api/v1/parts/{part.ref}/sell/",
         "api-part-scrap": f"/api/v1/parts/{part.ref}/scrap/",
         "api-sister-warning-end": f"/api/v1/sister-warnings/{warning.pk}/end/",

@@ -42,6 +42,7 @@ TECHNICIANS = {
     "hold-new",
     "hold-release",
     "hold-fitted",
+    "model-last-sold",
     "part-sell",
     "sister-warning-end",
 }
@@ -95,10 +96,11 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "rule": [bench.rule().pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],
         "sister-warnings": [],
+        "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
-        if route in {"donor-new", "part-new", "job-new", "interchange-new"}:
+        if route in {"donor-new", "part-new", "job-new", "interchange-new", "model-new"}:
             args[route] = []
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])
