@@ -4,7 +4,7 @@ import uuid
 from typing import Any, ClassVar
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from donors.machine_columns import MachineColumns
 from workshop.scoping import WorkshopOwned
@@ -58,6 +58,9 @@ class Make(WorkshopOwned):
     key = models.CharField(max_length=80, editable=False, help_text="canonical form of the name")
     aliases = models.JSONField(default=list, blank=True)
     pattern = models.CharField(max_length=200, blank=True)
+    # What its numbers propose, and from how many: read by while nobody has stored a pattern.
+    guessed_pattern = models.CharField(max_length=200, blank=True, editable=False)
+    guessed_from = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering: ClassVar = ["name"]
@@ -68,6 +71,11 @@ class Make(WorkshopOwned):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def reads_by(self) -> str:
+        """The pattern its numbers are read by: the stored one, else the guessed one."""
+        return self.pattern or self.guessed_pattern
 
 
 class ModelNumber(WorkshopOwned):
@@ -82,12 +90,20 @@ class ModelNumber(WorkshopOwned):
         Appliance, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     family = models.CharField(max_length=60, blank=True)
+    # When the last unit was placed on the market, as far as it is known: a day, a year.
+    last_sold_from = models.DateField(null=True, blank=True)
+    last_sold_to = models.DateField(null=True, blank=True)
 
     class Meta:
         ordering: ClassVar = ["id"]
         constraints: ClassVar = [
             models.UniqueConstraint(
                 fields=["workshop", "make", "canonical"], name="model_once_per_make"
+            ),
+            models.CheckConstraint(
+                condition=Q(last_sold_from__isnull=True, last_sold_to__isnull=True)
+                | Q(last_sold_from__isnull=False, last_sold_to__gte=F("last_sold_from")),
+                name="model_last_sold_runs_forward",
             ),
             models.CheckConstraint(condition=~Q(canonical=""), name="model_has_a_number"),
         ]

@@ -14,6 +14,8 @@ from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
 from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
+from workshop.domain import spans
+from workshop.domain.refusals import ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -49,8 +51,27 @@ def set_pattern(*, workshop: Workshop, make_id: int, pattern: str) -> Make:
     if make.pattern != pattern:
         make.pattern = pattern
         make.save(update_fields=["pattern"])
-        announce_catalogue(workshop.pk)
+        _announce_pattern(make)
     return make
+
+
+def set_guess(*, make: Make, pattern: str, seen: int) -> bool:
+    """Note the pattern a make's numbers propose, and how often it was seen by then.
+
+    Returns whether it is another than before; then machines of the make are read again.
+    """
+    changed = make.guessed_pattern != pattern
+    make.guessed_pattern, make.guessed_from = pattern, seen
+    make.save(update_fields=["guessed_pattern", "guessed_from"])
+    if changed:
+        _announce_pattern(make)
+    return changed
+
+
+def _announce_pattern(make: Make) -> None:
+    announce_catalogue(make.workshop_id)
+    payload = {"make_id": make.pk}
+    outbox.record(events.PATTERN_CHANGED, workshop_id=make.workshop_id, payload=payload)
 
 
 def check_pattern(pattern: str) -> None:
@@ -100,6 +121,28 @@ def add_model_number(
     ModelAlias.objects.bulk_create(alias_rows(model, aliases))
     announce_catalogue(workshop.pk)
     return model
+
+
+@transaction.atomic
+def set_last_sold(*, workshop: Workshop, model_id: int, text: str) -> ModelNumber:
+    """Note when a model's last unit came on the market: a day, a month or a year; blank: unknown.
+
+    Raises NotFound, InputRefused.
+    """
+    model = ModelNumber.of(workshop).select_for_update(of=("self",)).filter(pk=model_id).first()
+    if model is None:
+        raise NotFound("There is no such model number in this workshop.")
+    try:
+        span = spans.read_span(text, field="last_sold")
+    except ValueRefused as bad:
+        raise InputRefused(f"{str(bad).capitalize()}.", fields=bad.fields) from bad
+    if span is not None:
+        days.refuse_implausible(last_sold=span.start)
+    model.last_sold_from = span.start if span else None
+    model.last_sold_to = span.end if span else None
+    model.save(update_fields=["last_sold_from", "last_sold_to"])
+    found: ModelNumber = model
+    return found
 
 
 def alias_rows(model: ModelNumber, aliases: Iterable[str]) -> list[ModelAlias]:
@@ -196,7 +239,7 @@ def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
     row.recognised_id, row.recognised_how, row.confirmed = model.id, How.EXACT, True
     row.likely_number = row.model_canonical if wild else model.canonical
     row.family = model.family
-    row.fields = patterns.fields_of(make.pattern, row.likely_number)
+    row.fields = patterns.fields_of(make.reads_by, row.likely_number)
     row.family = row.family or row.fields.get("family", "")
     row.certainty = 1.0
     row.save()

@@ -24,7 +24,7 @@ class SafetyCheck(WorkshopOwned):
     job = models.ForeignKey("matching.Job", on_delete=models.CASCADE, related_name="safety_checks")
     protection_class = models.CharField(max_length=3, choices=_choices(ProtectionClass))
     limit_set = models.CharField(
-        max_length=16, choices=_choices(LimitSet), default=LimitSet.AFTER_REPAIR
+        max_length=16, choices=_choices(LimitSet), default=LimitSet.AFTER_REPAIR.value
     )
     cable_m = models.FloatField(null=True, blank=True)
     cable_mm2 = models.FloatField(default=1.5)

@@ -23,7 +23,7 @@ class PatternInput(serializers.Serializer[Any]):
 class MakeOutput(serializers.ModelSerializer[Make]):
     class Meta:
         model = Make
-        fields = ("id", "name", "aliases", "pattern")
+        fields = ("id", "name", "aliases", "pattern", "guessed_pattern")
 
 
 class ModelNumberInput(serializers.Serializer[Any]):
@@ -44,7 +44,16 @@ class ModelNumberOutput(serializers.ModelSerializer[ModelNumber]):
 
     class Meta:
         model = ModelNumber
-        fields = ("id", "make", "model_number", "aliases", "appliance", "family")
+        fields = (
+            "id",
+            "make",
+            "model_number",
+            "aliases",
+            "appliance",
+            "family",
+            "last_sold_from",
+            "last_sold_to",
+        )
 
 
 class PlateInput(serializers.Serializer[Any]):

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, rules, safety, views
+from matching.web import breaks, jobs, odds, parting, rules, safety, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -34,5 +34,7 @@ urlpatterns = [
     path("rules/<int:rule_id>/retire/", rules.rule_retire, name="rule-retire"),
     path("donors/<path:ref>/confirm/", views.donor_confirm, name="donor-confirm"),
     path("donors/<path:ref>/", views.donor_page, name="donor"),
+    path("parts/<path:ref>/sell/", parting.part_sell, name="part-sell"),
+    path("parts/<path:ref>/scrap/", parting.part_scrap, name="part-scrap"),
     path("parts/<path:ref>/", views.part_page, name="part"),
 ]

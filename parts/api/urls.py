@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import bench, interchanges, views
+from parts.api import bench, duties, interchanges, sisters, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -14,6 +14,20 @@ urlpatterns = [
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
+    path("spare-part-duties/", duties.SparePartDuties.as_view(), name="api-duties"),
+    path(
+        "model-numbers/<row:pk>/spare-part-duties/",
+        duties.ModelDuties.as_view(),
+        name="api-model-duties",
+    ),
+    path("model-numbers/<row:pk>/last-sold/", duties.LastSold.as_view(), name="api-last-sold"),
+    path("survival/", survival.Survival.as_view(), name="api-survival"),
+    path("sister-warnings/", sisters.SisterWarnings.as_view(), name="api-sister-warnings"),
+    path(
+        "sister-warnings/<row:pk>/end/",
+        sisters.EndSisterWarning.as_view(),
+        name="api-sister-warning-end",
+    ),
     path("parts/", views.Parts.as_view(), name="api-parts"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
     path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),

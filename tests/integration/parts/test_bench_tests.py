@@ -17,6 +17,7 @@ from workshop.errors import Conflict, InputRefused
 from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
+GONE = Part.State.SCRAPPED
 
 SOUND_HEATER = {
     "volts": "230",
@@ -145,8 +146,10 @@ def test_a_day_ahead_and_a_part_that_is_gone_are_refused(bench: Bench, heater: P
     with pytest.raises(InputRefused) as ahead:
         record(bench, heater, SOUND_HEATER, tested_on=TODAY + timedelta(days=1))
     assert set(ahead.value.fields) == {"tested_on"}
-    services.take_from_stock(workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD)
-    with pytest.raises(Conflict, match="sold"):
+    services.take_from_stock(
+        workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD, on=TODAY
+    )
+    with pytest.raises(Conflict, match="scrapped"):
         record(bench, heater, SOUND_HEATER)
 
 

@@ -103,7 +103,7 @@ def test_the_dispatchers_sweep_does_it_and_matches_follow(bench: Bench) -> None:
 
 def test_a_part_that_is_gone_keeps_the_grade_it_went_with(bench: Bench) -> None:
     part = good_part(bench)
-    services.take_from_stock(workshop=bench.workshop, ref=part.ref, state=Part.State.SOLD)
+    services.take_from_stock(workshop=bench.workshop, ref=part.ref, state=Part.State.SOLD, on=TODAY)
     part.refresh_from_db()
     assert part.grade_falls_on is None
     # One that went by another way is let be as well, and looked at once only.
@@ -161,7 +161,7 @@ def test_two_workshops_hear_of_their_own_parts(bench: Bench, other_bench: Bench)
 
 def test_grades_from_before_are_worked_out_and_imported_ones_stay(bench: Bench) -> None:
     """The migration's own function, on rows as they were."""
-    migration = importlib.import_module("parts.migrations.0006_bench_readings")
+    migration = importlib.import_module("parts.migrations.0007_bench_readings")
     rows = Part.of(bench.workshop)
     old, imported = good_part(bench), good_part(bench)
     BenchTest.of(bench.workshop).update(verdicts=[])

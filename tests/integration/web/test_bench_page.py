@@ -11,12 +11,13 @@ from django.utils import timezone
 from parts import services
 from parts.models import BenchTest, Part, PartKind
 from parts.services import PartFacts
-from tests.factories import Bench
+from tests.factories import TODAY, Bench
 from tests.integration.web.reading import has_field_message, text_of
 from tests.integration.web.test_page_queries import count_queries
 from tests.unit.reference import read
 
 pytestmark = pytest.mark.django_db
+GONE = Part.State.SCRAPPED
 WHILE_TYPING = {"HX-Request": "true"}
 
 
@@ -154,10 +155,12 @@ def test_an_empty_form_is_not_recorded(bench: Bench, technician: Client, heater:
 def test_a_part_that_is_gone_cannot_be_tested(
     bench: Bench, technician: Client, heater: Part
 ) -> None:
-    services.take_from_stock(workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD)
+    services.take_from_stock(
+        workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD, on=TODAY
+    )
     answer = technician.post(page(heater), typed())
     assert answer.status_code == 409
-    assert "sold" in text_of(answer)
+    assert "scrapped" in text_of(answer)
 
 
 def test_a_test_that_is_not_foreseen_says_that_it_is_stated(

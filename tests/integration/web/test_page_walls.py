@@ -36,6 +36,7 @@ ACTIONS = {
     "rule-retire",
     "job-safety-begin",
     "job-safety-step",
+    "sister-warning-end",
 }
 TECHNICIANS = {
     "job-safety-begin",
@@ -47,6 +48,9 @@ TECHNICIANS = {
     "hold-new",
     "hold-release",
     "hold-fitted",
+    "model-last-sold",
+    "part-sell",
+    "sister-warning-end",
 }
 REVIEWERS = {
     "make-new",
@@ -96,10 +100,13 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
+        "sister-warning-end": [bench.sister_warning(donor).pk],
+        "sister-warnings": [],
+        "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
-        if route in {"donor-new", "part-new", "job-new", "interchange-new"}:
+        if route in {"donor-new", "part-new", "job-new", "interchange-new", "model-new"}:
             args[route] = []
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])
