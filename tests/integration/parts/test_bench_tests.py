@@ -146,9 +146,7 @@ def test_a_day_ahead_and_a_part_that_is_gone_are_refused(bench: Bench, heater: P
     with pytest.raises(InputRefused) as ahead:
         record(bench, heater, SOUND_HEATER, tested_on=TODAY + timedelta(days=1))
     assert set(ahead.value.fields) == {"tested_on"}
-    services.take_from_stock(
-        workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD, on=TODAY
-    )
+    services.take_from_stock(workshop=bench.workshop, ref=heater.ref, state=GONE, on=TODAY)
     with pytest.raises(Conflict, match="scrapped"):
         record(bench, heater, SOUND_HEATER)
 

@@ -155,9 +155,7 @@ def test_an_empty_form_is_not_recorded(bench: Bench, technician: Client, heater:
 def test_a_part_that_is_gone_cannot_be_tested(
     bench: Bench, technician: Client, heater: Part
 ) -> None:
-    services.take_from_stock(
-        workshop=bench.workshop, ref=heater.ref, state=Part.State.SOLD, on=TODAY
-    )
+    services.take_from_stock(workshop=bench.workshop, ref=heater.ref, state=GONE, on=TODAY)
     answer = technician.post(page(heater), typed())
     assert answer.status_code == 409
     assert "scrapped" in text_of(answer)
