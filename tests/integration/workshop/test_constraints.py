@@ -329,6 +329,7 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    bench.sister_warning(part.donor)
     safety_step(bench, safety_check(bench))
     LearnedWeights.objects.create(
         workshop=bench.workshop,
