@@ -1,0 +1,71 @@
+"""A step of stripping a machine as the workshop does it: the reference, its own changes, its times."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from donors.domain.strip_plan.graph import Needs
+from donors.domain.strip_plan.step_times import StepTime, learned_time
+
+
+@dataclass(frozen=True, slots=True)
+class WorkStep:
+    """takes: kinds, or kind/position; time: guessed and own minutes; own: added by the workshop."""
+
+    slug: str
+    name: str
+    time: StepTime
+    needs: Needs = ()
+    takes: frozenset[str] = frozenset()
+    tools: tuple[str, ...] = ()
+    tool_class: str = "none"
+    cautions: tuple[str, ...] = ()
+    two_persons: bool = False
+    licence: str = ""
+    usual: bool = True
+    own: bool = False
+
+    def takes_out(self, kind: str, position: str) -> bool:
+        """Return True when this step takes out the part of that kind in that position."""
+        return kind in self.takes or f"{kind}/{position}" in self.takes
+
+
+def work_step(
+    row: Any, *, guess_min: float | None = None, times: Sequence[float] = (), own: bool = False
+) -> WorkStep:
+    """Return a step from its row. guess_min: the workshop's own guess, else the row's."""
+    return WorkStep(
+        slug=row.slug,
+        name=row.name,
+        time=learned_time(row.minutes if guess_min is None else guess_min, times),
+        needs=tuple(frozenset(group) for group in row.needs),
+        takes=frozenset(row.takes),
+        tools=tuple(row.tools),
+        tool_class=row.tool_class,
+        cautions=tuple(row.cautions),
+        two_persons=row.two_persons,
+        licence=row.licence,
+        usual=getattr(row, "usual", True),
+        own=own,
+    )
+
+
+def merged(
+    reference: Sequence[Any], changes: Sequence[Any], times: Mapping[str, Sequence[float]]
+) -> list[WorkStep]:
+    """Return the steps of the reference with the workshop's minutes, then its own steps."""
+    by_slug = {row.slug: row for row in changes}
+    found = [
+        work_step(
+            row,
+            guess_min=by_slug[row.slug].minutes if row.slug in by_slug else None,
+            times=times.get(row.slug, ()),
+        )
+        for row in reference
+    ]
+    known = {row.slug for row in reference}
+    return found + [
+        work_step(row, times=times.get(row.slug, ()), own=True)
+        for row in changes
+        if row.slug not in known
+    ]
