@@ -1,4 +1,4 @@
-"""Stripping: the steps of each kind of machine, a workshop's changes to them, and work on donors."""
+"""Stripping: steps of each kind of machine, a workshop's changes to them, work on donors."""
 
 from typing import Any, ClassVar
 
@@ -46,6 +46,7 @@ class StripStep(StepColumns):
         "donors.Appliance", on_delete=models.CASCADE, related_name="strip_steps"
     )
     usual = models.BooleanField(default=True, help_text="most builds have it")
+    safety = models.BooleanField(default=False, help_text="is never left out as not needed")
     source = models.TextField()
 
     class Meta:
@@ -101,19 +102,20 @@ class StepSpan(WorkshopOwned):
 
 
 class StepRecord(WorkshopOwned):
-    """What became of a step of a donor: done, by whom and with whom; or not there.
+    """What became of a step of a donor: done, by whom and with whom; or not needed, or not there.
 
     What the step asked for is copied here, so that the database can hold the record to it.
     """
 
     class Came(models.TextChoices):
         DONE = "done", "done"
+        NOT_NEEDED = "not-needed", "not needed on this machine"
         NOT_HERE = "not-here", "not on this machine"
 
     donor = models.ForeignKey("donors.Donor", on_delete=models.PROTECT, related_name="step_records")
     appliance = models.ForeignKey("donors.Appliance", on_delete=models.PROTECT, related_name="+")
     step = models.SlugField(max_length=40)
-    came = models.CharField(max_length=8, choices=Came.choices, default=Came.DONE)
+    came = models.CharField(max_length=10, choices=Came.choices, default=Came.DONE)
     done_on = models.DateField()
     done_at = models.DateTimeField()
     done_by = models.ForeignKey("workshop.Member", on_delete=models.PROTECT, related_name="+")
@@ -135,7 +137,12 @@ class StepRecord(WorkshopOwned):
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(fields=["donor", "step"], name="step_record_once"),
             models.CheckConstraint(
-                condition=Q(came__in=["done", "not-here"]), name="step_record_is_known"
+                condition=Q(came__in=["done", "not-needed", "not-here"]),
+                name="step_record_is_known",
+            ),
+            models.CheckConstraint(
+                condition=~Q(came="not-needed") | Q(licence=""),
+                name="licensed_step_is_not_left_out",
             ),
             models.CheckConstraint(
                 condition=~Q(came="done")

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from django.db import IntegrityError, transaction
 from django.utils.text import slugify
 
-from donors.domain.strip_plan.graph import Step, StripGraph
 from donors.models import Appliance
 from parts.domain.strip_steps import WorkStep, merged
 from parts.models import KindCarried, StepRecord, StripStep, ToolClass, WorkshopStep

@@ -14,7 +14,7 @@ from donors import services as donor_services
 from donors.domain.strip_plan.step_times import covered_min
 from donors.models import Donor
 from donors.selectors import get_donor
-from parts import services, strip_steps
+from parts import services, strip_state, strip_steps
 from parts.domain.strip_steps import WorkStep
 from parts.models import Part, StepRecord, StepSpan
 from workshop import certificates
@@ -65,11 +65,13 @@ def start_step(
 ) -> StepSpan:
     """Start a member's timer on a step; one that runs already is returned as it is.
 
-    Raises NotFound, Conflict when the step is recorded already or another one runs for them.
+    Raises NotFound, Conflict when the step is recorded already, when something has to be done
+    before it (it may be what makes it safe), or when another one runs for them.
     """
     donor = get_donor(workshop, donor_ref)
     known = strip_steps.get_step(workshop.pk, donor.appliance_id, step)
     _refuse_recorded(donor, known)
+    _refuse_out_of_reach(donor, known)
     running = running_span(donor, member)
     if running is None:
         try:
@@ -135,13 +137,14 @@ def finish_step(
 ) -> StepRecord:
     """Record a step as done and take its parts out, all or nothing. Its timers stop.
 
-    Raises NotFound, Conflict (recorded already, a part is out, a kind never reused has a bin),
+    Raises NotFound, Conflict (as start_step; a part is out; a kind never reused has a bin),
     InputRefused by field: second_person, certificate, minutes, parts.
     """
     donor = get_donor(workshop, donor_ref)
     known = strip_steps.get_step(workshop.pk, donor.appliance_id, step)
     parts = _lock_parts(donor, known, report.parts)
     _refuse_recorded(donor, known)
+    _refuse_out_of_reach(donor, known)
     _refuse_minutes(report.minutes)
     on = timezone.localdate(now)
     second = _second_person(workshop, known, member, report.second_person)
@@ -178,6 +181,20 @@ def finish_step(
 def _refuse_recorded(donor: Donor, step: WorkStep) -> None:
     if StepRecord.of(donor.workshop_id).filter(donor=donor, step=step.slug).exists():
         raise _recorded_already(step)
+
+
+def _refuse_out_of_reach(donor: Donor, step: WorkStep) -> None:
+    steps = strip_steps.list_steps(donor.workshop_id, donor.appliance_id)
+    parts = Part.of(donor.workshop_id).filter(donor=donor)
+    records = StepRecord.of(donor.workshop_id).filter(donor=donor)
+    missing = strip_state.missing_before(
+        step, steps, strip_state.assemble_donor(steps, parts, records)
+    )
+    if missing:
+        raise Conflict(
+            f"Before “{step.name}” comes: {'; '.join(missing)}. Tick it first; where this machine "
+            "does without, say that it is not needed."
+        )
 
 
 def _recorded_already(step: WorkStep) -> Conflict:
@@ -297,16 +314,27 @@ def _note_finds(
 
 
 @transaction.atomic
-def step_not_here(
-    *, workshop: Workshop, donor_ref: str, step: str, member: Member, now: datetime, found: str = ""
+def leave_out_step(
+    *,
+    workshop: Workshop,
+    donor_ref: str,
+    step: str,
+    came: StepRecord.Came,
+    member: Member,
+    now: datetime,
+    found: str = "",
 ) -> StepRecord:
-    """Record that this machine is built otherwise: the step is not there; another way is planned.
+    """Record that this machine is built otherwise, and note it on the donor.
 
-    Raises NotFound, Conflict when the step is recorded already.
+    came: *not needed*, what lies behind is open without it; or *not there*, another way is
+    planned. Raises NotFound; Conflict when the step is recorded already, when it makes the work
+    safe or needs a licence and is said not to be needed, or takes parts out and is.
     """
     donor = get_donor(workshop, donor_ref)
     known = strip_steps.get_step(workshop.pk, donor.appliance_id, step)
     _refuse_recorded(donor, known)
+    if came == StepRecord.Came.NOT_NEEDED:
+        _refuse_leaving_out(known)
     stop_timers(donor, step, now=now)
     on = timezone.localdate(now)
     try:
@@ -316,17 +344,29 @@ def step_not_here(
                 donor=donor,
                 appliance_id=donor.appliance_id,
                 step=step,
-                came=StepRecord.Came.NOT_HERE,
+                came=came,
                 done_on=on,
                 done_at=now,
                 done_by=member,
+                licence=known.licence,
+                needs_two=known.two_persons,
                 note=found.strip(),
             )
     except IntegrityError:
         raise _recorded_already(known) from None
-    said = ": ".join(filter(None, ("not on this machine", found.strip())))
+    said = ": ".join(filter(None, (str(StepRecord.Came(came).label), found.strip())))
     donor_services.note_find(workshop=workshop, ref=donor.ref, said=f"{on}, {known.name}: {said}")
     return record
+
+
+def _refuse_leaving_out(step: WorkStep) -> None:
+    if step.safety or step.licence:
+        raise Conflict(f"“{step.name}” keeps people safe; it is never left out as not needed.")
+    if step.takes:
+        raise Conflict(
+            f"“{step.name}” takes parts out: tick it with what became of them, or say that this "
+            "machine has no such way."
+        )
 
 
 @transaction.atomic

@@ -1,4 +1,4 @@
-"""A step of stripping a machine as the workshop does it: the reference, its own changes, its times."""
+"""A step of stripping as the workshop does it: the reference, its own changes, its own times."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -23,6 +23,7 @@ class WorkStep:
     two_persons: bool = False
     licence: str = ""
     usual: bool = True
+    safety: bool = False
     own: bool = False
 
     def takes_out(self, kind: str, position: str) -> bool:
@@ -46,6 +47,7 @@ def work_step(
         two_persons=row.two_persons,
         licence=row.licence,
         usual=getattr(row, "usual", True),
+        safety=getattr(row, "safety", False),
         own=own,
     )
 
