@@ -38,7 +38,10 @@ class StepPart:
 
 @dataclass(frozen=True, slots=True)
 class StepLine:
-    """A step still to do. place: 1, 2 … in the plan, 0 outside it; frees: parts; first: to do before."""
+    """A step still to do. place: 1, 2 … in the plan, 0 outside it.
+
+    frees: the parts of the plan behind it; first: what has to be done before it.
+    """
 
     step: WorkStep
     minutes: float

@@ -68,6 +68,7 @@ def set_minutes(
             mine.delete()
         else:
             _refuse_minutes(minutes)
+            assert minutes is not None
             mine.update_or_create(
                 defaults={"minutes": minutes},
                 create_defaults={

@@ -19,7 +19,7 @@ from parts.domain.strip_steps import WorkStep
 from parts.models import Part, StepRecord, StepSpan
 from workshop import certificates
 from workshop.domain.refusals import Checks
-from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.errors import Conflict, DomainError, InputRefused, NotFound
 from workshop.models import Certificate, Member, Workshop
 
 LONGEST_STEP_MIN = 1440.0  # longer is a timer nobody stopped
@@ -176,6 +176,15 @@ def finish_step(
         _deal_with(workshop, parts[one.ref], one, now)
     _note_finds(workshop, donor, known, report, on=f"{on}")
     return record
+
+
+def why_not_open(workshop: Workshop, donor_ref: str, step: str) -> DomainError:
+    """Return why a step cannot be done any more on a donor. Raises NotFound for unknown ones."""
+    donor = get_donor(workshop, donor_ref)
+    known = strip_steps.get_step(workshop.pk, donor.appliance_id, step)
+    if StepRecord.of(workshop).filter(donor=donor, step=step).exists():
+        return _recorded_already(known)
+    return Conflict(f"“{known.name}” is not open: it is done, or this machine has no such way.")
 
 
 def _refuse_recorded(donor: Donor, step: WorkStep) -> None:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import interchanges, views
+from parts.api import interchanges, strip_steps, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -14,6 +14,13 @@ urlpatterns = [
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
+    path("strip-steps/<slug:appliance>/", strip_steps.StripSteps.as_view(), name="api-strip-steps"),
+    path(
+        "strip-steps/<slug:appliance>/<slug:slug>/minutes/",
+        strip_steps.StripStepMinutes.as_view(),
+        name="api-strip-step-minutes",
+    ),
+    path("strip-rate/", strip_steps.StripRate.as_view(), name="api-strip-rate"),
     path("parts/", views.Parts.as_view(), name="api-parts"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
     path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),

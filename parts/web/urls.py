@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import interchanges, views
+from parts.web import interchanges, strip_steps, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -13,6 +13,10 @@ urlpatterns = [
         name="interchange-remove",
     ),
     path("donors/new/", views.donor_new, name="donor-new"),
+    path("strip-steps/<slug:appliance>/", strip_steps.step_list, name="strip-steps"),
+    path("strip-steps/<slug:appliance>/new/", strip_steps.step_new, name="strip-step-new"),
+    path("strip-steps/<slug:appliance>/minutes/", strip_steps.step_minutes, name="strip-minutes"),
+    path("strip-steps/<slug:appliance>/rate/", strip_steps.strip_rate, name="strip-rate"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),
