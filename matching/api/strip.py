@@ -35,7 +35,7 @@ class WorthOutput(serializers.Serializer[Any]):
     part_ref = serializers.CharField(source="part.ref")
     kind = serializers.CharField(source="part.kind_id")
     position = serializers.CharField(source="part.position", allow_blank=True)
-    label = serializers.CharField()
+    label: Any = serializers.CharField()
     price = serializers.FloatField(help_text="what a good one goes for")
     price_basis = serializers.CharField()
     p_good = serializers.FloatField()
@@ -150,21 +150,29 @@ class PartReportInput(serializers.Serializer[Any]):
     reason = serializers.CharField(max_length=200, required=False, default="", allow_blank=True)
 
 
-MINUTES = {
+MINUTES: dict[str, Any] = {
     "required": False,
     "default": None,
     "allow_null": True,
     "max_value": 1440,
     "help_text": "said by a person where the timer was forgotten; goes before the timer",
 }
-ROW = {"required": False, "default": None, "allow_null": True, "min_value": 1, "max_value": 2**62}
+ROW: dict[str, Any] = {
+    "required": False,
+    "default": None,
+    "allow_null": True,
+    "min_value": 1,
+    "max_value": 2**62,
+}
 
 
 class FinishStepInput(serializers.Serializer[Any]):
     minutes = serializers.FloatField(**MINUTES)
     second_person = serializers.IntegerField(**ROW, help_text="member id; needed for two persons")
     certificate = serializers.IntegerField(**ROW, help_text="needed for licensed work")
-    parts = PartReportInput(many=True, required=False, default=list, max_length=100)
+    parts = serializers.ListField(
+        child=PartReportInput(), required=False, default=list, max_length=100
+    )
     found = serializers.CharField(
         max_length=500,
         required=False,

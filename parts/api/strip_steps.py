@@ -14,8 +14,6 @@ from workshop import services as workshop_services
 from workshop.api import MemberView
 from workshop.models import LICENCES, Role
 
-SLUG = {"max_length": 40}
-
 
 class StripStepInput(serializers.Serializer[Any]):
     """A step of the workshop's own. needs: of every group any one step, by slug."""
@@ -24,7 +22,7 @@ class StripStepInput(serializers.Serializer[Any]):
     minutes = serializers.FloatField(min_value=0, max_value=1440)
     needs = serializers.ListField(
         child=serializers.ListField(
-            child=serializers.SlugField(**SLUG), min_length=1, max_length=20
+            child=serializers.SlugField(max_length=40), min_length=1, max_length=20
         ),
         required=False,
         default=list,

@@ -1,5 +1,6 @@
 """The page of certificates: who may do licensed work, until when."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -19,7 +20,7 @@ from workshop.web.gate import ACTION, FORM, for_member
 class CertificateForm(PlainForm):
     """One certificate of one member."""
 
-    fields_of_service = {"member": "member_id"}
+    fields_of_service: Mapping[str, str] = {"member": "member_id"}
     member_id = forms.TypedChoiceField(coerce=int, label="Member")
     kind = forms.ChoiceField(choices=LICENCES, label="For")
     number = forms.CharField(max_length=60)
