@@ -22,11 +22,10 @@ def amount(value: float | None) -> str:
 
 
 @register.filter
-def learned_words(time: StepTime) -> str:
-    """Return what a workshop's own times make of the guess, with how many they are."""
-    if not time.learned:
-        return "no times yet"
-    return f"{minutes(time.minutes)} min from {time.count} own time{'s' if time.count > 1 else ''}"
+def time_words(time: StepTime) -> str:
+    """Return guess and own times in few words."""
+    times = f"{time.count} own time{'' if time.count == 1 else 's'}"
+    return f"guess {minutes(time.guess_min)}, {times if time.learned else 'no own times yet'}"
 
 
 @register.filter
