@@ -9,8 +9,8 @@ import pytest
 from donors.models import Donor
 from parts import strip_steps, stripping
 from parts.models import Part, StepRecord, StepSpan
-from parts.stripping import Came, PartReport, StepReport
 from parts.strip_steps import StepFacts
+from parts.stripping import Came, PartReport, StepReport
 from tests.factories import NOW, TODAY, Bench
 from workshop.errors import Conflict, InputRefused, NotFound
 
