@@ -62,6 +62,11 @@ class Arrow:
     y2: float
     either: bool
 
+    @property
+    def line(self) -> str:
+        """Return the arrow as SVG path data."""
+        return f"M{self.x1:g} {self.y1:g} L{self.x2:g} {self.y2:g}"
+
 
 @dataclass(frozen=True, slots=True)
 class Drawing:

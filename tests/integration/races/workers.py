@@ -181,6 +181,7 @@ TASKS = {
     "repeat": requests.repeat,
     "reply_lost": requests.reply_lost,
     "decide": requests.decide,
+    "strip": requests.strip,
 }
 
 if __name__ == "__main__":
