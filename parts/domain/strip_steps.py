@@ -1,7 +1,7 @@
 """A step of stripping as the workshop does it: the reference, its own changes, its own times."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from donors.domain.strip_plan.graph import Needs
@@ -55,7 +55,10 @@ def work_step(
 def merged(
     reference: Sequence[Any], changes: Sequence[Any], times: Mapping[str, Sequence[float]]
 ) -> list[WorkStep]:
-    """Return the steps of the reference with the workshop's minutes, then its own steps."""
+    """Return the steps of the reference with the workshop's minutes, then its own steps.
+
+    Names are unique afterwards: they name the tasks of the plan.
+    """
     by_slug = {row.slug: row for row in changes}
     found = [
         work_step(
@@ -65,9 +68,10 @@ def merged(
         )
         for row in reference
     ]
-    known = {row.slug for row in reference}
-    return found + [
-        work_step(row, times=times.get(row.slug, ()), own=True)
-        for row in changes
-        if row.slug not in known
-    ]
+    slugs, names = {row.slug for row in reference}, {row.name for row in reference}
+    own = [row for row in changes if row.slug not in slugs and row.name]
+    for row in own:
+        # A later edition of the reference may have come to a name of the workshop's own.
+        step = work_step(row, times=times.get(row.slug, ()), own=True)
+        found.append(replace(step, name=f"{row.name} (own)") if row.name in names else step)
+    return found

@@ -50,3 +50,8 @@ def test_own_times_move_the_minutes_of_their_step_alone():
     assert 5 < found[0].time.minutes < 8
     assert found[0].time.count == 4
     assert found[1].time.minutes == 5
+
+
+def test_names_stay_unique_when_the_reference_comes_to_one_of_the_workshops_own():
+    found = merged([row("lid-off")], [row("our-lid", name="lid off"), row("gone", name="")], {})
+    assert [step.name for step in found] == ["lid off", "lid off (own)"]
