@@ -5,7 +5,7 @@ Rows are locked in one order, as everywhere: the parts (by id) before their dono
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from django.db import IntegrityError, models, transaction
 from django.utils import timezone
@@ -290,24 +290,21 @@ def _deal_with(workshop: Workshop, part: Part, report: PartReport, now: datetime
     if report.came == Came.LEFT:
         return
     reason = ": ".join(filter(None, (str(Came(report.came).label), report.reason.strip())))
+    on = timezone.localdate(now)
     if report.came == Came.NOT_FOUND:
-        _scrap(workshop, part, reason)
+        _scrap(workshop, part, reason, on)
         return
     facts = services.PartFacts(
         bin=report.bin.strip() if report.came == Came.OUT and report.bin.strip() else None,
         part_number=report.part_number.strip() or None,
     )
-    services.remove_part(
-        workshop=workshop, ref=part.ref, removed_on=timezone.localdate(now), facts=facts
-    )
+    services.remove_part(workshop=workshop, ref=part.ref, removed_on=on, facts=facts)
     if report.came == Came.BROKEN:
-        _scrap(workshop, part, reason)
+        _scrap(workshop, part, reason, on)
 
 
-def _scrap(workshop: Workshop, part: Part, reason: str) -> None:
-    found = services.take_from_stock(workshop=workshop, ref=part.ref, state=Part.State.SCRAPPED)
-    found.note = f"{found.note}\n{reason.capitalize()}.".strip()
-    found.save(update_fields=["note"])
+def _scrap(workshop: Workshop, part: Part, reason: str, on: date) -> None:
+    services.scrap_part(workshop=workshop, ref=part.ref, why=f"{reason}.", on=on)
 
 
 def _note_finds(

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, rules, strip, views
+from matching.web import breaks, jobs, odds, parting, rules, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -38,5 +38,7 @@ urlpatterns = [
     path("donors/<path:ref>/strip/minutes/", strip.strip_minutes, name="donor-strip-minutes"),
     path("donors/<path:ref>/strip/", strip.strip_page, name="donor-strip"),
     path("donors/<path:ref>/", views.donor_page, name="donor"),
+    path("parts/<path:ref>/sell/", parting.part_sell, name="part-sell"),
+    path("parts/<path:ref>/scrap/", parting.part_scrap, name="part-scrap"),
     path("parts/<path:ref>/", views.part_page, name="part"),
 ]

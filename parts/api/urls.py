@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import interchanges, strip_steps, views
+from parts.api import duties, interchanges, sisters, strip_steps, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -21,6 +21,20 @@ urlpatterns = [
         name="api-strip-step-minutes",
     ),
     path("strip-rate/", strip_steps.StripRate.as_view(), name="api-strip-rate"),
+    path("spare-part-duties/", duties.SparePartDuties.as_view(), name="api-duties"),
+    path(
+        "model-numbers/<row:pk>/spare-part-duties/",
+        duties.ModelDuties.as_view(),
+        name="api-model-duties",
+    ),
+    path("model-numbers/<row:pk>/last-sold/", duties.LastSold.as_view(), name="api-last-sold"),
+    path("survival/", survival.Survival.as_view(), name="api-survival"),
+    path("sister-warnings/", sisters.SisterWarnings.as_view(), name="api-sister-warnings"),
+    path(
+        "sister-warnings/<row:pk>/end/",
+        sisters.EndSisterWarning.as_view(),
+        name="api-sister-warning-end",
+    ),
     path("parts/", views.Parts.as_view(), name="api-parts"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
     path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),

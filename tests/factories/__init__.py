@@ -12,9 +12,9 @@ from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
 from matching.models import BuildBreak, Job, Need, Rule
-from parts import numbers, strip_steps, stripping
+from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
-from parts.models import Interchange, Part, StepRecord
+from parts.models import Interchange, Part, SisterWarning, StepRecord
 from parts.strip_steps import StepFacts
 from workshop import certificates, dispatcher
 from workshop.models import Certificate, Member, Role, User, Workshop
@@ -149,6 +149,13 @@ class Bench:
             second_person=self.members["reviewer"].pk, certificate=self.certificate().pk
         )
         return stripping.finish_step(**asked, now=NOW + timedelta(minutes=6), report=report)
+
+    def sister_warning(self, donor: Donor) -> SisterWarning:
+        """Say that the control board of a donor failed in use; return the first warning."""
+        sisters.flag_sisters(failed=self.part(donor), on=TODAY)
+        found: SisterWarning | None = SisterWarning.of(self.workshop).order_by("id").first()
+        assert found is not None
+        return found
 
     def drain(self) -> None:
         """Let the dispatcher act on what was recorded; anything it could not do is an error."""

@@ -42,6 +42,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
         "number": "G",
         "valid_until": "2027-01-01",
     },
+    "api-survival": None,
+    "api-duties": None,
+    "api-sister-warnings": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -58,6 +61,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-outcome-failed": {"failed_on": "2026-12-24"},
     "api-rule-comments": {"note": "x"},
+    "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
+    "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},
+    "api-last-sold": {"last_sold": "2022"},
+    "api-sister-warning-end": {"why": "looked at"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
 
@@ -92,6 +99,9 @@ def things(bench: Bench) -> dict[str, str]:
     assert alert is not None
     found = bench.build_break()
     relation = bench.interchange()
+    model = bench.makes["Velthane"].numbers.order_by("id").first()
+    assert model is not None
+    warning = bench.sister_warning(donor)
     return {
         "api-break": f"/api/v1/breaks/{found.pk}/",
         **{
@@ -124,6 +134,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
+        "api-model-duties": f"/api/v1/model-numbers/{model.pk}/spare-part-duties/",
+        "api-last-sold": f"/api/v1/model-numbers/{model.pk}/last-sold/",
+        "api-part-sell": f"/api/v1/parts/{part.ref}/sell/",
+        "api-part-scrap": f"/api/v1/parts/{part.ref}/scrap/",
+        "api-sister-warning-end": f"/api/v1/sister-warnings/{warning.pk}/end/",
         "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
     }
 
@@ -163,11 +178,20 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
     from matching.models import BuildBreak, Job, Match, Need
-    from parts.models import BenchTest, Interchange, Part, StepRecord, StepSpan, WorkshopStep
+    from parts.models import (
+        BenchTest,
+        Interchange,
+        Part,
+        SisterWarning,
+        StepRecord,
+        StepSpan,
+        WorkshopStep,
+    )
     from workshop.models import Certificate
 
     models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
-    models += (BuildBreak, Interchange, StepSpan, StepRecord, WorkshopStep, Certificate)
+    models += (BuildBreak, Interchange, SisterWarning)
+    models += (StepSpan, StepRecord, WorkshopStep, Certificate)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -188,6 +212,7 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "breaks",
         "interchanges",
         "certificates",
+        "sister-warnings",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):

@@ -342,7 +342,9 @@ class TestOnTheDonor:
     def test_a_part_not_found_says_nothing_of_the_way_to_it(self, bench: Bench) -> None:
         donor = bench.donor()
         valve = bench.part(donor, "inlet-valve")
-        services.take_from_stock(workshop=bench.workshop, ref=valve.ref, state=Part.State.SCRAPPED)
+        services.take_from_stock(
+            workshop=bench.workshop, ref=valve.ref, state=Part.State.SCRAPPED, on=TODAY
+        )
         assert plan_of(bench, donor).past == ()
 
     def test_a_step_that_is_not_there_is_planned_around(self, bench: Bench) -> None:

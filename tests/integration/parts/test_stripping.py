@@ -143,8 +143,8 @@ class TestTicking:
         )
         heater.refresh_from_db(), sensor.refresh_from_db(), donor.refresh_from_db()
         assert (heater.state, sensor.state) == ("scrapped", "scrapped")
-        assert heater.note == "Broke while taken out: stud sheared."
-        assert sensor.note == "Was not in the machine: sits in the heater."
+        assert heater.note == "Scrapped: broke while taken out: stud sheared."
+        assert sensor.note == "Scrapped: was not in the machine: sits in the heater."
         assert (heater.removed_on, sensor.removed_on) == (TODAY, None)
         assert f"{TODAY}, Heater and its sensor out: heater with a sensor inside" in donor.note
         assert f"{sensor.ref} was not in the machine" in donor.note

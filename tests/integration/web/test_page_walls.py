@@ -42,6 +42,7 @@ ACTIONS = {
     "rule-approve",
     "rule-reject",
     "rule-retire",
+    "sister-warning-end",
 }
 TECHNICIANS = {
     "rule-comment",
@@ -51,6 +52,9 @@ TECHNICIANS = {
     "hold-new",
     "hold-release",
     "hold-fitted",
+    "model-last-sold",
+    "part-sell",
+    "sister-warning-end",
 }
 REVIEWERS = {
     "strip-step-new",
@@ -106,10 +110,14 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "rule": [bench.rule().pk],
         "strip": ["washing-machine"],
         "certificate": [bench.certificate().pk],
+        "certificates": [],
+        "sister-warning-end": [bench.sister_warning(donor).pk],
+        "sister-warnings": [],
+        "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
-        if route in {"donor-new", "part-new", "job-new", "interchange-new", "certificates"}:
+        if route in {"donor-new", "part-new", "job-new", "interchange-new", "model-new"}:
             args[route] = []
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])

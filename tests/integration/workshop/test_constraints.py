@@ -381,7 +381,7 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
-    bench.licensed_record(bench.donor("W7-60 R1 S"))
+    bench.sister_warning(bench.licensed_record(bench.donor("W7-60 R1 S")).donor)
     LearnedWeights.objects.create(
         workshop=bench.workshop,
         learned={},

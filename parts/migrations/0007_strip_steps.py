@@ -8,7 +8,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('donors', '0005_covering_keys'),
-        ('parts', '0005_covering_keys'),
+        ('parts', '0006_sisters_and_parting'),
         ('workshop', '0003_certificates_and_strip_rate'),
     ]
 
