@@ -58,6 +58,9 @@ class Make(WorkshopOwned):
     key = models.CharField(max_length=80, editable=False, help_text="canonical form of the name")
     aliases = models.JSONField(default=list, blank=True)
     pattern = models.CharField(max_length=200, blank=True)
+    # What its numbers propose, and from how many: read by while nobody has stored a pattern.
+    guessed_pattern = models.CharField(max_length=200, blank=True, editable=False)
+    guessed_from = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering: ClassVar = ["name"]
@@ -68,6 +71,11 @@ class Make(WorkshopOwned):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def reads_by(self) -> str:
+        """The pattern its numbers are read by: the stored one, else the guessed one."""
+        return self.pattern or self.guessed_pattern
 
 
 class ModelNumber(WorkshopOwned):

@@ -23,7 +23,7 @@ class PatternInput(serializers.Serializer[Any]):
 class MakeOutput(serializers.ModelSerializer[Make]):
     class Meta:
         model = Make
-        fields = ("id", "name", "aliases", "pattern")
+        fields = ("id", "name", "aliases", "pattern", "guessed_pattern")
 
 
 class ModelNumberInput(serializers.Serializer[Any]):
