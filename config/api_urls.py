@@ -7,11 +7,13 @@ from config.api_tokens import SignIn, SignOut
 from donors.api.urls import urlpatterns as donors
 from matching.api.urls import urlpatterns as matching
 from parts.api.urls import urlpatterns as parts
+from workshop.certificates_api import urlpatterns as certificates
 
 urlpatterns = [
     *matching,
     *parts,
     *donors,
+    *certificates,
     path("token/", SignIn.as_view(), name="api-token"),
     path("token/end/", SignOut.as_view(), name="api-token-end"),
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),

@@ -41,6 +41,7 @@ urls = [
     path("sign-in/", SignIn.as_view(), name="sign-in"),
     path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
     path("workshops/", choose_workshop, name="choose-workshop"),
+    path("", include("workshop.web.certificates")),
     path("", include("donors.web.urls")),
     path("", include("parts.web.urls")),
     path("", include("matching.web.urls")),

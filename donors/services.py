@@ -282,3 +282,11 @@ def recognise_donors_anew(*, workshop_id: int) -> list[int]:
     changed = recognise_anew(rows, catalogue)
     bulk_save(changed, RECOGNISED_COLUMNS)
     return [donor.pk for donor in changed]
+
+
+@transaction.atomic
+def note_find(*, workshop: Workshop, ref: str, said: str) -> None:
+    """Add a line to a donor's note: what was found to differ while it was stripped."""
+    donor = Donor.of(workshop).select_for_update(of=("self",)).get(ref=ref)
+    donor.note = f"{donor.note}\n{said}".strip()
+    donor.save(update_fields=["note"])

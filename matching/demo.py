@@ -1,8 +1,9 @@
 """The demo workshops: loaded from the exchange files, then one more machine comes in."""
 
+import csv
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 from django.conf import settings
@@ -13,13 +14,13 @@ from matching import alerts
 from matching.models import Alert, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
-from parts.models import Interchange, Part
+from parts.models import Interchange, Part, StepRecord, StripStep
 from parts.services import take_in_donor
-from workshop import dispatcher
+from workshop import certificates, dispatcher
 from workshop.errors import InputRefused
 from workshop.exchange import sheets
 from workshop.exchange.reading import Row, read_file
-from workshop.models import Member, Role, User, Workshop
+from workshop.models import Certificate, Member, Role, User, Workshop
 from workshop.startup import DEMO_PASSWORD
 
 WORKSHOPS = {
@@ -68,6 +69,8 @@ def load(*, now: datetime, say: Say) -> Workshop:
         for username, (first_name, role) in PEOPLE[slug].items():
             _member(workshop, username, first_name, role)
         _load_files(workshop, settings.DEMO_DIR / slug, now=now, say=say)
+        _load_strip_work(workshop, settings.DEMO_DIR / slug / "strip_work.csv", say=say)
+        _certify(workshop, now=now)
     return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
 
 
@@ -101,6 +104,61 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
         say(f"  {workshop.slug}: {kind}: {done.rows} rows")
     if not before["jobs"]:
         _settle_inboxes(workshop, now=now, say=say)
+
+
+def _load_strip_work(workshop: Workshop, path: Path, *, say: Say) -> None:
+    """Put the steps done on record with their minutes, as said by a person: demo data only."""
+    if not path.exists() or StepRecord.of(workshop).exists():
+        return
+    donors = {donor.ref: donor for donor in Donor.of(workshop)}
+    steps = {(step.appliance_id, step.slug): step for step in StripStep.objects.all()}
+    worker, helper = _two_people(workshop)
+    with path.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file, strict=True))
+    records = []
+    for row in rows:
+        donor, day = donors[row["donor_ref"]], date.fromisoformat(row["done_on"])
+        step = steps[donor.appliance_id, row["step"]]
+        records.append(
+            StepRecord(
+                workshop=workshop,
+                donor=donor,
+                appliance_id=donor.appliance_id,
+                step=step.slug,
+                done_on=day,
+                done_at=datetime.combine(day, time(12), tzinfo=UTC),
+                done_by=worker,
+                timed_min=float(row["minutes"]),
+                needs_two=step.two_persons,
+                second_person=helper if step.two_persons else None,
+            )
+        )
+    StepRecord.objects.bulk_create(records, batch_size=500)
+    say(f"  {workshop.slug}: strip work: {len(records)} steps")
+
+
+def _two_people(workshop: Workshop) -> tuple[Member, Member]:
+    """Return who stripped and who lent a hand: the technician and the owner."""
+    people = {member.role: member for member in Member.of(workshop)}
+    return people[Role.TECHNICIAN], people[Role.OWNER]
+
+
+def _certify(workshop: Workshop, *, now: datetime) -> None:
+    """Give the owner a certificate that is valid and another member one that has run out."""
+    owner = Member.of(workshop).filter(role=Role.OWNER).first()
+    if owner is None or Certificate.of(workshop).exists():
+        return
+    held = [(owner, "DEMO-R-1", 400)]
+    technician = Member.of(workshop).filter(role=Role.TECHNICIAN).first()
+    held += [(technician, "DEMO-R-2", -30)] if technician else []
+    for member, number, days_left in held:
+        certificates.add_certificate(
+            workshop=workshop,
+            member_id=member.pk,
+            kind="refrigerant",
+            number=number,
+            valid_until=(now + timedelta(days=days_left)).date(),
+        )
 
 
 def _settle_inboxes(workshop: Workshop, *, now: datetime, say: Say) -> None:

@@ -7,6 +7,11 @@ from django.db import models
 from django.db.models import F, Q
 
 from parts.number_columns import folded_column, stem_column
+from parts.strip_models import StepRecord as StepRecord
+from parts.strip_models import StepSpan as StepSpan
+from parts.strip_models import StripStep as StripStep
+from parts.strip_models import ToolClass as ToolClass
+from parts.strip_models import WorkshopStep as WorkshopStep
 from workshop.domain.intervals import Interval, from_ends
 from workshop.scoping import WorkshopOwned
 
@@ -249,6 +254,12 @@ class Part(WorkshopOwned):
                 name="part_available_by_kind",
             ),
             models.Index(fields=["workshop", "kind", "number_canonical"], name="part_by_number"),
+            # What parts of a kind were priced at, newest first (strip plan).
+            models.Index(
+                fields=["workshop", "kind", "-id"],
+                condition=Q(price_cents__isnull=False),
+                name="part_priced_newest",
+            ),
             # Candidates by number: what is misread for it, and what shares its stem. The last
             # columns spare reading the rows: many are found, few looked at (candidates.py).
             models.Index(

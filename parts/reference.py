@@ -10,7 +10,7 @@ from parts.domain.bench_forms.forms import BenchForms
 from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
 from parts.domain.spare_part_duties import Rule as DutyRule
-from parts.models import Caution, KindCarried, PartKind, SurvivalPrior
+from parts.models import Caution, KindCarried, PartKind, StripStep, SurvivalPrior
 from workshop import reference
 
 
@@ -50,6 +50,13 @@ def load_cautions(rows: list[dict[str, Any]]) -> None:
     ]
     columns = ["appliance", "kind", "hazard", "text", "licence", "source"]
     reference.upsert(cautions, unique=["slug"], update=columns)
+
+
+@reference.loads("strip_steps")
+def load_strip_steps(rows: list[dict[str, Any]]) -> None:
+    steps = [_referring(StripStep, row, "appliance") for row in rows]
+    columns = [name for name in rows[0] if name not in {"appliance", "slug"}]
+    reference.upsert(steps, unique=["appliance", "slug"], update=columns)
 
 
 def _referring(model: Any, row: dict[str, Any], *references: str) -> Any:

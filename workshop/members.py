@@ -67,3 +67,9 @@ def find_by_name(workshop: Any, username: str) -> Member:
 def why_not(member: Member, role: Role) -> str:
     """Return in words why a member may not press a button, "" when they may."""
     return "" if covers(member, role) else f"Needs the role {role.label}."
+
+
+def list_active(workshop: Any) -> list[Member]:
+    """Return the active members of a workshop by name."""
+    rows = Member.of(workshop).filter(active=True).select_related("user")
+    return list(rows.order_by("user__username", "id"))

@@ -30,6 +30,9 @@ class Workshop(models.Model):
     wait_days = models.PositiveSmallIntegerField(
         default=30, help_text="a job waits this long unless said otherwise (common practice)"
     )
+    strip_rate_per_min = models.FloatField(
+        default=0.6, help_text="what a minute of stripping costs, in the workshop's money"
+    )
     is_demo = models.BooleanField(default=False)
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -42,6 +45,10 @@ class Workshop(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(hold_days__gte=1, wait_days__gte=1), name="workshop_days_are_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(strip_rate_per_min__gte=0, strip_rate_per_min__lte=1000),
+                name="workshop_strip_rate_can_be",
             ),
         ]
 
@@ -74,6 +81,41 @@ class Member(WorkshopOwned):
 
     def __str__(self) -> str:
         return self.user.get_full_name() or self.user.get_username()
+
+
+# Certificates a person may hold for work not everybody may do (practice in the trade).
+LICENCES = [
+    ("refrigerant", "refrigerant handling"),
+    ("gas", "gas"),
+    ("electrical-safety", "electrical-safety testing"),
+    ("asbestos", "asbestos awareness"),
+    ("lifting", "forklift or stair climber"),
+]
+
+
+class Certificate(WorkshopOwned):
+    """What a member may do that not everybody may, until when."""
+
+    member = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="certificates")
+    kind = models.CharField(max_length=20, choices=LICENCES)
+    number = models.CharField(max_length=60, help_text="as printed on the certificate")
+    valid_until = models.DateField()
+
+    class Meta:
+        ordering: ClassVar = ["member", "kind", "-valid_until", "id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(
+                fields=["workshop", "member", "kind", "number"], name="certificate_once"
+            ),
+            models.CheckConstraint(
+                condition=Q(kind__in=[slug for slug, _ in LICENCES]),
+                name="certificate_kind_is_known",
+            ),
+            models.CheckConstraint(condition=~Q(number=""), name="certificate_has_a_number"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.number}"
 
 
 class RefCounter(WorkshopOwned):

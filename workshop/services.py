@@ -4,6 +4,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from workshop.domain.refusals import Checks
 from workshop.errors import InputRefused
 from workshop.models import Member, Role, User, Workshop
 
@@ -32,3 +33,14 @@ def add_member(*, workshop: Workshop, username: str, role: Role, password: str =
     )
     found: Member = member
     return found
+
+
+@transaction.atomic
+def set_strip_rate(*, workshop: Workshop, rate_per_min: float) -> None:
+    """Set what a minute of stripping costs. Raises InputRefused for what cannot be."""
+    bad = Checks()
+    bad.number("rate_per_min", rate_per_min, "a minute", least=0, most=1000)
+    if bad.fields:
+        raise InputRefused(f"What a minute costs: {bad.fields['rate_per_min']}.", fields=bad.fields)
+    workshop.strip_rate_per_min = rate_per_min
+    workshop.save(update_fields=["strip_rate_per_min"])

@@ -175,6 +175,9 @@ SPECTACULAR_SETTINGS = {
         "RuleState": "matching.models.Rule.State",
         "PartState": "parts.models.Part.State",
         "NeedState": "matching.models.Need.State",
+        "Licence": "workshop.models.LICENCES",
+        "StepCame": "parts.models.StepRecord.Came",
+        "PartCame": "parts.stripping.Came",
     },
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",

@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, views
+from matching.api import breaks, parting, predicted, rules, safety, strip, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -10,6 +10,22 @@ register_converter(RowId, "row")
 urlpatterns = [
     path("parts/find/", views.FindPart.as_view(), name="api-find"),
     path("parts/predicted/", predicted.PredictedNumbers.as_view(), name="api-predicted"),
+    path("donors/<str:ref>/strip-plan/", strip.StripPlan.as_view(), name="api-strip-plan"),
+    *(
+        path(
+            f"donors/<str:ref>/strip-steps/<slug:slug>/{act}/",
+            view.as_view(),
+            name=f"api-donor-step-{act}",
+        )
+        for act, view in {
+            "start": strip.StartStep,
+            "stop": strip.StopStep,
+            "finish": strip.FinishStep,
+            "leave-out": strip.LeaveOutStep,
+            "reopen": strip.ReopenStep,
+            "minutes": strip.StepMinutes,
+        }.items()
+    ),
     path("parts/<str:ref>/sell/", parting.SellPart.as_view(), name="api-part-sell"),
     path("parts/<str:ref>/scrap/", parting.ScrapPart.as_view(), name="api-part-scrap"),
     path("jobs/", views.Jobs.as_view(), name="api-jobs"),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, views
+from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -33,6 +33,13 @@ urlpatterns = [
     path("rules/<int:rule_id>/reject/", rules.rule_reject, name="rule-reject"),
     path("rules/<int:rule_id>/retire/", rules.rule_retire, name="rule-retire"),
     path("donors/<path:ref>/confirm/", views.donor_confirm, name="donor-confirm"),
+    path("donors/<path:ref>/strip/start/", strip.strip_start, name="donor-strip-start"),
+    path("donors/<path:ref>/strip/stop/", strip.strip_stop, name="donor-strip-stop"),
+    path("donors/<path:ref>/strip/finish/", strip.strip_finish, name="donor-strip-finish"),
+    path("donors/<path:ref>/strip/leave-out/", strip.strip_leave_out, name="donor-strip-leave-out"),
+    path("donors/<path:ref>/strip/reopen/", strip.strip_reopen, name="donor-strip-reopen"),
+    path("donors/<path:ref>/strip/minutes/", strip.strip_minutes, name="donor-strip-minutes"),
+    path("donors/<path:ref>/strip/", strip.strip_page, name="donor-strip"),
     path("donors/<path:ref>/", views.donor_page, name="donor"),
     path("parts/<path:ref>/sell/", parting.part_sell, name="part-sell"),
     path("parts/<path:ref>/scrap/", parting.part_scrap, name="part-scrap"),

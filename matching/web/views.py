@@ -13,6 +13,7 @@ from donors.selectors import candidates_for, get_donor, list_makes
 from matching import alerts, finding, predicting, selectors
 from matching.finding import standing_holds
 from matching.matcher import reasons
+from matching.strip_planning import plan_donor
 from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
 from matching.web.parting import scrap_form, sell_form
@@ -135,6 +136,7 @@ def show_donor(
         "cautions": list_cautions(donor.appliance_id, {part.kind_id for part in parts}),
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
+        "strip": plan_donor(member.workshop, ref, on=timezone.localdate(timezone.now())),
         "refused": refused,
     }
     return render(request, "matching/donor.html", shown, status=refused.status if refused else 200)

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import bench, duties, interchanges, sisters, survival, views
+from parts.api import bench, duties, interchanges, sisters, strip_steps, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -14,6 +14,13 @@ urlpatterns = [
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
+    path("strip-steps/<slug:appliance>/", strip_steps.StripSteps.as_view(), name="api-strip-steps"),
+    path(
+        "strip-steps/<slug:appliance>/<slug:slug>/minutes/",
+        strip_steps.StripStepMinutes.as_view(),
+        name="api-strip-step-minutes",
+    ),
+    path("strip-rate/", strip_steps.StripRate.as_view(), name="api-strip-rate"),
     path("spare-part-duties/", duties.SparePartDuties.as_view(), name="api-duties"),
     path(
         "model-numbers/<row:pk>/spare-part-duties/",

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import bench, interchanges, models, sisters, survival, views
+from parts.web import bench, interchanges, models, sisters, strip_steps, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -13,6 +13,10 @@ urlpatterns = [
         name="interchange-remove",
     ),
     path("donors/new/", views.donor_new, name="donor-new"),
+    path("strip-steps/<slug:appliance>/", strip_steps.step_list, name="strip-steps"),
+    path("strip-steps/<slug:appliance>/new/", strip_steps.step_new, name="strip-step-new"),
+    path("strip-steps/<slug:appliance>/minutes/", strip_steps.step_minutes, name="strip-minutes"),
+    path("strip-steps/<slug:appliance>/rate/", strip_steps.strip_rate, name="strip-rate"),
     path("models/<int:model_id>/", models.model_page, name="model"),
     path("models/<int:model_id>/last-sold/", models.model_last_sold, name="model-last-sold"),
     path("odds/parts/", survival.survival_page, name="survival"),

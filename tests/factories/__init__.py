@@ -1,7 +1,7 @@
 """Small worlds for tests: deterministic, named, and built through the services."""
 
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
@@ -12,11 +12,12 @@ from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
 from matching.models import BuildBreak, Job, Need, Rule
-from parts import numbers, sisters
+from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
-from parts.models import Interchange, Part, SisterWarning
-from workshop import dispatcher
-from workshop.models import Member, Role, User, Workshop
+from parts.models import Interchange, Part, SisterWarning, StepRecord
+from parts.strip_steps import StepFacts
+from workshop import certificates, dispatcher
+from workshop.models import Certificate, Member, Role, User, Workshop
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 20)
@@ -118,6 +119,36 @@ class Bench:
         return numbers.add_interchange(
             workshop=self.workshop, kind="heater", from_number=from_number, to_number=to_number
         )
+
+    def certificate(self, **values: Any) -> Certificate:
+        """Put a valid refrigerant certificate of the owner on record unless told otherwise."""
+        stated: dict[str, Any] = {
+            "member_id": self.members["owner"].pk,
+            "kind": "refrigerant",
+            "number": "R-1",
+            "valid_until": date(2036, 12, 31),
+        }
+        return certificates.add_certificate(workshop=self.workshop, **{**stated, **values})
+
+    def licensed_record(self, donor: Donor) -> StepRecord:
+        """Time and tick a step of one's own that takes two persons and a certificate."""
+        facts = StepFacts(
+            name=f"Seal off {donor.ref}", minutes=5, two_persons=True, licence="refrigerant"
+        )
+        step = strip_steps.add_step(
+            workshop=self.workshop, appliance=donor.appliance_id, facts=facts
+        )
+        asked: dict[str, Any] = {
+            "workshop": self.workshop,
+            "donor_ref": donor.ref,
+            "step": step.slug,
+            "member": self.technician,
+        }
+        stripping.start_step(**asked, now=NOW)
+        report = stripping.StepReport(
+            second_person=self.members["reviewer"].pk, certificate=self.certificate().pk
+        )
+        return stripping.finish_step(**asked, now=NOW + timedelta(minutes=6), report=report)
 
     def sister_warning(self, donor: Donor) -> SisterWarning:
         """Say that the control board of a donor failed in use; return the first warning."""

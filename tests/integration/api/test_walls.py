@@ -33,6 +33,15 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-breaks": None,
     "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
     "api-predicted": None,
+    "api-strip-steps": {"name": "Foot off", "minutes": 2},
+    "api-strip-step-minutes": None,
+    "api-strip-rate": None,
+    "api-certificates": {
+        "member_id": 1,
+        "kind": "gas",
+        "number": "G",
+        "valid_until": "2027-01-01",
+    },
     "api-survival": None,
     "api-duties": None,
     "api-sister-warnings": None,
@@ -43,6 +52,8 @@ OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
     "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
+    "api-donor-step-leave-out": {"came": "not-here"},
+    "api-donor-step-minutes": {"minutes": 3},
     "api-job-confirm": {"model_id": 1},
     "api-part": {"note": "x"},
     "api-part-remove": {"removed_on": "2026-11-21"},
@@ -116,6 +127,12 @@ def things(bench: Bench) -> dict[str, str]:
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
+        "api-strip-plan": f"/api/v1/donors/{donor.ref}/strip-plan/",
+        **{
+            f"api-donor-step-{act}": f"/api/v1/donors/{donor.ref}/strip-steps/lid-off/{act}/"
+            for act in ("start", "stop", "finish", "leave-out", "reopen", "minutes")
+        },
+        "api-certificate": f"/api/v1/certificates/{bench.certificate().pk}/",
         **{
             f"api-rule-{act}": f"/api/v1/rules/{rule.pk}/{act}/"
             for act in ("impact", "comments", "approve", "reject", "retire")
@@ -170,10 +187,20 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
     from matching.models import BuildBreak, Job, Match, Need
-    from parts.models import BenchTest, Interchange, Part, SisterWarning
+    from parts.models import (
+        BenchTest,
+        Interchange,
+        Part,
+        SisterWarning,
+        StepRecord,
+        StepSpan,
+        WorkshopStep,
+    )
+    from workshop.models import Certificate
 
     models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning)
+    models += (StepSpan, StepRecord, WorkshopStep, Certificate)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -193,6 +220,7 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "rules",
         "breaks",
         "interchanges",
+        "certificates",
         "sister-warnings",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path

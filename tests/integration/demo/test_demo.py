@@ -20,9 +20,11 @@ from matching import demo, finding, gather
 from matching.domain.rules import share_met
 from matching.management.commands.demo import SHOWN
 from matching.models import Alert, Job, Need, Outcome, Rule
-from parts.models import AVAILABLE, Part
+from matching.strip_planning import plan_donor
+from parts import strip_steps
+from parts.models import AVAILABLE, Part, StepRecord
 from workshop.domain.intervals import from_ends
-from workshop.models import Workshop
+from workshop.models import Certificate, Workshop
 
 pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("demo")]
 
@@ -99,6 +101,24 @@ def said_of_needs(workshop: Workshop, truth: Truth, rule: Rule) -> Iterator[bool
             yield (canonical(number) in accepts) == (rule.says != "does-not-fit")
 
 
+def strip_work_shows(workshop: Workshop) -> None:
+    """Donors are half stripped with their times on record, so that learned minutes show."""
+    steps = strip_steps.list_steps(workshop.pk, "washing-machine")
+    lid = next(step for step in steps if step.slug == "lid-off")
+    assert StepRecord.of(workshop).count() >= 1000
+    assert lid.time.count >= 30
+    assert lid.time.minutes != lid.time.guess_min
+    assert any(step.time.minutes > 1.2 * step.time.guess_min for step in steps)
+    half = StepRecord.of(workshop).order_by("-id").first().donor
+    found = plan_donor(workshop, half.ref, on=timezone.localdate())
+    assert any(past.record for past in found.past)
+    whole = plan_donor(workshop, "D-9001", on=timezone.localdate())
+    assert whole.plan.value > 0
+    assert any(one.value.wanted for line in whole.lines for one in line.parts)
+    expired = Certificate.of(workshop).filter(valid_until__lt=timezone.localdate())
+    assert (expired.count(), Certificate.of(workshop).count()) == (1, 2)
+
+
 def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> None:
     out = io.StringIO()
     call_command("demo", no_serve=True, stdout=out)
@@ -128,6 +148,8 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
     assert "because:" in printed
     assert "Local codes and licensed people come first." in printed
 
+    strip_work_shows(workshop)
+
     # Rules are proposed from what was loaded, and what they say of waiting needs is true.
     proposed = list(Rule.of(workshop).filter(state="proposed").select_related("kind"))
     assert f"waiting for a reviewer: {len(proposed)}, such as" in printed
@@ -149,6 +171,7 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
 
     # Safe to run again: nothing is added but the next machine.
     before = (Part.of(workshop).count(), Job.of(workshop).count(), Outcome.of(workshop).count())
+    stripped = (StepRecord.of(workshop).count(), Certificate.of(workshop).count())
     call_command("demo", no_serve=True, stdout=out)
     laid = Donor.of(workshop).get(ref="D-9002").parts.count()
     after = (
@@ -157,6 +180,7 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
         Outcome.of(workshop).count(),
     )
     assert after == before
+    assert (StepRecord.of(workshop).count(), Certificate.of(workshop).count()) == stripped
     for _ in range(20):
         if demo.receive_next(workshop, now=timezone.now()) is None:
             break

@@ -11,6 +11,8 @@ from rest_framework.test import APIClient
 
 from matching import ruling
 from matching.models import Rule
+from parts import stripping
+from parts.models import Part
 from tests.integration.races.barrier import meet
 from workshop import idempotency
 from workshop.models import KeptReply, Member, Role, Workshop
@@ -116,3 +118,44 @@ def decide(
 def look_only(workshop: Workshop, rule_id: int, *, lock: bool = False) -> Rule:
     """The known-bad way: read the rule without its lock."""
     return Rule.of(workshop).get(pk=rule_id)
+
+
+def strip(
+    folder: Path,
+    people: int,
+    role: str,
+    act: str,
+    step: str,
+    donors: list[str],
+    collide: bool = False,
+) -> dict[str, Any]:
+    """Start or finish a step of each donor at the same instant as somebody else does.
+
+    collide: nobody writes before all have looked, and no lock is taken: the constraint decides.
+    """
+    if collide:
+        recorded = stripping._refuse_recorded
+
+        def look_and_wait(*asked: Any) -> None:
+            recorded(*asked)
+            meet(folder, f"looked{len(statuses)}", people)
+
+        stripping._refuse_recorded = look_and_wait
+        stripping._lock_parts = parts_unlocked
+    client = client_of(Role(role))
+    statuses: list[int] = []
+    for number, ref in enumerate(donors):
+        plan = client.get(f"/api/v1/donors/{ref}/strip-plan/").data
+        lines = [line for line in plan["lines"] + plan["others"] if line["step"]["slug"] == step]
+        parts = [{"ref": one["value"]["part_ref"]} for line in lines for one in line["parts"]]
+        meet(folder, f"round{number}", people)
+        path = f"/api/v1/donors/{ref}/strip-steps/{step}/{act}/"
+        body = {"parts": parts} if act == "finish" else {}
+        statuses.append(client.post(path, body, format="json").status_code)
+    return {"statuses": statuses}
+
+
+def parts_unlocked(donor: Any, _: Any, reports: Any) -> dict[str, Part]:
+    """Read the parts without their locks."""
+    rows = Part.of(donor.workshop_id).filter(ref__in=[one.ref for one in reports])
+    return {part.ref: part for part in rows}

@@ -182,6 +182,7 @@ TASKS = {
     "reply_lost": requests.reply_lost,
     "decide": requests.decide,
     "fall": sweeps.fall,
+    "strip": requests.strip,
 }
 
 if __name__ == "__main__":

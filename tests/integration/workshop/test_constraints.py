@@ -22,10 +22,20 @@ from matching.models import (
     SafetyCheck,
     SafetyEntry,
 )
-from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
+from parts.models import (
+    BenchTest,
+    Interchange,
+    Part,
+    PartNumber,
+    Sighting,
+    StepRecord,
+    StepSpan,
+    SurvivalPrior,
+    WorkshopStep,
+)
 from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
-from workshop.models import KeptReply, Member, OutboxEvent, Workshop
+from workshop.models import Certificate, KeptReply, Member, OutboxEvent, Workshop
 from workshop.scoping import UnscopedQuery, WorkshopOwned
 
 pytestmark = pytest.mark.django_db
@@ -185,6 +195,75 @@ def same_alert_twice(bench: Bench) -> object:
     return None
 
 
+def record_of(bench: Bench, **values: object) -> object:
+    donor = Donor.of(bench.workshop).first()
+    stated = {"step": "lid-off", "done_on": TODAY, "done_at": NOW, "done_by": bench.technician}
+    return StepRecord.objects.create(
+        workshop=bench.workshop,
+        donor=donor,
+        appliance_id=donor.appliance_id,
+        **{**stated, **values},
+    )
+
+
+def two_timers_at_once(bench: Bench) -> object:
+    donor = Donor.of(bench.workshop).first()
+    for step in ("lid-off", "rear-cover-off"):
+        StepSpan.objects.create(
+            workshop=bench.workshop,
+            donor=donor,
+            step=step,
+            member=bench.technician,
+            started_at=NOW,
+        )
+    return None
+
+
+def under(bench: Bench, **certificate: object) -> dict[str, object]:
+    row = bench.certificate(**certificate)
+    return {"certificate": row, "certificate_until": row.valid_until}
+
+
+STRIPPING: dict[str, Callable[[Bench], object]] = {
+    "two timers of one member on one donor": two_timers_at_once,
+    "timer that runs backwards": lambda b: StepSpan.objects.create(
+        workshop=b.workshop,
+        donor=Donor.of(b.workshop).first(),
+        step="lid-off",
+        member=b.technician,
+        started_at=NOW,
+        stopped_at=NOW - timedelta(minutes=1),
+    ),
+    "step recorded twice": lambda b: [record_of(b), record_of(b)],
+    "step that came nobody knows how": lambda b: record_of(b, came="perhaps"),
+    "heavy step done alone": lambda b: record_of(b, needs_two=True),
+    "heavy step done with oneself": lambda b: record_of(
+        b, needs_two=True, second_person=b.technician
+    ),
+    "licensed step without a certificate": lambda b: record_of(b, licence="gas"),
+    "licensed step with a certificate of no date": lambda b: record_of(
+        b, licence="gas", certificate=b.certificate(kind="gas")
+    ),
+    "licensed step under an expired certificate": lambda b: record_of(
+        b, licence="gas", **under(b, kind="gas", valid_until=TODAY - timedelta(days=1))
+    ),
+    "licensed step left out as not needed": lambda b: record_of(
+        b, licence="gas", came="not-needed"
+    ),
+    "negative minutes": lambda b: record_of(b, said_min=-1),
+    "certificate for nothing known": lambda b: (
+        b.certificate() and Certificate.of(b.workshop).update(kind="juggling")
+    ),
+    "certificate without a number": lambda b: (
+        b.certificate() and Certificate.of(b.workshop).update(number="")
+    ),
+    "own step of negative minutes": lambda b: WorkshopStep.objects.create(
+        workshop=b.workshop, appliance_id="washing-machine", slug="lid-off", minutes=-1
+    ),
+    "work at a negative price": lambda b: Workshop.objects.update(strip_rate_per_min=-1),
+}
+
+
 NONSENSE: dict[str, Callable[[Bench], object]] = {
     "donor built backwards": interval(Donor),
     "job built backwards": interval(Job),
@@ -229,6 +308,9 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
         method="look",
     ),
 }
+
+
+NONSENSE |= STRIPPING
 
 
 @pytest.mark.parametrize("name", NONSENSE)
@@ -331,6 +413,7 @@ def _furnish(bench: Bench) -> None:
     bench.build_break()
     bench.sister_warning(part.donor)
     safety_step(bench, safety_check(bench))
+    bench.licensed_record(bench.donor("W7-60 R1 S"))
     LearnedWeights.objects.create(
         workshop=bench.workshop,
         learned={},
