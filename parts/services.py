@@ -13,7 +13,7 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import events, keys, numbers
+from parts import codes, events, keys, numbers
 from parts.models import (
     AVAILABLE,
     BenchTest,
@@ -108,6 +108,7 @@ def lay_parts(donors: Iterable[Donor]) -> list[Part]:
         for donor in donors
         for kind, position in carried.get(donor.appliance_id, [])
     ]
+    codes.give_codes(laid)
     found = list(Part.objects.bulk_create(laid, batch_size=500))
     keys.note_keys(PartKey, found, new=True)
     return found
@@ -309,6 +310,7 @@ def add_loose_part(
     )
     _apply(part, facts)
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    codes.give_codes([part])
     part.save()
     _note_news(part)
     outbox.record(events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]})

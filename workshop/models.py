@@ -30,6 +30,12 @@ class Workshop(models.Model):
     wait_days = models.PositiveSmallIntegerField(
         default=30, help_text="a job waits this long unless said otherwise (common practice)"
     )
+    label_address = models.CharField(
+        max_length=120, blank=True, help_text="the site's address on labels; blank: the bare code"
+    )
+    photo_quota_mb = models.PositiveIntegerField(
+        default=2000, help_text="megabytes its photos may take on disk"
+    )
     is_demo = models.BooleanField(default=False)
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -15,6 +15,7 @@ urlpatterns = [
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
     path("parts/", views.Parts.as_view(), name="api-parts"),
+    path("parts/by-code/<str:code>/", views.PartByCode.as_view(), name="api-part-by-code"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
     path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),
     path("parts/<str:ref>/tests/", views.BenchTests.as_view(), name="api-part-tests"),

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -14,6 +14,7 @@ from parts.api.filters import DonorFilter, PartFilter
 from parts.api.serializers import (
     BenchTestInput,
     BenchTestOutput,
+    CodeProblem,
     ConfirmInput,
     DonorInput,
     DonorOutput,
@@ -100,6 +101,22 @@ class Parts(MemberView):
         facts = facts_from(given)
         part = services.add_loose_part(workshop=self.workshop, facts=facts, **given)
         return Response(PartOutput(part).data, status=201)
+
+
+class PartByCode(MemberView):
+    @extend_schema(
+        responses={
+            200: PartOutput,
+            404: OpenApiResponse(
+                CodeProblem,
+                "No part of this workshop has the code; `candidates` are those that may have "
+                "been meant, the likeliest first.",
+            ),
+        }
+    )
+    def get(self, request: Request, code: str) -> Response:
+        """Return the part whose short code was typed or scanned, however it was written."""
+        return Response(PartOutput(selectors.get_part_by_code(self.workshop, code)).data)
 
 
 class Part(MemberView):

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import interchanges, views
+from parts.web import codes, interchanges, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -13,6 +13,9 @@ urlpatterns = [
         name="interchange-remove",
     ),
     path("donors/new/", views.donor_new, name="donor-new"),
+    path("scan/", codes.scan, name="scan"),
+    # Upper case, so that a printed address stays in the alphanumeric set of a QR code.
+    path("P/<str:code>", codes.scanned, name="scanned"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),

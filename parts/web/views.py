@@ -9,6 +9,7 @@ from django.utils import timezone
 from donors.domain.model_numbers import canonical
 from donors.web.forms import IntakeForm
 from parts import selectors, services
+from parts.domain.short_codes import tidy
 from parts.models import BenchTest, Part
 from parts.web.forms import (
     BenchTestForm,
@@ -68,7 +69,7 @@ def filtered_parts(
     exactly = {"kind": kind, "grade": grade, "state": state}
     rows = rows.filter(**{name: value for name, value in exactly.items() if value})
     if text:
-        said = Q(ref__icontains=text) | Q(bin__iexact=text)
+        said = Q(ref__icontains=text) | Q(bin__iexact=text) | Q(short_code=tidy(text))
         number = canonical(text)
         rows = rows.filter(said | Q(number_canonical__contains=number) if number else said)
     return rows

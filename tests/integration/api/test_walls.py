@@ -106,6 +106,7 @@ def things(bench: Bench) -> dict[str, str]:
         },
         "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-part": f"/api/v1/parts/{part.ref}/",
+        "api-part-by-code": f"/api/v1/parts/by-code/{part.short_code}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
         "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
     }
@@ -121,8 +122,8 @@ def unique_refs(bench: Bench) -> None:
     """Move this workshop's counters, so that its references are not the other's as well."""
     from workshop.models import RefCounter
 
-    for prefix in ("D", "J"):
-        RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500)
+    for prefix in ("D", "J", "code"):
+        RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500_000)
 
 
 def test_things_of_another_workshop_answer_as_unknown_ones(

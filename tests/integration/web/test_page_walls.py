@@ -10,12 +10,15 @@ from django.urls import reverse
 from config import web
 from matching import holds
 from matching.models import Alert
+from parts.domain.short_codes import codes_after
 from tests.factories import NOW, Bench
 from tests.integration.web.reading import text_of
+from workshop.models import RefCounter
 
 pytestmark = pytest.mark.django_db
 
 OPEN = {"sign-in", "sign-out"}
+LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
     "donor-confirm",
     "job-confirm",
@@ -90,6 +93,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
+        "scanned": [part.short_code],
     }
     for route in page_routes():
         start = route.split("-")[0]
@@ -117,7 +121,7 @@ def test_every_page_answers_its_own_members_and_says_what_it_must(
     if route in OPEN:
         return
     client = sign_in(bench, "owner")
-    answer = client.get(reverse(route, args=things(bench)[route]))
+    answer = client.get(reverse(route, args=things(bench)[route]), follow=route in LEADS_ON)
     assert answer.status_code == (405 if route in ACTIONS else 200)
     html = answer.content.decode()
     assert html.count("<h1") == 1
@@ -133,11 +137,14 @@ def test_things_of_another_workshop_are_not_found(
     bench: Bench, other_bench: Bench, sign_in: Any, route: str
 ) -> None:
     other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
+    RefCounter.objects.create(workshop=other_bench.workshop, prefix="code", last=500_000)
     args = things(other_bench)[route]
     if not args:
         return
     client = sign_in(bench, "owner")
-    unknown = {"alert-read": uuid.uuid4()}.get(route, 10**6 if isinstance(args[0], int) else "X-9")
+    nobodys_code, _ = codes_after(700_000, 1)
+    named = {"alert-read": uuid.uuid4(), "scanned": nobodys_code[0]}
+    unknown = named.get(route, 10**6 if isinstance(args[0], int) else "X-9")
     bench.job("W7-80 R1 W")
     for method in ("get", "post"):
         theirs = getattr(client, method)(reverse(route, args=args))

@@ -20,7 +20,15 @@ from matching.models import (
     Rule,
     RuleEntry,
 )
-from parts.models import BenchTest, Interchange, Part, PartNumber, Sighting, SurvivalPrior
+from parts.models import (
+    BenchTest,
+    Interchange,
+    Part,
+    PartNumber,
+    Photo,
+    Sighting,
+    SurvivalPrior,
+)
 from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
 from workshop.models import KeptReply, Member, OutboxEvent, Workshop
@@ -212,7 +220,9 @@ def test_the_database_refuses(name: str, bench: Bench) -> None:
 def test_a_part_cannot_sit_in_another_workshop_s_donor(bench: Bench, other_bench: Bench) -> None:
     theirs = other_bench.donor()
     with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
-        Part.objects.create(workshop=bench.workshop, ref="P-X", donor=theirs, kind_id="heater")
+        Part.objects.create(
+            workshop=bench.workshop, ref="P-X", short_code="X", donor=theirs, kind_id="heater"
+        )
     mine = bench.donor()
     with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
         Part.of(bench.workshop).filter(donor=mine, kind="heater").update(donor=theirs)
@@ -299,6 +309,11 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    for shown in ({"donor": part.donor}, {"part": part}):
+        size = {"width": 4, "height": 3, "size_bytes": 9}
+        Photo.objects.create(
+            workshop=bench.workshop, taken_by=bench.technician, kept_at=NOW, **size, **shown
+        )
     LearnedWeights.objects.create(
         workshop=bench.workshop,
         learned={},
