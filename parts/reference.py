@@ -7,6 +7,7 @@ from donors.models import FailureCause
 from parts.domain.bench.limits import BenchLimits
 from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
+from parts.domain.labels.sheets import Sheet
 from parts.domain.spare_part_duties import Rule as DutyRule
 from parts.models import Caution, KindCarried, PartKind, SurvivalPrior
 from workshop import reference
@@ -66,6 +67,12 @@ def kinds() -> dict[str, Kind]:
 def bench_limits() -> BenchLimits:
     """Return the limits of bench tests (bench_tests.json)."""
     return BenchLimits.of(reference.read("bench_tests"))
+
+
+@lru_cache(maxsize=1)
+def label_sheets() -> tuple[Sheet, ...]:
+    """Return the sheets of labels there are, the smallest labels first (label_sheets.json)."""
+    return tuple(Sheet.of(row) for row in reference.read("label_sheets"))
 
 
 @lru_cache(maxsize=1)

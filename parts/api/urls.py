@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import interchanges, views
+from parts.api import interchanges, labels, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -11,6 +11,8 @@ urlpatterns = [
         interchanges.InterchangeDetail.as_view(),
         name="api-interchange",
     ),
+    path("label-sheets/", labels.LabelSheets.as_view(), name="api-label-sheets"),
+    path("labels/", labels.Labels.as_view(), name="api-labels"),
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),

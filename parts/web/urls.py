@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import codes, interchanges, views
+from parts.web import codes, interchanges, labels, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -16,6 +16,10 @@ urlpatterns = [
     path("scan/", codes.scan, name="scan"),
     # Upper case, so that a printed address stays in the alphanumeric set of a QR code.
     path("P/<str:code>", codes.scanned, name="scanned"),
+    path("labels/", labels.choose, name="labels"),
+    path("labels/pdf/", labels.pdf, name="labels-pdf"),
+    path("labels/outlines/", labels.outlines, name="labels-outlines"),
+    path("labels/address/", labels.address, name="labels-address"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),

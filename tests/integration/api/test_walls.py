@@ -33,6 +33,8 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-breaks": None,
     "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
     "api-predicted": None,
+    "api-label-sheets": None,
+    "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.

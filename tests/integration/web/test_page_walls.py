@@ -31,11 +31,15 @@ ACTIONS = {
     "break-reject",
     "break-retire",
     "interchange-remove",
+    "labels-address",
+    "labels-outlines",
+    "labels-pdf",
     "rule-comment",
     "rule-approve",
     "rule-reject",
     "rule-retire",
 }
+OWNERS = {"labels-address"}
 TECHNICIANS = {
     "rule-comment",
     "job-new",
@@ -157,11 +161,11 @@ def test_things_of_another_workshop_are_not_found(
         )
 
 
-@pytest.mark.parametrize("route", sorted(TECHNICIANS | REVIEWERS))
+@pytest.mark.parametrize("route", sorted(TECHNICIANS | REVIEWERS | OWNERS))
 def test_a_role_that_is_too_low_is_refused_with_a_sentence(
     bench: Bench, sign_in: Any, route: str
 ) -> None:
-    client = sign_in(bench, "technician" if route in REVIEWERS else "cataloguer")
+    client = sign_in(bench, "technician" if route in REVIEWERS | OWNERS else "cataloguer")
     answer = client.post(reverse(route, args=things(bench)[route]))
     assert answer.status_code == 403
     assert "This needs the role" in text_of(answer)
