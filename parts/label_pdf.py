@@ -153,9 +153,10 @@ def _number(
 
 
 def _ruler(canvas: Canvas, sheet: Sheet, shift: tuple[float, float]) -> None:
-    """Draw a line of whole centimetres in the middle, with what to do about it."""
+    """Draw a line of whole centimetres within the middle row, with what to do about it."""
     length = 100.0 if sheet.page[0] >= 120 else 10.0
-    middle = sheet.page[1] / 2
+    row = sheet.boxes()[sheet.rows // 2 * sheet.columns]
+    middle = row.y + 0.6 * row.height
     left = (sheet.page[0] - length) / 2
     x, y, width, _ = _points(sheet, Box(left, middle, length, 0).moved(*shift))
     canvas.setLineWidth(0.8)

