@@ -19,8 +19,10 @@ from matching.web.rows import found_rows
 from parts import services as part_services
 from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
+from parts.photos import Subject
 from parts.selectors import get_part, list_cautions, list_parts
 from parts.web.forms import describe_form
+from parts.web.photos import photo_context
 from parts.web.views import bench_test_form, remove_form
 from workshop.errors import DomainError, InputRefused
 from workshop.members import covers
@@ -128,6 +130,7 @@ def show_donor(
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
         "refused": refused,
+        **photo_context(member, Subject(donor=donor)),
     }
     return render(request, "matching/donor.html", shown, status=refused.status if refused else 200)
 
@@ -158,6 +161,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
+        **photo_context(member, Subject(part=part)),
         "describe_form": describe_form(part) if there else None,
         "test_form": bench_test_form() if there else None,
         "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,

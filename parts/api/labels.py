@@ -1,13 +1,12 @@
 """API of labels: the sheets there are, and a PDF of labels."""
 
-import json
 from typing import Any
 
 from django.http import HttpResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
-from rest_framework.renderers import BaseRenderer, JSONRenderer
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -15,7 +14,7 @@ from parts import labels, selectors
 from parts.domain.labels.sheets import MOST_SHIFT
 from parts.models import AVAILABLE
 from parts.reference import label_sheets
-from workshop.api import MemberView
+from workshop.api import FileRenderer, MemberView
 
 
 class SheetOutput(serializers.Serializer[Any]):
@@ -57,14 +56,9 @@ class LabelsInput(serializers.Serializer[Any]):
     )
 
 
-class PdfRenderer(BaseRenderer):
-    """Lets a client ask for application/pdf; refusals stay problem+json."""
-
+class PdfRenderer(FileRenderer):
     media_type = "application/pdf"
     format = "pdf"
-
-    def render(self, data: Any, *_: Any, **__: Any) -> bytes:
-        return json.dumps(data).encode()
 
 
 class LabelSheets(MemberView):

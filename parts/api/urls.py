@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import interchanges, labels, views
+from parts.api import interchanges, labels, photos, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -11,6 +11,10 @@ urlpatterns = [
         interchanges.InterchangeDetail.as_view(),
         name="api-interchange",
     ),
+    path("donors/<str:ref>/photos/", photos.DonorPhotos.as_view(), name="api-donor-photos"),
+    path("parts/<str:ref>/photos/", photos.PartPhotos.as_view(), name="api-part-photos"),
+    path("photos/<uuid:pk>/", photos.PhotoDetail.as_view(), name="api-photo"),
+    path("photos/<uuid:pk>/picture/", photos.PhotoPicture.as_view(), name="api-photo-picture"),
     path("label-sheets/", labels.LabelSheets.as_view(), name="api-label-sheets"),
     path("labels/", labels.Labels.as_view(), name="api-labels"),
     path("donors/", views.Donors.as_view(), name="api-donors"),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import codes, interchanges, labels, views
+from parts.web import codes, interchanges, labels, photos, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -16,6 +16,11 @@ urlpatterns = [
     path("scan/", codes.scan, name="scan"),
     # Upper case, so that a printed address stays in the alphanumeric set of a QR code.
     path("P/<str:code>", codes.scanned, name="scanned"),
+    path("photos/<uuid:photo_id>/", photos.photo, name="photo"),
+    path("photos/<uuid:photo_id>/small/", photos.photo_small, name="photo-small"),
+    path("photos/<uuid:photo_id>/delete/", photos.photo_delete, name="photo-delete"),
+    path("donors/<path:ref>/photos/", photos.donor_photos, name="donor-photos"),
+    path("parts/<path:ref>/photos/", photos.part_photos, name="part-photos"),
     path("labels/", labels.choose, name="labels"),
     path("labels/pdf/", labels.pdf, name="labels-pdf"),
     path("labels/outlines/", labels.outlines, name="labels-outlines"),

@@ -29,12 +29,13 @@ class WrongMethod(DomainError):
 
 
 def for_member(
-    role: Role = Role.CATALOGUER, *, methods: tuple[str, ...] = READ
+    role: Role = Role.CATALOGUER, *, methods: tuple[str, ...] = READ, kept: bool = False
 ) -> Callable[[View], View]:
     """Give the view the current member as its second argument, or answer without it.
 
     Strangers are sent to sign in; a role that is too low is refused with a sentence (403).
-    Pages are never kept by a browser or proxy: they show private stock.
+    Pages are never kept by a browser or proxy: they show private stock. kept: the view says
+    itself how long its answer may be (a photo never changes).
     """
 
     def wrap(view: View) -> View:
@@ -48,7 +49,7 @@ def for_member(
                 return _wrong_method(request, methods)
             return view(request, members.require(request, role), *args, **kwargs)
 
-        return never_cache(gated)
+        return gated if kept else never_cache(gated)
 
     return wrap
 

@@ -81,9 +81,17 @@ def things(bench: Bench) -> dict[str, str]:
     )
     alert = Alert.of(bench.workshop).first()
     assert alert is not None
+    from parts.models import Photo
+
     found = bench.build_break()
     relation = bench.interchange()
+    shown = {"width": 4, "height": 3, "size_bytes": 9, "kept_at": NOW}
+    photo = Photo.objects.create(workshop=bench.workshop, part=part, **shown)
     return {
+        "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
+        "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
+        "api-photo": f"/api/v1/photos/{photo.pk}/",
+        "api-photo-picture": f"/api/v1/photos/{photo.pk}/picture/",
         "api-break": f"/api/v1/breaks/{found.pk}/",
         **{
             f"api-break-{act}": f"/api/v1/breaks/{found.pk}/{act}/"
@@ -149,9 +157,9 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
     from matching.models import BuildBreak, Job, Match, Need
-    from parts.models import BenchTest, Interchange, Part
+    from parts.models import BenchTest, Interchange, Part, Photo
 
-    models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
+    models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 

@@ -11,6 +11,7 @@ from config import web
 from matching import holds
 from matching.models import Alert
 from parts.domain.short_codes import codes_after
+from parts.models import Photo
 from tests.factories import NOW, Bench
 from tests.integration.web.reading import text_of
 from workshop.models import RefCounter
@@ -34,11 +35,13 @@ ACTIONS = {
     "labels-address",
     "labels-outlines",
     "labels-pdf",
+    "photo-delete",
     "rule-comment",
     "rule-approve",
     "rule-reject",
     "rule-retire",
 }
+FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OWNERS = {"labels-address"}
 TECHNICIANS = {
     "rule-comment",
@@ -86,6 +89,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         now=NOW,
     )
     alert = Alert.of(bench.workshop).get(need__job=job)
+    size = {"width": 4, "height": 3, "size_bytes": 9}
+    photo = Photo.objects.create(workshop=bench.workshop, part=part, kept_at=NOW, **size)
     args: dict[str, list[Any]] = {
         "donor": [donor.ref],
         "part": [part.ref],
@@ -98,6 +103,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
         "scanned": [part.short_code],
+        "photo": [photo.pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
@@ -122,7 +128,7 @@ def test_a_stranger_is_sent_to_sign_in(bench: Bench, client: Client, route: str)
 def test_every_page_answers_its_own_members_and_says_what_it_must(
     bench: Bench, sign_in: Any, route: str
 ) -> None:
-    if route in OPEN:
+    if route in OPEN | FILES:
         return
     client = sign_in(bench, "owner")
     answer = client.get(reverse(route, args=things(bench)[route]), follow=route in LEADS_ON)
@@ -147,7 +153,9 @@ def test_things_of_another_workshop_are_not_found(
         return
     client = sign_in(bench, "owner")
     nobodys_code, _ = codes_after(700_000, 1)
-    named = {"alert-read": uuid.uuid4(), "scanned": nobodys_code[0]}
+    named = {"scanned": nobodys_code[0]}
+    if isinstance(args[0], uuid.UUID):
+        named[route] = uuid.uuid4()
     unknown = named.get(route, 10**6 if isinstance(args[0], int) else "X-9")
     bench.job("W7-80 R1 W")
     for method in ("get", "post"):
