@@ -171,6 +171,8 @@ SPECTACULAR_SETTINGS = {
         "FitVerdict": "matching.models.VERDICTS",
         "TestVerdict": "parts.models.BenchTest.Verdict",
         "RuleState": "matching.models.Rule.State",
+        "BuildKnown": "donors.machine_columns.BUILD_KNOWN",
+        "BuildScheme": "donors.build_readings.SCHEMES",
         "PartState": "parts.models.Part.State",
         "NeedState": "matching.models.Need.State",
     },

@@ -111,6 +111,13 @@ class Reading:
         """The build interval: the one left, or the one a person chose."""
         return self.chosen or (self.kept[0] if len(self.kept) == 1 else None)
 
+    def kept_choice(self, before: "Reading | None") -> "Reading":
+        """Return this reading with what was chosen before, while it is among the candidates."""
+        if before is None or before.chosen is None:
+            return self
+        old = before.chosen
+        return replace(self, chosen=next((one for one in self.kept if one.overlaps(old)), None))
+
     def choose(self, start: date) -> "Reading":
         """Return the reading with the candidate that begins on `start` chosen.
 
@@ -132,15 +139,18 @@ def read_code(
     known: Known = Known.CODED,
     until: date,
     received_on: date | None = None,
-    clues: Clues = Clues(),  # noqa: B008 (frozen)
+    clues: Clues | None = None,
     eras: Mapping[str, Mapping[str, Any]],
+    also: Iterable[Bound] = (),
 ) -> Reading:
     """Return what a code may mean after all that is known.
 
-    until: today; received_on: the day the machine came in. Raises ValueRefused by field: the
-    code (`code`), a clue, or `code` again when nothing agrees with all that is known.
+    until: today; received_on: the day the machine came in; also: what else bounds it.
+    Raises ValueRefused by field: the code (`code`), a clue, or `code` again when nothing agrees
+    with all that is known.
     """
-    bounds = clues.bounds(eras)
+    clues = clues or Clues()
+    bounds = [*also, *clues.bounds(eras)]
     last = until
     if received_on is not None:
         bounds.insert(0, build_dates.received(received_on))

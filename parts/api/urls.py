@@ -11,6 +11,14 @@ urlpatterns = [
         interchanges.InterchangeDetail.as_view(),
         name="api-interchange",
     ),
+    path(
+        "donors/<str:ref>/build-date/", views.DonorBuildDate.as_view(), name="api-donor-build-date"
+    ),
+    path(
+        "donors/<str:ref>/build-date/choose/",
+        views.ChooseDonorBuildDate.as_view(),
+        name="api-donor-build-choose",
+    ),
     path("donors/<str:ref>/photos/", photos.DonorPhotos.as_view(), name="api-donor-photos"),
     path("parts/<str:ref>/photos/", photos.PartPhotos.as_view(), name="api-part-photos"),
     path("photos/<uuid:pk>/", photos.PhotoDetail.as_view(), name="api-photo"),

@@ -7,7 +7,13 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from donors import selectors as donor_selectors
-from donors.api.serializers import PLATE_FIELDS
+from donors.api.serializers import (
+    PLATE_FIELDS,
+    BuildDateInput,
+    ChosenInput,
+    code_from,
+    names_of_code,
+)
 from donors.plates import Plate
 from parts import selectors, services
 from parts.api.filters import DonorFilter, PartFilter
@@ -31,7 +37,9 @@ from workshop.api import MemberView, filtered, list_schema
 
 def plate_from(given: dict[str, Any]) -> Plate:
     """Take the plate out of validated input."""
-    return Plate(**{name: given.pop(name) for name in PLATE_FIELDS})
+    plate = {name: given.pop(name) for name in PLATE_FIELDS}
+    code = plate.pop("build_code")
+    return Plate(**plate, **({"build_code": code_from(code)} if code else {}))
 
 
 def facts_from(given: dict[str, Any]) -> PartFacts:
@@ -84,6 +92,30 @@ class ConfirmDonor(MemberView):
         """Say which known model a donor is. What was read stays as it is."""
         model_id = self.valid(ConfirmInput)["model_id"]
         services.confirm_donor_model(workshop=self.workshop, ref=ref, model_id=model_id)
+        return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
+
+
+class DonorBuildDate(MemberView):
+    @extend_schema(request=BuildDateInput, responses=DonorOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Read a donor's build code; one date left is its build date, several are kept.
+
+        A date on record that is not from a code stays as it is, and cuts the candidates.
+        """
+        given = self.valid(BuildDateInput)
+        with names_of_code():
+            services.date_donor(
+                workshop=self.workshop, ref=ref, asked=code_from(given), replace=given["replace"]
+            )
+        return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
+
+
+class ChooseDonorBuildDate(MemberView):
+    @extend_schema(request=ChosenInput, responses=DonorOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Say which candidate of its code a donor's build date is."""
+        start = self.valid(ChosenInput)["built_from"]
+        services.choose_donor_build(workshop=self.workshop, ref=ref, start=start)
         return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
 
 

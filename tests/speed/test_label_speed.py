@@ -1,4 +1,6 @@
-"""A sheet of 65 labels within a second: from the tables to the PDF, fonts loaded anew. No figure decides a test.
+"""A sheet of 65 labels within a second: from the tables to the PDF, fonts loaded anew.
+
+No figure decides a test.
 
 python -m pytest -m speed tests/speed/test_label_speed.py -s
 """

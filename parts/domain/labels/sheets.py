@@ -137,8 +137,7 @@ def roll(width_mm: float | None, length_mm: float | None) -> Sheet:
             ("length_mm", length_mm, ROLL_LENGTHS),
         ):
             check.number(name, value, "mm", least=least, most=most)
-    assert width_mm is not None and length_mm is not None
-    size = (float(width_mm), float(length_mm))
+    size = (float(width_mm or 0), float(length_mm or 0))
     return Sheet("roll", size, 1, 1, size, (0.0, 0.0), size, edge=0.0)
 
 

@@ -34,12 +34,18 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
     "api-predicted": None,
     "api-label-sheets": None,
+    "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
+    "api-make-date-code": {"date_code": "YEAR_WEEK"},
+    "api-donor-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
+    "api-donor-build-choose": {"built_from": "2018-06-04"},
+    "api-job-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
+    "api-job-build-choose": {"built_from": "2018-06-04"},
     "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
     "api-job-confirm": {"model_id": 1},
@@ -106,6 +112,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",
         "api-alert": f"/api/v1/alerts/{alert.pk}/",
         "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
+        "api-make-date-code": f"/api/v1/makes/{bench.makes['Velthane'].pk}/date-code/",
+        "api-donor-build-date": f"/api/v1/donors/{donor.ref}/build-date/",
+        "api-donor-build-choose": f"/api/v1/donors/{donor.ref}/build-date/choose/",
+        "api-job-build-date": f"/api/v1/jobs/{need.job.ref}/build-date/",
+        "api-job-build-choose": f"/api/v1/jobs/{need.job.ref}/build-date/choose/",
         "api-make-pattern": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern/",
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",

@@ -40,7 +40,8 @@ def test_every_way_a_part_comes_in_gives_it_a_code(bench: Bench, tmp_path: Path)
     bench.donor()
     loose(bench)
     files = {
-        "parts": "ref,donor_ref,kind,position,part_number,grade,bin,price,removed_on,attributes,note\n"
+        "parts": "ref,donor_ref,kind,position,part_number,grade,bin,price,removed_on,"
+        "attributes,note\n"
         "Q-9,,drain-pump,,,,,,2026-11-01,,\n",
         "donors": "ref,appliance,make,model_number,serial_number,built_from,built_to,received_on,"
         "cause,note\nE-1,washing-machine,,,,,,2026-11-01,,\n",

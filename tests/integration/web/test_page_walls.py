@@ -36,6 +36,8 @@ ACTIONS = {
     "labels-outlines",
     "labels-pdf",
     "photo-delete",
+    "donor-build-choose",
+    "job-build-choose",
     "rule-comment",
     "rule-approve",
     "rule-reject",
@@ -44,6 +46,8 @@ ACTIONS = {
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OWNERS = {"labels-address"}
 TECHNICIANS = {
+    "job-build",
+    "job-build-choose",
     "rule-comment",
     "job-new",
     "job-confirm",
@@ -53,6 +57,7 @@ TECHNICIANS = {
     "hold-fitted",
 }
 REVIEWERS = {
+    "make-date-code",
     "make-new",
     "make-pattern",
     "model-new",
@@ -98,6 +103,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "hold": [hold.pk],
         "hold-new": [need.pk],
         "make-pattern": [bench.makes["Velthane"].pk],
+        "make-date-code": [bench.makes["Velthane"].pk],
         "alert-read": [alert.pk],
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],

@@ -9,9 +9,10 @@ from rest_framework.test import APIClient
 
 from config import api_urls
 from config.api_tokens import SignIn, SignOut
-from donors.api.views import FindNumbers
+from donors.api.views import DecodeBuildDate, FindNumbers
 from donors.models import Donor, Make
 from matching.models import Hold
+from parts.api.labels import Labels
 from parts.models import Part
 from tests.factories import NOW, Bench
 from tests.integration.api.test_journey import DONOR

@@ -4,6 +4,7 @@ Judges: a reader of JPEG's own segments written here from ITU-T T.81, table B.1,
 client that opens the result.
 """
 
+import contextlib
 import io
 import struct
 import sys
@@ -217,7 +218,5 @@ def test_a_thousand_mutated_files_are_pictures_or_refusals(data: bytes) -> None:
 def test_mutated_files_in_the_real_program(seed: int) -> None:
     data = bytearray(GOOD[seed % len(GOOD)])
     data[30 + seed * 7 : 40 + seed * 7] = bytes(10)
-    try:
+    with contextlib.suppress(InputRefused):
         assert pictures.remake(bytes(data)).width in (48, 64)
-    except InputRefused:
-        pass
