@@ -14,7 +14,7 @@ from donors.machine_columns import BUILD_KNOWN
 from donors.models import Make, ModelNumber
 from workshop.errors import InputRefused
 
-YEAR = {"min_value": 0, "max_value": 9999}
+YEAR: dict[str, Any] = {"min_value": 0, "max_value": 9999}
 
 
 class MakeInput(serializers.Serializer[Any]):
@@ -117,7 +117,7 @@ class ChosenInput(serializers.Serializer[Any]):
     built_from = serializers.DateField()
 
 
-ENDS = {"from": serializers.DateField(), "to": serializers.DateField()}
+ENDS: dict[str, Any] = {"from": serializers.DateField(), "to": serializers.DateField()}
 ReadingOutput = inline_serializer(
     "BuildReading",
     {

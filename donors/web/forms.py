@@ -66,7 +66,7 @@ class BuildCodeForm(PlainForm):
     eras = forms.MultipleChoiceField(
         required=False, label="Seen on it", widget=forms.CheckboxSelectMultiple
     )
-    replace = forms.BooleanField(
+    replace: Any = forms.BooleanField(
         required=False,
         label="The build date on record is wrong: replace it",
         help_text="Otherwise a date that is not from a code stays, and cuts the candidates.",
@@ -156,7 +156,7 @@ class PlateForm(BuildCodeForm):
         label="How this date is known",
         choices=[("", "not said"), *((one.value, one.label) for one in Known)],
     )
-    replace = None  # there is no date on record yet
+    replace: Any = None  # there is no date on record yet
 
     def __init__(self, *args: Any, workshop: Workshop, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -79,7 +79,7 @@ class CodeProblem(serializers.Serializer[Any]):
     status = serializers.IntegerField()
     code = serializers.CharField()
     detail = serializers.CharField()
-    errors = serializers.ListField(child=serializers.DictField(child=serializers.CharField()))
+    errors: Any = serializers.ListField(child=serializers.DictField(child=serializers.CharField()))
     candidates = CodeCandidate(many=True)
 
 

@@ -14,6 +14,7 @@ from donors.api.serializers import (
     code_from,
     names_of_code,
 )
+from donors.build_readings import CodeAsked
 from donors.plates import Plate
 from parts import selectors, services
 from parts.api.filters import DonorFilter, PartFilter
@@ -39,7 +40,7 @@ def plate_from(given: dict[str, Any]) -> Plate:
     """Take the plate out of validated input."""
     plate = {name: given.pop(name) for name in PLATE_FIELDS}
     code = plate.pop("build_code")
-    return Plate(**plate, **({"build_code": code_from(code)} if code else {}))
+    return Plate(**plate, build_code=code_from(code) if code else CodeAsked())
 
 
 def facts_from(given: dict[str, Any]) -> PartFacts:

@@ -155,7 +155,7 @@ def _page(
 ) -> HttpResponse:
     filters = LabelFilter(request.GET)
     chosen = filters.chosen()
-    asked = refs or request.GET.getlist("part")
+    asked = refs or request.GET.getlist("part") or []
     rows = _parts(member, asked, chosen)
     shown: dict[str, Any] = {
         "filters": filters,

@@ -86,14 +86,12 @@ def _keep_all(request: HttpRequest, member: Member, subject: Subject, form: Phot
 
 def photo_context(member: Member, subject: Subject) -> dict[str, Any]:
     """Return what parts/_photos.html wants, for a part or a donor (and a step of it)."""
-    kind, ref = ("donor-photos", subject.ref) if subject.donor else ("part-photos", subject.ref)
-    query = "?" + urlencode({"step": subject.step}) if subject.step else ""
     return {
         "photos": [
             (photo, photo_files.are_there(photo.pk))
             for photo in photos.list_photos(member.workshop, subject)
         ],
-        "photos_url": reverse(kind, args=[ref]) + query,
+        "photos_url": _address(subject),
         "photo_accept": ACCEPT,
     }
 
@@ -112,10 +110,13 @@ def photo_small(request: HttpRequest, member: Member, photo_id: uuid.UUID) -> Ht
 def photo_delete(request: HttpRequest, member: Member, photo_id: uuid.UUID) -> HttpResponse:
     gone = photos.delete_photo(member=member, photo_id=photo_id)
     messages.success(request, "The photo is deleted.")
-    if gone.part:
-        return redirect("part-photos", gone.part.ref)
-    query = "?" + urlencode({"step": gone.step}) if gone.step else ""
-    return redirect(reverse("donor-photos", args=[gone.donor.ref]) + query)
+    return redirect(_address(Subject(donor=gone.donor, part=gone.part, step=gone.step)))
+
+
+def _address(subject: Subject) -> str:
+    """Return the address of a subject's photos."""
+    query = "?" + urlencode({"step": subject.step}) if subject.step else ""
+    return reverse("donor-photos" if subject.donor else "part-photos", args=[subject.ref]) + query
 
 
 def picture_answer(row: Photo, *, small: bool = False) -> FileResponse:

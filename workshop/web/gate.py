@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
@@ -18,7 +19,7 @@ READ = ("GET", "HEAD")
 FORM = ("GET", "HEAD", "POST")
 ACTION = ("POST",)
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 
 class WrongMethod(DomainError):
@@ -40,7 +41,7 @@ def for_member(
 
     def wrap(view: View) -> View:
         @wraps(view)
-        def gated(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def gated(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:
                 # An action cannot be repeated by opening its address: go to the first page.
                 back = request.get_full_path() if "GET" in methods else reverse("home")
