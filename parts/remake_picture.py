@@ -17,7 +17,7 @@ from PIL import Image
 MOST_PIXELS = 50_000_000
 # The WebP decoder keeps the picture three to four times: more would not fit into MOST_MEMORY.
 MOST_PIXELS_WEBP = 20_000_000
-MOST_MEMORY = 390 * 2**20  # bytes
+MOST_MEMORY = 380 * 2**20  # bytes: 398 MB
 MOST_SECONDS = 3  # of processor time
 LONGEST_EDGE, SMALL_EDGE = 2048, 360
 BAND = 64  # rows of the scaled picture made at a time

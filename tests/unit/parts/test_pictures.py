@@ -150,7 +150,7 @@ def test_memory_is_limited_whatever_the_file(monkeypatch: pytest.MonkeyPatch, tm
     """With far less memory the same picture is refused, and this process goes on."""
     text = (pictures._PROGRAM).read_text(encoding="utf-8")
     program = tmp_path / "remake.py"
-    program.write_text(text.replace("MOST_MEMORY = 390 * 2**20", "MOST_MEMORY = 60 * 2**20"))
+    program.write_text(text.replace("MOST_MEMORY = 380 * 2**20", "MOST_MEMORY = 60 * 2**20"))
     data = uploads.encoded(Image.new("RGB", (6000, 4000)), "PNG")
     assert pictures.remake(data).width == 2048
     monkeypatch.setattr(pictures, "_PROGRAM", program)
