@@ -71,6 +71,18 @@ def test_what_cannot_be_printed_is_said_by_field(bench: Bench, technician: Clien
     assert unknown.status_code == 404
 
 
+def test_a_refusal_shows_the_parts_again(bench: Bench, technician: Client) -> None:
+    part, other = shelved(bench, "A1"), shelved(bench, "A1")
+    address = reverse("labels-pdf") + "?bin=A1"
+    assert address in technician.get(reverse("labels"), {"bin": "A1"}).content.decode()
+    nothing = technician.post(address, SHEET)
+    assert nothing.status_code == 400
+    assert f'value="{part.ref}"' in nothing.content.decode()
+    some = technician.post(address, {**SHEET, "start": "99", "part": [part.ref]})
+    assert f'value="{part.ref}"' in some.content.decode()
+    assert f'value="{other.ref}"' not in some.content.decode()
+
+
 def test_outlines(bench: Bench, technician: Client) -> None:
     answer = technician.post(reverse("labels-outlines"), SHEET)
     assert answer.content.startswith(b"%PDF-")
