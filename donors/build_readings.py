@@ -12,7 +12,7 @@ from typing import Any
 from donors.domain import build_reading
 from donors.domain.build_dates import Bound, Scheme
 from donors.domain.build_reading import Clues, Known, Reading
-from donors.models import Make
+from donors.models import Make, ModelNumber
 from workshop import days, reference
 from workshop.domain.intervals import Interval, from_ends
 from workshop.domain.refusals import ValueRefused
@@ -61,10 +61,12 @@ def read_code(
     until: date,
     received_on: date | None = None,
     stated: Interval | None = None,
+    model_id: int | None = None,
 ) -> Reading:
-    """Return what a code may mean. stated: a date somebody stated already, which cuts it too.
+    """Return what a code may mean.
 
-    Raises InputRefused by field.
+    stated: a date somebody stated already, which cuts it too; model_id: the known model it is,
+    whose last day on the market does. Raises InputRefused by field.
     """
     clues = asked.clues
     days.refuse_implausible(receipt_on=clues.receipt_on, part_made_on=clues.part_made_on)
@@ -82,10 +84,24 @@ def read_code(
             received_on=received_on,
             clues=clues,
             eras=eras_of(appliance),
-            also=[Bound("the date on record", stated.start, stated.end)] if stated else (),
+            also=[*_on_record(stated), *_last_sold(make, model_id)],
         )
     except ValueRefused as refused:
         raise _refused(refused) from refused
+
+
+def _on_record(stated: Interval | None) -> list[Bound]:
+    return [Bound("the date on record", stated.start, stated.end)] if stated else []
+
+
+def _last_sold(make: Make | None, model_id: int | None) -> list[Bound]:
+    """A machine was built before the last of its model was placed on the market."""
+    if make is None or model_id is None:
+        return []
+    day = (
+        ModelNumber.of(make.workshop_id).filter(pk=model_id).values_list("last_sold_to", flat=True)
+    )
+    return [Bound(f"model last sold {end}", not_after=end) for end in day if end]
 
 
 def _scheme(asked: CodeAsked, make: Make | None) -> Scheme:
@@ -148,6 +164,7 @@ def read_again(row: Any, asked: CodeAsked, *, day: date, replace: bool = False) 
         until=day,
         received_on=day,
         stated=stated,
+        model_id=row.recognised_id,
     )
     before = build_reading.from_json(row.build_reading)
     _set(row, reading.kept_choice(before), stated)

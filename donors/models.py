@@ -4,7 +4,7 @@ import uuid
 from typing import Any, ClassVar
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from donors.domain.build_dates import Scheme
 from donors.machine_columns import MachineColumns
@@ -100,12 +100,20 @@ class ModelNumber(WorkshopOwned):
         Appliance, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )
     family = models.CharField(max_length=60, blank=True)
+    # When the last unit was placed on the market, as far as it is known: a day, a year.
+    last_sold_from = models.DateField(null=True, blank=True)
+    last_sold_to = models.DateField(null=True, blank=True)
 
     class Meta:
         ordering: ClassVar = ["id"]
         constraints: ClassVar = [
             models.UniqueConstraint(
                 fields=["workshop", "make", "canonical"], name="model_once_per_make"
+            ),
+            models.CheckConstraint(
+                condition=Q(last_sold_from__isnull=True, last_sold_to__isnull=True)
+                | Q(last_sold_from__isnull=False, last_sold_to__gte=F("last_sold_from")),
+                name="model_last_sold_runs_forward",
             ),
             models.CheckConstraint(condition=~Q(canonical=""), name="model_has_a_number"),
         ]

@@ -141,6 +141,7 @@ def _coded_columns(
         until=on,
         received_on=on,
         stated=stated,
+        model_id=values["recognised_id"],
     )
     return build_readings.build_columns(reading, stated)
 

@@ -32,6 +32,16 @@ def list_model_numbers(workshop: Workshop) -> "QuerySet[ModelNumber]":
     return rows.order_by("make__name", "canonical", "id")
 
 
+def get_model_number(workshop: Workshop, model_id: int) -> ModelNumber:
+    """Return the known model number with its make and appliance, or raise NotFound."""
+    rows = list_model_numbers(workshop).select_related("make", "appliance")
+    model = rows.filter(pk=model_id).first()
+    if model is None:
+        raise NotFound("There is no such model number in this workshop.")
+    found: ModelNumber = model
+    return found
+
+
 def get_make(workshop: Workshop, name: str) -> Make:
     """Return the make by name or alias. Raises InputRefused naming near ones."""
     found = find_make(Catalogue.load(workshop), name)

@@ -15,6 +15,8 @@ from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
 from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
+from workshop.domain import spans
+from workshop.domain.refusals import ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -126,6 +128,28 @@ def add_model_number(
     ModelAlias.objects.bulk_create(alias_rows(model, aliases))
     announce_catalogue(workshop.pk)
     return model
+
+
+@transaction.atomic
+def set_last_sold(*, workshop: Workshop, model_id: int, text: str) -> ModelNumber:
+    """Note when a model's last unit came on the market: a day, a month or a year; blank: unknown.
+
+    Raises NotFound, InputRefused.
+    """
+    model = ModelNumber.of(workshop).select_for_update(of=("self",)).filter(pk=model_id).first()
+    if model is None:
+        raise NotFound("There is no such model number in this workshop.")
+    try:
+        span = spans.read_span(text, field="last_sold")
+    except ValueRefused as bad:
+        raise InputRefused(f"{str(bad).capitalize()}.", fields=bad.fields) from bad
+    if span is not None:
+        days.refuse_implausible(last_sold=span.start)
+    model.last_sold_from = span.start if span else None
+    model.last_sold_to = span.end if span else None
+    model.save(update_fields=["last_sold_from", "last_sold_to"])
+    found: ModelNumber = model
+    return found
 
 
 def alias_rows(model: ModelNumber, aliases: Iterable[str]) -> list[ModelAlias]:

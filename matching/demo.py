@@ -134,6 +134,10 @@ def receive_next(workshop: Workshop, *, now: datetime) -> Arrival | None:
             ref=row["ref"],
         )
     dispatcher.drain()
-    told = Alert.of(workshop).filter(arrival=donor.arrival).order_by("-p_fit", "id")
+    told = (
+        Alert.of(workshop)
+        .filter(arrival=donor.arrival, news=Alert.News.FOUND)
+        .order_by("-p_fit", "id")
+    )
     told = told.select_related("recipient__user", "need__job", "need__kind", "part")
     return Arrival(donor, tuple(told))

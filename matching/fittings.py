@@ -14,6 +14,7 @@ from donors.catalogue import Catalogue
 from matching import events, holds, outcome_keys
 from matching.models import Hold, Job, Need, Outcome
 from parts import services as part_services
+from parts import sisters
 from parts.models import Part
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
@@ -81,6 +82,8 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     )
     outcome.fingerprint = fingerprint(outcome, _ordinal(outcome))
     outcome_keys.keyed(outcome).save()
+    if report.result == Outcome.Result.FAILED:
+        sisters.flag_sisters(failed=part, on=report.fitted_on)
     announce(workshop.pk, [part.kind_id])
     return outcome
 
@@ -114,7 +117,9 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     if hold.part.removed_on is None:
         hold.part.removed_on = report.fitted_on
         hold.part.save(update_fields=["removed_on"])
-    part_services.take_from_stock(workshop=hold.workshop, ref=hold.part.ref, state=state)
+    part_services.take_from_stock(
+        workshop=hold.workshop, ref=hold.part.ref, state=state, on=report.fitted_on
+    )
     holds.end_as_fitted(hold, now)
     if worked:
         _fill(hold, now)
@@ -135,7 +140,10 @@ def _fill(hold: Hold, now: datetime) -> None:
 def report_failure(
     *, workshop: Workshop, outcome_id: int, failed_on: date, note: str = ""
 ) -> Outcome:
-    """Note that a part that had worked failed later. The days count from fitting."""
+    """Note that a part that had worked failed later. The days count from fitting.
+
+    Other parts of its donor are flagged.
+    """
     rows = Outcome.of(workshop).select_for_update()
     outcome = rows.filter(pk=outcome_id).first()
     if outcome is None:
@@ -151,6 +159,8 @@ def report_failure(
     outcome.days_to_failure = (failed_on - outcome.fitted_on).days
     outcome.note = " ".join(filter(None, (outcome.note, note)))
     outcome.save(update_fields=["result", "days_to_failure", "note"])
+    if outcome.part is not None:
+        sisters.flag_sisters(failed=outcome.part, on=failed_on)
     announce(workshop.pk, [outcome.kind_id])
     found: Outcome = outcome
     return found

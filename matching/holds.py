@@ -16,6 +16,7 @@ from matching.models import Hold, Job, Match, Need
 from matching.searching import Searcher
 from parts import services as part_services
 from parts.models import Part
+from parts.reuse import why_never
 from workshop.errors import Conflict, NotFound
 from workshop.models import Member, Workshop
 
@@ -97,8 +98,8 @@ def _refuse_unfit(part: Part, need: Need) -> None:
             f"Part {part.ref} is a {part.kind.name.lower()}; job {need.job.ref} needs a "
             f"{need.kind.name.lower()}."
         )
-    if part.kind.reuse == "never":
-        raise Conflict(f"{part.kind.name} is never reused and cannot be held.")
+    if why_never(part):
+        raise Conflict(f"Part {part.ref} cannot be held. {why_never(part)}")
     if part.grade == "scrap":
         raise Conflict(f"Part {part.ref} is graded scrap and cannot be held.")
 

@@ -15,17 +15,18 @@ from typing import Any
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from matching import events, gather, holds
+from matching import events, follow_ups, gather, holds
 from matching.asking import Asked
 from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.sides import Row
 from matching.memory import OFFER, Fixed
 from matching.models import Alert, Job, Match, Need
+from matching.recipients import Recipients
 from matching.searching import KEPT_PER_NEED, Offered, Searcher, preference
 from parts.models import AVAILABLE, Part
 from parts.stock import StockPart, read_stock
 from workshop import outbox
-from workshop.models import Member, Role, Workshop
+from workshop.models import Member, Workshop
 
 PAIRS_AT_ONCE = 100  # of one arrival; the rest follow as events of their own
 
@@ -89,6 +90,7 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
         deferred = set(known.order_by().values_list("need_id", "part_id")) - set(first)
     pairs = _scored(searcher, there, first)
     _store(workshop_id, pairs, known, now=now, tell=tell, spared=deferred)
+    follow_ups.tell_of_failures(workshop_id, [parts[pk] for pk in gone], now=now)
     Match.of(workshop_id).filter(part__in=gone).delete()
     holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)
 
@@ -335,27 +337,14 @@ def _tell(
     ]
     if not news:
         return
-    recipients = _technicians(workshop_id)
-    alerts = [_alert(member, pair, now) for pair in news for member in _told(pair, recipients)]
+    recipients = Recipients(workshop_id)
+    alerts = [_alert(who, pair, now) for pair in news for who in recipients.of(pair.need.job)]
     Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
-
-
-def _told(pair: Pair, recipients: list[Member]) -> list[Member]:
-    """Return who is told: the job's technician while they are active, else the recipients."""
-    own = pair.need.job.technician
-    return [own] if own is not None and own.active else recipients
 
 
 def _known_p(pair: Pair, told_before: dict[tuple[int, int], float]) -> float:
     """Return P(fit) of a pair as it was stored before; 0 when it was not."""
     return told_before.get((pair.need.pk, pair.offered.part.pk), 0.0)
-
-
-def _technicians(workshop_id: int) -> list[Member]:
-    """Return who is told of a job nobody has taken: the technicians, else every member."""
-    members = list(Member.of(workshop_id).filter(active=True).order_by("id"))
-    technicians = [member for member in members if member.role == Role.TECHNICIAN]
-    return technicians or members
 
 
 def _alert(member: Member, pair: Pair, now: datetime) -> Alert:

@@ -421,19 +421,28 @@ class Outcome(WorkshopOwned):
 
 
 class Alert(WorkshopOwned):
-    """One line in a member's inbox: this arrival may serve that need. The row is the alert."""
+    """One line in a member's inbox: this arrival may serve that need. The row is the alert.
+
+    News after that (follow_ups.py) are rows of their own; they state no odds.
+    """
+
+    class News(models.TextChoices):
+        FOUND = "found", "may serve"
+        FAILED = "failed", "failed its test"
+        SISTER = "sister", "a part of the same donor failed"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     recipient = models.ForeignKey(
         "workshop.Member", on_delete=models.CASCADE, related_name="alerts"
     )
+    news = models.CharField(max_length=8, choices=News.choices, default=News.FOUND)
     arrival = models.UUIDField(help_text="the coming-in of the machine or part")
     need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="alerts")
     part = models.ForeignKey("parts.Part", on_delete=models.CASCADE, related_name="alerts")
     summary = models.CharField(max_length=300)
-    verdict = models.CharField(max_length=16, choices=VERDICTS)
-    p_fit = models.FloatField()
-    p_good = models.FloatField()
+    verdict = models.CharField(max_length=16, choices=VERDICTS, blank=True)
+    p_fit = models.FloatField(null=True)
+    p_good = models.FloatField(null=True)
     reasons = models.JSONField(default=list)
     told_at = models.DateTimeField()
     read_at = models.DateTimeField(null=True, blank=True)
@@ -442,7 +451,21 @@ class Alert(WorkshopOwned):
         ordering: ClassVar = ["-told_at", "id"]
         constraints: ClassVar = [
             models.UniqueConstraint(
-                fields=["recipient", "arrival", "need"], name="alert_never_twice"
+                fields=["recipient", "arrival", "need"],
+                condition=Q(news="found"),
+                name="alert_never_twice",
+            ),
+            models.UniqueConstraint(
+                fields=["recipient", "need", "part", "news"],
+                condition=~Q(news="found"),
+                name="follow_up_never_twice",
+            ),
+            models.CheckConstraint(
+                condition=Q(news="found", p_fit__isnull=False, p_good__isnull=False)
+                & ~Q(verdict="")
+                | Q(news__in=["failed", "sister"], p_fit__isnull=True, p_good__isnull=True)
+                & Q(verdict=""),
+                name="alert_states_odds_when_found",
             ),
         ]
         indexes: ClassVar = [

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from donors import events as donor_events
 from donors import services as donor_services
-from matching import build_breaks, events, far, holds, matcher, rule_watch, services
+from matching import build_breaks, events, far, follow_ups, holds, matcher, rule_watch, services
 from matching.models import Need, Rule
 from parts import events as part_events
 from parts import numbers
@@ -44,6 +44,11 @@ def parts_arrived(event: OutboxEvent, now: datetime) -> None:
 def parts_changed(event: OutboxEvent, now: datetime) -> None:
     ids = event.payload["part_ids"]
     matcher.match_parts(event.workshop_id, ids, now=now, arrived=False)
+
+
+@handles(part_events.PART_FAILED_IN_USE)
+def part_failed_in_use(event: OutboxEvent, now: datetime) -> None:
+    follow_ups.tell_of_sister(event.workshop_id, event.payload["part_id"], now=now)
 
 
 @handles(events.NEEDS_OPENED, events.NEEDS_REMATCH)

@@ -107,6 +107,14 @@ def list_alerts(member: Member, *, unread: bool = False) -> "QuerySet[Alert]":
     )
 
 
+def list_told_of(workshop: Workshop, part_id: int, *, most: int = 50) -> list[Alert]:
+    """Return who was told what about a part, latest first."""
+    rows = Alert.of(workshop).filter(part=part_id)
+    return list(
+        rows.select_related("recipient__user", "need__job").order_by("-told_at", "id")[:most]
+    )
+
+
 def count_unread(member: Member) -> int:
     return Alert.of(member.workshop_id).filter(recipient=member, read_at__isnull=True).count()
 

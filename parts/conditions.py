@@ -68,24 +68,34 @@ class ConditionBook:
         return from_grade(part.grade, tested_on) or self._untested(part)
 
     def _untested(self, part: AnyPart) -> Condition:
-        self.prepare([part.kind_id])
         donor = part.donor
-        cause_id = donor.cause_id if donor else None
         built = from_ends(donor.built_from, donor.built_to) if donor else None
         age = built.age_years(self.on) if built else None
-        passed, failed = self.own.get((part.kind_id, cause_id), (0, 0))
-        percent = survival.shifted_percent(
-            self._percent(part.kind_id, cause_id, donor.appliance_id if donor else ""),
+        percent, belief = self.belief(
+            part.kind_id,
+            cause_id=donor.cause_id if donor else None,
+            appliance=donor.appliance_id if donor else "",
             age_years=age,
-            component_class=kinds()[part.kind_id].component_class,
-            bands=age_bands(),
-            most=most_percent(),
         )
         if percent <= 0:
             return Condition(0.0, "never good from a machine that failed so")
-        belief = survival.belief(percent, passed=passed, failed=failed)
         cause = donor.cause.name if donor and donor.cause else ""
-        return untested(belief.mean, cause=cause, age_years=age, own=passed + failed)
+        return untested(belief, percent=percent, cause=cause, age_years=age)
+
+    def belief(
+        self, kind: str, *, cause_id: int | None, appliance: str, age_years: float | None
+    ) -> tuple[float, survival.Survival]:
+        """Return the guide table's percentage moved for age, and with own tests the belief."""
+        self.prepare([kind])
+        percent = survival.shifted_percent(
+            self._percent(kind, cause_id, appliance),
+            age_years=age_years,
+            component_class=kinds()[kind].component_class,
+            bands=age_bands(),
+            most=most_percent(),
+        )
+        passed, failed = self.own.get((kind, cause_id), (0, 0))
+        return percent, survival.belief(percent, passed=passed, failed=failed)
 
     def _percent(self, kind: str, cause_id: int | None, appliance: str) -> float:
         if cause_id is not None and (kind, cause_id) in self.priors:
@@ -94,7 +104,10 @@ class ConditionBook:
 
 
 def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
-    """Return (passed, failed) bench tests of some kinds by kind and cause of scrapping."""
+    """Return (good, failed) parts of some kinds by kind and cause, by their last bench test.
+
+    A part tested twice counts once: what it was found to be at last.
+    """
     rows = sql.rows(
         "SELECT test.kind_id, donor.cause_id, "
         "SUM(CASE WHEN test.verdict = 'failed' THEN 0 ELSE 1 END), "
@@ -102,6 +115,10 @@ def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
         "FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id "
         "LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id "
         "WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured' "
+        "AND NOT EXISTS (SELECT 1 FROM parts_benchtest AS later "
+        "WHERE later.part_id = test.part_id AND later.verdict <> 'not-measured' "
+        "AND (later.tested_on > test.tested_on "
+        "OR (later.tested_on = test.tested_on AND later.id > test.id))) "
         "GROUP BY test.kind_id, donor.cause_id",
         workshop_id,
         set(kinds),

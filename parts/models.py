@@ -202,6 +202,9 @@ class Part(WorkshopOwned):
     bin = models.CharField(max_length=40, blank=True)
     price_cents = models.PositiveIntegerField(null=True, blank=True)
     removed_on = models.DateField(null=True, blank=True)
+    gone_on = models.DateField(
+        null=True, blank=True, editable=False, help_text="fitted, sold or scrapped on"
+    )
     note = models.TextField(blank=True)
     laid_at_intake = models.BooleanField(default=False, editable=False)
     arrival = models.UUIDField(default=uuid.uuid4, editable=False)
@@ -228,6 +231,10 @@ class Part(WorkshopOwned):
                 name="part_in_machine_has_a_machine",
             ),
             models.CheckConstraint(condition=Q(grade__in=Grade.values), name="part_grade_is_known"),
+            models.CheckConstraint(
+                condition=Q(gone_on__isnull=True) | Q(state__in=["fitted", "sold", "scrapped"]),
+                name="part_gone_on_some_day_is_gone",
+            ),
             models.CheckConstraint(
                 condition=Q(
                     state__in=["in-machine", "removed", "shelved", "fitted", "sold", "scrapped"]
@@ -319,6 +326,46 @@ class BenchTest(WorkshopOwned):
 
     def __str__(self) -> str:
         return f"{self.part_id} {self.verdict} on {self.tested_on}"
+
+
+class SisterWarning(WorkshopOwned):
+    """A part of the same donor failed after it was fitted: look at this one again.
+
+    Stands until the part passes a bench test or a person says why it is no longer in doubt.
+    """
+
+    part = models.ForeignKey(Part, on_delete=models.CASCADE, related_name="sister_warnings")
+    failed = models.ForeignKey(Part, on_delete=models.CASCADE, related_name="+")
+    raised_on = models.DateField()
+    cleared_on = models.DateField(null=True, blank=True)
+    cleared_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    cleared_by_test = models.ForeignKey(
+        BenchTest, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    why_cleared = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        ordering: ClassVar = ["id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["part", "failed"], name="sister_warned_of_once"),
+            models.CheckConstraint(condition=~Q(part=F("failed")), name="sister_is_another_part"),
+            models.CheckConstraint(
+                condition=Q(cleared_on__isnull=True, cleared_by_test__isnull=True, why_cleared="")
+                | Q(cleared_on__isnull=False, cleared_by_test__isnull=False)
+                | Q(cleared_on__isnull=False, cleared_by__isnull=False) & ~Q(why_cleared=""),
+                name="sister_warning_cleared_by_test_or_reason",
+            ),
+        ]
+        indexes: ClassVar = [
+            models.Index(
+                fields=["part"], condition=Q(cleared_on__isnull=True), name="sister_warning_open"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.part_id}, for {self.failed_id} failed"
 
 
 class Sighting(WorkshopOwned):

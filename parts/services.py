@@ -15,7 +15,7 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import codes, events, keys, numbers
+from parts import codes, events, keys, numbers, reuse, sisters
 from parts.models import (
     AVAILABLE,
     BenchTest,
@@ -239,10 +239,8 @@ def _put_away(part: Part) -> None:
     """
     if part.state == Part.State.IN_MACHINE:
         return
-    if part.bin and part.kind.reuse == PartKind.Reuse.NEVER:
-        raise Conflict(
-            f"{part.kind.name} is never reused and cannot be shelved. {part.kind.reuse_advice}"
-        )
+    if part.bin:
+        reuse.refuse_shelving(part)
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
 
 
@@ -298,6 +296,7 @@ def record_bench_test(
     grade_by(part, test)
     part.laid_at_intake = False
     part.save(update_fields=["grade", "grade_test", "laid_at_intake"])
+    sisters.clear_by_test(test)
     _announce_change([part])
     return test
 
@@ -354,12 +353,57 @@ def add_loose_part(
 
 
 @transaction.atomic
-def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State) -> Part:
-    """Mark a part fitted, sold or scrapped. Raises Conflict when it is gone already."""
+def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State, on: date) -> Part:
+    """Mark a part fitted, sold or scrapped. Raises Conflict when it is gone already.
+
+    Or when its kind's reuse rule forbids to fit or sell it as it stands.
+    """
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
-    part.state, part.laid_at_intake = state, False
-    part.save(update_fields=["state", "laid_at_intake"])
+    days.refuse_implausible(gone_on=on)
+    if state != Part.State.SCRAPPED:
+        reuse.refuse_giving_out(part)
+    part.state, part.gone_on, part.laid_at_intake = state, on, False
+    part.save(update_fields=["state", "gone_on", "laid_at_intake"])
     _note_stripping(part.donor)
     _announce_change([part])
     return part
+
+
+@dataclass(frozen=True, slots=True)
+class Sale:
+    """What a part was sold for, when, and what was said of it."""
+
+    price_cents: int
+    sold_on: date
+    note: str = ""
+
+
+@transaction.atomic
+def sell_part(*, workshop: Workshop, ref: str, sale: Sale) -> Part:
+    """Sell a part over the counter. Raises Conflict as take_from_stock.
+
+    Whether it is promised to a job is for the caller to look at (matching/parting.py).
+    """
+    part = take_from_stock(workshop=workshop, ref=ref, state=Part.State.SOLD, on=sale.sold_on)
+    part.price_cents = sale.price_cents
+    part.removed_on = part.removed_on or sale.sold_on
+    _add_note(part, sale.note)
+    part.save(update_fields=["price_cents", "removed_on", "note"])
+    return part
+
+
+@transaction.atomic
+def scrap_part(*, workshop: Workshop, ref: str, why: str, on: date) -> Part:
+    """Scrap a part by hand. Raises InputRefused without a reason, Conflict when it is gone."""
+    if not why.strip():
+        raise InputRefused(f"Say why {ref} is scrapped.", fields={"why": "Say why."})
+    part = take_from_stock(workshop=workshop, ref=ref, state=Part.State.SCRAPPED, on=on)
+    part.grade, part.grade_test = Grade.SCRAP, None
+    _add_note(part, f"Scrapped: {why.strip()}")
+    part.save(update_fields=["grade", "grade_test", "note"])
+    return part
+
+
+def _add_note(part: Part, more: str) -> None:
+    part.note = "\n".join(filter(None, (part.note, more.strip())))

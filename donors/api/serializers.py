@@ -53,7 +53,16 @@ class ModelNumberOutput(serializers.ModelSerializer[ModelNumber]):
 
     class Meta:
         model = ModelNumber
-        fields = ("id", "make", "model_number", "aliases", "appliance", "family")
+        fields = (
+            "id",
+            "make",
+            "model_number",
+            "aliases",
+            "appliance",
+            "family",
+            "last_sold_from",
+            "last_sold_to",
+        )
 
 
 class BuildCodeInput(serializers.Serializer[Any]):

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from scipy.special import betaincinv
+
 PRIOR_STRENGTH = 8.0  # a + b of the prior; weak on purpose (common practice)
 UNKNOWN_PERCENT = 60.0  # a kind the tables do not name; common practice, a guess
 
@@ -32,6 +34,14 @@ class Survival:
     @property
     def mean(self) -> float:
         return self.a / (self.a + self.b)
+
+    def range(self, share: float = 0.9) -> tuple[float, float]:
+        """Return the middle range that holds `share` of the belief, both ends in 0..1."""
+        tail = (1 - share) / 2
+        ends = (
+            betaincinv(self.a, self.b, [tail, 1 - tail]) if self.a and self.b else [self.mean] * 2
+        )
+        return float(ends[0]), float(ends[1])
 
 
 def shifted_percent(

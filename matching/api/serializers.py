@@ -252,6 +252,7 @@ class AlertOutput(serializers.ModelSerializer[Alert]):
         model = Alert
         fields = (
             "id",
+            "news",
             "arrival",
             "job_ref",
             "need",

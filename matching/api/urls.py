@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, predicted, rules, views
+from matching.api import breaks, parting, predicted, rules, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -10,6 +10,8 @@ register_converter(RowId, "row")
 urlpatterns = [
     path("parts/find/", views.FindPart.as_view(), name="api-find"),
     path("parts/predicted/", predicted.PredictedNumbers.as_view(), name="api-predicted"),
+    path("parts/<str:ref>/sell/", parting.SellPart.as_view(), name="api-part-sell"),
+    path("parts/<str:ref>/scrap/", parting.ScrapPart.as_view(), name="api-part-scrap"),
     path("jobs/", views.Jobs.as_view(), name="api-jobs"),
     path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
     path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),

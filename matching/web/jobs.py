@@ -16,6 +16,8 @@ from matching import fittings, holds, selectors, services
 from matching.models import Hold, Job
 from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
+from parts.duties import Sold, duties_of_kinds
+from parts.reuse import lacking_test
 from parts.selectors import list_cautions
 from workshop.errors import DomainError, InputRefused, NotFound
 from workshop.members import covers, why_not
@@ -75,12 +77,17 @@ def show_job(
     now = timezone.now()
     needs = need_rows(member.workshop, job, now=now)
     settled = job.confirmed or job.recognised_id is not None
+    sold = Sold.of(job.appliance_id, job.recognised, job.built_from)
+    kinds = [row.need.kind_id for row in needs]
+    duties = duties_of_kinds(sold, kinds, on=timezone.localdate(now))
+    for row in needs:
+        row.duty = duties.get(row.need.kind_id)
     shown = {
         "job": job,
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
-        "cautions": list_cautions(job.appliance_id, [row.need.kind_id for row in needs]),
+        "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,
         "today": timezone.localdate(now),
@@ -191,6 +198,7 @@ def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpRespo
     shown: dict[str, Any] = {
         "form": form,
         "hold": hold,
+        "lacking_test": lacking_test(hold.part),
         "cautions": list_cautions(hold.need.job.appliance_id, [hold.need.kind_id]),
     }
     return render(request, "matching/fitted.html", shown, status=form.status)

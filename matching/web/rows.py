@@ -1,6 +1,6 @@
 """What the job and find pages show of a part that is offered, worked out once a row."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -10,7 +10,10 @@ from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
-from parts.models import AVAILABLE, Part
+from parts.domain.spare_part_duties import Duty
+from parts.models import AVAILABLE, Part, SisterWarning
+from parts.reuse import lacking_test, why_never
+from parts.sisters import warnings_of
 from parts.stock import AnyPart
 from workshop.models import Workshop
 
@@ -27,6 +30,7 @@ class OfferRow:
     reasons: list[dict[str, Any]]
     hold: Hold | None = None
     blocked: str = ""
+    to_know: tuple[str, ...] = ()
     need_id: int | None = None
 
     @property
@@ -43,7 +47,9 @@ class NeedRows:
     offers: list[OfferRow] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
+    doubts: list[SisterWarning] = field(default_factory=list)
     likely: Prediction | None = None
+    duty: Duty | None = None
 
     @property
     def searching(self) -> bool:
@@ -55,18 +61,32 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     likely = for_unread_needs(workshop.pk, job, job.needs.all())
     rows = {need.pk: NeedRows(need, likely=likely.get(need.pk)) for need in job.needs.all()}
     matches = selectors.list_best_matches(workshop, rows)
-    held = standing_holds(workshop, [match.part_id for match in matches])
-    for match in matches:
-        rows[match.need_id].offers.append(offer_of_match(match, held.get(match.part_id), now=now))
     for hold in reversed(selectors.list_holds(workshop).filter(need__in=list(rows))):
         rows[hold.need_id].holds.append(hold)
     for outcome in selectors.list_outcomes(workshop).filter(need__in=list(rows)):
         if outcome.need_id is not None:
             rows[outcome.need_id].outcomes.append(outcome)
+    ids = [match.part_id for match in matches]
+    held = standing_holds(workshop, ids)
+    doubts = warnings_of(workshop.pk, [*ids, *_parts_here(rows.values())])
+    for match in matches:
+        offer = offer_of_match(match, held.get(match.part_id), doubts, now=now)
+        rows[match.need_id].offers.append(offer)
+    for row in rows.values():
+        row.doubts = [one for pk in _parts_here([row]) for one in doubts.get(pk, [])]
     return list(rows.values())
 
 
-def offer_of_match(match: Match, hold: Hold | None, *, now: datetime) -> OfferRow:
+def _parts_here(rows: Iterable[NeedRows]) -> list[int]:
+    """Return the parts held for or fitted to some needs."""
+    held = [hold.part_id for row in rows for hold in row.holds]
+    fitted = [one.part_id for row in rows for one in row.outcomes if one.result == "worked"]
+    return held + [pk for pk in fitted if pk is not None]
+
+
+def offer_of_match(
+    match: Match, hold: Hold | None, doubts: Mapping[int, list[SisterWarning]], *, now: datetime
+) -> OfferRow:
     return OfferRow(
         part=match.part,
         verdict=match.verdict,
@@ -76,8 +96,17 @@ def offer_of_match(match: Match, hold: Hold | None, *, now: datetime) -> OfferRo
         reasons=match.reasons,
         hold=hold,
         blocked=why_not_held(match.part, match.need, hold, now=now),
+        to_know=tuple(_to_know(match.part, doubts.get(match.part_id, []))),
         need_id=match.need_id,
     )
+
+
+def _to_know(part: AnyPart, doubts: Iterable[SisterWarning]) -> Iterator[str]:
+    """Yield what a technician should know before counting on a part."""
+    if lacking_test(part):
+        yield "Reused with caution: it needs its bench test before it is fitted."
+    for warning in doubts:
+        yield f"In doubt: {warning.failed.ref} of the same donor failed in use. Test it again."
 
 
 def why_not_held(part: Part, need: Need, hold: Hold | None, *, now: datetime) -> str:
@@ -89,7 +118,7 @@ def why_not_held(part: Part, need: Need, hold: Hold | None, *, now: datetime) ->
         return "The job no longer needs it."
     if part.state not in AVAILABLE:
         return f"The part is {part.get_state_display()}."
-    if part.kind.reuse == "never":
+    if why_never(part):
         return "This kind is never reused."
     if hold is not None and hold.expires_at > now and hold.need_id != need.pk:
         return f"Held for {hold.need.job.ref} by {hold.held_by}."
@@ -97,9 +126,10 @@ def why_not_held(part: Part, need: Need, hold: Hold | None, *, now: datetime) ->
 
 
 def found_rows(
-    offered: Iterable[Offered], held: Mapping[int, Hold], reasons: Any
+    workshop: Workshop, offered: Sequence[Offered], held: Mapping[int, Hold], reasons: Any
 ) -> list[OfferRow]:
     """Return the results of a search as rows."""
+    doubts = warnings_of(workshop.pk, [one.part.pk for one in offered])
     return [
         OfferRow(
             part=one.part,
@@ -109,6 +139,7 @@ def found_rows(
             worth=one.worth,
             reasons=reasons(one),
             hold=held.get(one.part.pk),
+            to_know=tuple(_to_know(one.part, doubts.get(one.part.pk, []))),
         )
         for one in offered
     ]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, rules, views
+from matching.web import breaks, jobs, odds, parting, rules, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -33,5 +33,7 @@ urlpatterns = [
     path("rules/<int:rule_id>/retire/", rules.rule_retire, name="rule-retire"),
     path("donors/<path:ref>/confirm/", views.donor_confirm, name="donor-confirm"),
     path("donors/<path:ref>/", views.donor_page, name="donor"),
+    path("parts/<path:ref>/sell/", parting.part_sell, name="part-sell"),
+    path("parts/<path:ref>/scrap/", parting.part_scrap, name="part-scrap"),
     path("parts/<path:ref>/", views.part_page, name="part"),
 ]

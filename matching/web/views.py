@@ -15,17 +15,20 @@ from matching.finding import standing_holds
 from matching.matcher import reasons
 from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
+from matching.web.parting import scrap_form, sell_form
 from matching.web.rows import found_rows
 from parts import services as part_services
 from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
 from parts.photos import Subject
+from parts.reuse import lacking_test
 from parts.selectors import get_part, list_cautions, list_parts
+from parts.sisters import warnings_of
 from parts.web.forms import describe_form
 from parts.web.photos import photo_context
 from parts.web.views import bench_test_form, remove_form
 from workshop.errors import DomainError, InputRefused
-from workshop.members import covers
+from workshop.members import covers, why_not
 from workshop.models import Member, Role
 from workshop.web.gate import ACTION, for_member
 from workshop.web.pages import page_of
@@ -100,7 +103,7 @@ def find(request: HttpRequest, member: Member) -> HttpResponse:
             shown |= {
                 "found": found,
                 "seen": seen,
-                "rows": found_rows(found.offered, found.holds, reasons),
+                "rows": found_rows(member.workshop, found.offered, found.holds, reasons),
                 "job_query": urlencode(form.as_job(seen.canonical, found.kinds)),
                 "may_open": covers(member, Role.TECHNICIAN),
                 "never_reused": finding.never_reused(found),
@@ -122,9 +125,13 @@ def show_donor(
     settled = donor.confirmed or donor.recognised_id is not None
     held = standing_holds(member.workshop, [part.pk for part in parts])
     likely = predicting.for_unread_parts(member.workshop_id, parts)
+    doubts = warnings_of(member.workshop_id, [part.pk for part in parts])
     shown = {
         "donor": donor,
-        "parts": [(part, held.get(part.pk), likely.get(part.pk)) for part in parts],
+        "parts": [
+            (part, held.get(part.pk), likely.get(part.pk), part.pk in doubts) for part in parts
+        ],
+        "in_doubt": len(doubts),
         "seen": None if settled else candidates_for(donor),
         "cautions": list_cautions(donor.appliance_id, {part.kind_id for part in parts}),
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
@@ -151,6 +158,7 @@ def donor_confirm(request: HttpRequest, member: Member, ref: str) -> HttpRespons
 def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     part = get_part(member.workshop, ref)
     there = part.state in AVAILABLE
+    technician = why_not(member, Role.TECHNICIAN)
     book = ConditionBook.load(member.workshop_id, on=timezone.localdate(timezone.now()))
     shown = {
         "part": part,
@@ -159,11 +167,17 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "cautions": list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
         "tests": part.tests.select_related("tested_by__user"),
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
+        "warnings": warnings_of(member.workshop_id, [part.pk]).get(part.pk, []),
+        "lacking_test": lacking_test(part) if there else "",
+        "told": selectors.list_told_of(member.workshop, part.pk),
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
         **photo_context(member, Subject(part=part)),
         "describe_form": describe_form(part) if there else None,
         "test_form": bench_test_form() if there else None,
         "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,
+        "sell_form": sell_form(part) if there and not technician else None,
+        "scrap_form": scrap_form() if there else None,
+        "not_allowed": technician,
     }
     return render(request, "matching/part.html", shown)

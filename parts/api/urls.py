@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.api import interchanges, labels, photos, views
+from parts.api import duties, interchanges, labels, photos, sisters, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -28,6 +28,20 @@ urlpatterns = [
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
+    path("spare-part-duties/", duties.SparePartDuties.as_view(), name="api-duties"),
+    path(
+        "model-numbers/<row:pk>/spare-part-duties/",
+        duties.ModelDuties.as_view(),
+        name="api-model-duties",
+    ),
+    path("model-numbers/<row:pk>/last-sold/", duties.LastSold.as_view(), name="api-last-sold"),
+    path("survival/", survival.Survival.as_view(), name="api-survival"),
+    path("sister-warnings/", sisters.SisterWarnings.as_view(), name="api-sister-warnings"),
+    path(
+        "sister-warnings/<row:pk>/end/",
+        sisters.EndSisterWarning.as_view(),
+        name="api-sister-warning-end",
+    ),
     path("parts/", views.Parts.as_view(), name="api-parts"),
     path("parts/by-code/<str:code>/", views.PartByCode.as_view(), name="api-part-by-code"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),

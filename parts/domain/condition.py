@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from donors.domain.survival import PRIOR_STRENGTH, Survival
+
 # What a bench grade is worth. Common practice, a guess until the workshop's own returns say.
 TESTED = {"tested-good": 0.95, "tested-worn": 0.85}
 # Nothing untested is surer than what passed its test, whatever table and age say.
@@ -10,10 +12,14 @@ UNTESTED_MOST = 0.94
 
 @dataclass(frozen=True, slots=True)
 class Condition:
-    """P(good) in 0..1 and the sentence that says what it rests on."""
+    """P(good) in 0..1 and the sentence that says what it rests on.
+
+    belief: the Beta belief and its counts, of an untested part.
+    """
 
     p_good: float
     because: str
+    belief: Survival | None = None
 
 
 def from_grade(grade: str, tested_on: str) -> Condition | None:
@@ -26,13 +32,19 @@ def from_grade(grade: str, tested_on: str) -> Condition | None:
     return None
 
 
-def untested(p_good: float, *, cause: str, age_years: float | None, own: int) -> Condition:
+def untested(belief: Survival, *, percent: float, cause: str, age_years: float | None) -> Condition:
     """Return the condition of an untested part, saying what the odds rest on.
 
-    own: how many of the workshop's own bench results went in.
+    percent: the guide table's, moved for age; belief: the same with the workshop's own tests.
     """
     age = "age unknown" if age_years is None else f"about {age_years:.0f} years old"
     why = f"machine scrapped for: {cause.lower()}" if cause else "cause of scrapping unknown"
-    results = f"; {own} own bench results" if own else ""
-    p_good = min(p_good, UNTESTED_MOST)
-    return Condition(p_good, f"untested; {why}; {age}; guide table{results}")
+    p_good = min(belief.mean, UNTESTED_MOST)
+    return Condition(p_good, f"untested; {why}; {age}; {counts(belief, percent)}", belief)
+
+
+def counts(belief: Survival, percent: float) -> str:
+    """Return what a belief rests on: the guide value, its weight, and own tests as counted."""
+    guide = f"guide value {percent:.0f} %, weighing {PRIOR_STRENGTH:g} tests"
+    own = belief.passed + belief.failed
+    return f"{guide}; own tests: {belief.passed} of {own} good" if own else f"{guide}; no own tests"

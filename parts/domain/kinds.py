@@ -42,6 +42,7 @@ class Kind:
     matters: frozenset[str] = frozenset()
     attributes: Mapping[str, Attribute] = field(default_factory=dict)
     component_class: str = "other"
+    min_test: str = ""
 
     @classmethod
     def of(cls, row: Mapping[str, Any]) -> "Kind":
@@ -55,6 +56,7 @@ class Kind:
             matters=frozenset(row["matters"]),
             attributes={one["name"]: Attribute.of(one) for one in row["attributes"]},
             component_class=row["component_class"],
+            min_test=row["min_test"],
         )
 
     @property

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from parts.web import codes, interchanges, labels, photos, views
+from parts.web import codes, interchanges, labels, models, photos, sisters, survival, views
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -27,6 +27,11 @@ urlpatterns = [
     path("labels/pdf/", labels.pdf, name="labels-pdf"),
     path("labels/outlines/", labels.outlines, name="labels-outlines"),
     path("labels/address/", labels.address, name="labels-address"),
+    path("models/<int:model_id>/", models.model_page, name="model"),
+    path("models/<int:model_id>/last-sold/", models.model_last_sold, name="model-last-sold"),
+    path("odds/parts/", survival.survival_page, name="survival"),
+    path("parts/in-doubt/", sisters.warning_list, name="sister-warnings"),
+    path("parts/in-doubt/<int:warning_id>/end/", sisters.warning_end, name="sister-warning-end"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),

@@ -12,9 +12,9 @@ from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
 from matching.models import BuildBreak, Job, Need, Rule
-from parts import numbers
+from parts import numbers, sisters
 from parts import services as part_services
-from parts.models import Interchange, Part
+from parts.models import Interchange, Part, SisterWarning
 from workshop import dispatcher
 from workshop.models import Member, Role, User, Workshop
 
@@ -118,6 +118,13 @@ class Bench:
         return numbers.add_interchange(
             workshop=self.workshop, kind="heater", from_number=from_number, to_number=to_number
         )
+
+    def sister_warning(self, donor: Donor) -> SisterWarning:
+        """Say that the control board of a donor failed in use; return the first warning."""
+        sisters.flag_sisters(failed=self.part(donor), on=TODAY)
+        found: SisterWarning | None = SisterWarning.of(self.workshop).order_by("id").first()
+        assert found is not None
+        return found
 
     def drain(self) -> None:
         """Let the dispatcher act on what was recorded; anything it could not do is an error."""

@@ -36,6 +36,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-label-sheets": None,
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
+    "api-survival": None,
+    "api-duties": None,
+    "api-sister-warnings": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -55,6 +58,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-outcome-failed": {"failed_on": "2026-12-24"},
     "api-rule-comments": {"note": "x"},
+    "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
+    "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},
+    "api-last-sold": {"last_sold": "2022"},
+    "api-sister-warning-end": {"why": "looked at"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
 
@@ -93,6 +100,9 @@ def things(bench: Bench) -> dict[str, str]:
     relation = bench.interchange()
     shown = {"width": 4, "height": 3, "size_bytes": 9, "kept_at": NOW}
     photo = Photo.objects.create(workshop=bench.workshop, part=part, **shown)
+    model = bench.makes["Velthane"].numbers.order_by("id").first()
+    assert model is not None
+    warning = bench.sister_warning(donor)
     return {
         "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
         "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
@@ -129,6 +139,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-by-code": f"/api/v1/parts/by-code/{part.short_code}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
+        "api-model-duties": f"/api/v1/model-numbers/{model.pk}/spare-part-duties/",
+        "api-last-sold": f"/api/v1/model-numbers/{model.pk}/last-sold/",
+        "api-part-sell": f"/api/v1/parts/{part.ref}/sell/",
+        "api-part-scrap": f"/api/v1/parts/{part.ref}/scrap/",
+        "api-sister-warning-end": f"/api/v1/sister-warnings/{warning.pk}/end/",
         "api-part-tests": f"/api/v1/parts/{part.ref}/tests/",
     }
 
@@ -168,10 +183,10 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
     from matching.models import BuildBreak, Job, Match, Need
-    from parts.models import BenchTest, Interchange, Part, Photo
+    from parts.models import BenchTest, Interchange, Part, Photo, SisterWarning
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
-    models += (BuildBreak, Interchange)
+    models += (BuildBreak, Interchange, SisterWarning)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -191,6 +206,7 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "rules",
         "breaks",
         "interchanges",
+        "sister-warnings",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):

@@ -120,7 +120,7 @@ def test_a_hold_does_not_outlive_its_part(bench: Bench) -> None:
         member=bench.technician,
         now=NOW,
     )
-    take_from_stock(workshop=bench.workshop, ref=part.ref, state=Part.State.SOLD)
+    take_from_stock(workshop=bench.workshop, ref=part.ref, state=Part.State.SOLD, on=TODAY)
     bench.drain()
     hold.refresh_from_db()
     assert hold.ended == "gone"

@@ -136,6 +136,16 @@ class TestLater:
         date_it(bench, donor, "823")  # what was only assumed is taken back
         assert built(donor) == (None, None, "")
 
+    def test_the_model_s_last_day_on_the_market_cuts_too(self, bench: Bench) -> None:
+        model = bench.makes["Velthane"].numbers.get(number="W7-60 R1 W")
+        model.last_sold_from = model.last_sold_to = date(2012, 12, 31)
+        model.save()
+        donor = bench.donor()
+        date_it(bench, donor, "823", clues={"sold_from": 2005})
+        assert [one["from"][:4] for one in fresh(donor).build_reading["kept"]] == ["2008"]
+        why = [one["why"] for one in fresh(donor).build_reading["dropped"]]
+        assert any("model last sold 2012-12-31" in one for one in why)
+
     def test_a_person_chooses(self, bench: Bench, technician: Client) -> None:
         donor = bench.donor()
         date_it(bench, donor, "823", clues={"sold_from": 2005})

@@ -86,7 +86,7 @@ def test_the_migration_gives_codes_in_bulk(bench: Bench, other_bench: Bench) -> 
     for part in Part.objects.unscoped().all():
         Part.objects.unscoped().filter(pk=part.pk).update(short_code=f"old{part.pk}")
     RefCounter.objects.unscoped().filter(prefix="code").delete()
-    migration = import_module("parts.migrations.0006_short_codes_and_photos")
+    migration = import_module("parts.migrations.0007_short_codes_and_photos")
     migration.A_STATEMENT = 7
     migration.give_codes(apps, SimpleNamespace(connection=connection))
     assert (codes_of(bench), codes_of(other_bench)) == expected

@@ -42,6 +42,7 @@ ACTIONS = {
     "rule-approve",
     "rule-reject",
     "rule-retire",
+    "sister-warning-end",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OWNERS = {"labels-address"}
@@ -55,6 +56,9 @@ TECHNICIANS = {
     "hold-new",
     "hold-release",
     "hold-fitted",
+    "model-last-sold",
+    "part-sell",
+    "sister-warning-end",
 }
 REVIEWERS = {
     "make-date-code",
@@ -110,10 +114,13 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "rule": [bench.rule().pk],
         "scanned": [part.short_code],
         "photo": [photo.pk],
+        "sister-warning-end": [bench.sister_warning(donor).pk],
+        "sister-warnings": [],
+        "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
         start = route.split("-")[0]
-        if route in {"donor-new", "part-new", "job-new", "interchange-new"}:
+        if route in {"donor-new", "part-new", "job-new", "interchange-new", "model-new"}:
             args[route] = []
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])

@@ -1,5 +1,6 @@
 import pytest
 
+from donors.domain.survival import belief
 from parts.domain.condition import TESTED, from_grade, untested
 
 
@@ -34,24 +35,22 @@ def test_a_worn_part_promises_less_than_a_good_one():
         (
             "Bearing or drum",
             9.6,
-            0,
-            "untested; machine scrapped for: bearing or drum; about 10 years old; guide table",
+            (0, 0),
+            "untested; machine scrapped for: bearing or drum; about 10 years old; "
+            "guide value 62 %, weighing 8 tests; no own tests",
         ),
         (
             "",
             None,
-            3,
-            "untested; cause of scrapping unknown; age unknown; guide table; 3 own bench results",
-        ),
-        (
-            "Frost",
-            0.2,
-            1,
-            "untested; machine scrapped for: frost; about 0 years old; guide table; "
-            "1 own bench results",
+            (3, 1),
+            "untested; cause of scrapping unknown; age unknown; "
+            "guide value 62 %, weighing 8 tests; own tests: 3 of 4 good",
         ),
     ],
 )
 def test_an_untested_part_says_what_its_odds_rest_on(cause, age, own, because):
-    found = untested(0.62, cause=cause, age_years=age, own=own)
-    assert (found.p_good, found.because) == (0.62, because)
+    passed, failed = own
+    held = belief(62, passed=passed, failed=failed)
+    found = untested(held, percent=62, cause=cause, age_years=age)
+    assert (found.p_good, found.because) == (pytest.approx(held.mean), because)
+    assert found.belief == held

@@ -6,8 +6,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0006_build_readings'),
-        ('matching', '0010_covering_keys'),
+        ('donors', '0007_build_readings'),
+        ('matching', '0011_follow_ups'),
         ('workshop', '0003_labels_and_photos'),
     ]
 
