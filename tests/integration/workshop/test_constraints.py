@@ -309,6 +309,7 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    bench.sister_warning(part.donor)
     for shown in ({"donor": part.donor}, {"part": part}):
         size = {"width": 4, "height": 3, "size_bytes": 9}
         Photo.objects.create(
