@@ -139,6 +139,14 @@ class Catalogue:
             return self.held.layers
         return [(self.few(number), None)] if self.few and number else []
 
+    def numbers(self) -> Iterable[tuple[int, str]]:
+        """Yield (make id, canonical number) of every known number."""
+        for shelf, dead in self._layers(""):
+            for place in range(len(shelf)):
+                if dead is None or not dead[place]:
+                    row = shelf.entry(place)
+                    yield row.make_id, model_numbers.canonical(row.number)
+
     def _known(self, shelf: Shelf, place: int) -> KnownModel:
         row = shelf.entry(place)
         make = self._make(row.make_id)
@@ -308,7 +316,7 @@ class Catalogue:
             likely = None  # the plate's make is believed over a near number of another make
         its_make = make or self._guess_make(number, likely)
         how = found[0].how if likely else How.UNKNOWN
-        own = patterns.fields_of(its_make.pattern, number) if its_make else {}
+        own = patterns.fields_of(its_make.reads_by, number) if its_make else {}
         certainty = found[0].probability if likely else 0.0
         return Recognition(
             canonical=number,
@@ -322,7 +330,8 @@ class Catalogue:
             candidates=tuple(self._candidates(found, models)),
             fields=self._fields(own, likely, its_make, how=how),
             reads_alike=reads_alike(number, found),
-            reads_well=bool(own),
+            reads_well=bool(own and its_make and its_make.pattern),
+            guessed=bool(its_make and not its_make.pattern),
         )
 
     def _candidates(
@@ -332,7 +341,7 @@ class Catalogue:
             make = self._make(model.make_id)
             differs: tuple[str, ...] = ()
             if one is not found[0] and make and model.make_id == models[0].make_id:
-                differs = differs_only_in(make.pattern, found[0].filled, one.filled)
+                differs = differs_only_in(make.reads_by, found[0].filled, one.filled)
             yield Candidate(model, one.how, one.likeness, one.probability, differs)
 
     def _guess_make(self, number: str, likely: KnownModel | None) -> Make | None:
@@ -347,4 +356,4 @@ class Catalogue:
         """Return the plate's own fields, or the known number's where the plate was misread."""
         if likely is None or make is None or how.certain or (own and how in ROUGH):
             return own
-        return patterns.fields_of(make.pattern, likely.canonical) or own
+        return patterns.fields_of(make.reads_by, likely.canonical) or own

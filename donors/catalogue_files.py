@@ -1,9 +1,13 @@
 """A catalogue read from makes.csv and models.csv alone: nothing is stored, no database is asked."""
 
+from collections import defaultdict
+from collections.abc import Iterable
 from pathlib import Path
 
 from donors import services
 from donors.catalogue import Catalogue
+from donors.domain import model_numbers
+from donors.domain.lookup import guessing
 from donors.exchange import Makes, Models
 from donors.models import ModelNumber
 from donors.recognition import KnownModel
@@ -36,6 +40,23 @@ def ensure_make(catalogue: Catalogue, row: Row, column: str) -> None:
         catalogue.add_make(text)
     except InputRefused as bad:
         refuse(row, bad, make=column)
+
+
+def guess_patterns(catalogue: Catalogue, seen: Iterable[tuple[str, str]]) -> None:
+    """Give each make without a pattern the one its numbers propose: those known and those seen.
+
+    seen: (make as written, model number as read) of machines; nothing is stored.
+    """
+    numbers: dict[int, set[str]] = defaultdict(set)
+    for make_id, number in catalogue.numbers():
+        numbers[make_id].add(number)
+    for text, number in seen:
+        make = catalogue.find_make(text)
+        if make is not None:
+            numbers[make.pk].add(model_numbers.canonical(number))
+    for make in catalogue.makes:
+        if not make.pattern:
+            make.guessed_pattern = guessing.guess(numbers[make.pk])
 
 
 def _add_makes(catalogue: Catalogue, path: Path) -> None:

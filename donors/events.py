@@ -1,5 +1,6 @@
 """What the donors app announces through the outbox. Payloads hold ids, never rows."""
 
 CATALOGUE_CHANGED = "donors.catalogue-changed"
+PATTERN_CHANGED = "donors.pattern-changed"  # {"make_id": int}: stored, guessed or taken away
 DONOR_RECEIVED = "donors.donor-received"  # {"donor_id": int}
 DONOR_CHANGED = "donors.donor-changed"  # {"donor_id": int}: read again, confirmed, edited

@@ -68,6 +68,9 @@ class Make(WorkshopOwned):
     date_code_start = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="place in the serial number where the code begins, from 1"
     )
+    # What its numbers propose, and from how many: read by while nobody has stored a pattern.
+    guessed_pattern = models.CharField(max_length=200, blank=True, editable=False)
+    guessed_from = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:
         ordering: ClassVar = ["name"]
@@ -86,6 +89,11 @@ class Make(WorkshopOwned):
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def reads_by(self) -> str:
+        """The pattern its numbers are read by: the stored one, else the guessed one."""
+        return self.pattern or self.guessed_pattern
 
 
 class ModelNumber(WorkshopOwned):

@@ -15,6 +15,10 @@ from workshop import days
 from workshop.domain.intervals import from_ends
 from workshop.errors import InputRefused
 
+# How far a number may be trusted that is in no catalogue, but whose fields were read off it:
+# by the make's pattern, or by one that its numbers propose and nobody has looked at.
+READ_OFF, READ_BY_GUESS = 0.85, 0.75
+
 
 @dataclass(frozen=True, slots=True)
 class Plate:
@@ -165,11 +169,12 @@ def certainty(seen: Recognition) -> float:
     """Return how far the machine's identity may be trusted, 0..1.
 
     A number the make's pattern explains in full is trusted even when it is not in the
-    catalogue: its fields were read off it.
+    catalogue: its fields were read off it. Fields read by a guessed pattern are trusted less.
     """
     if seen.settled is not None:
         return 1.0
-    read_off = 0.85 if seen.fields else (0.5 if seen.make_id and seen.canonical else 0.0)
+    read = READ_BY_GUESS if seen.guessed else READ_OFF
+    read_off = read if seen.fields else (0.5 if seen.make_id and seen.canonical else 0.0)
     return max(seen.certainty, read_off)
 
 

@@ -46,7 +46,7 @@ class Recognition:
     its calibrated probability (1 when settled). candidates: best first, to be shown when it is
     not settled.
     make: told, or guessed when `make_is_guess`. reads_well: the make's pattern explains the
-    number as it was read.
+    number as it was read. guessed: nobody has stored a pattern; fields are read by a guess.
     """
 
     canonical: str
@@ -60,6 +60,7 @@ class Recognition:
     candidates: tuple[Candidate, ...]
     fields: dict[str, str]
     reads_well: bool = False
+    guessed: bool = False
     reads_alike: bool = False
 
     @property

@@ -54,7 +54,7 @@ def set_pattern(*, workshop: Workshop, make_id: int, pattern: str) -> Make:
     if make.pattern != pattern:
         make.pattern = pattern
         make.save(update_fields=["pattern"])
-        announce_catalogue(workshop.pk)
+        _announce_pattern(make)
     return make
 
 
@@ -79,6 +79,25 @@ def set_date_code(*, workshop: Workshop, make_id: int, scheme: str, start: int |
     make.date_code, make.date_code_start = scheme, start
     make.save(update_fields=["date_code", "date_code_start"])
     return make
+
+
+def set_guess(*, make: Make, pattern: str, seen: int) -> bool:
+    """Note the pattern a make's numbers propose, and how often it was seen by then.
+
+    Returns whether it is another than before; then machines of the make are read again.
+    """
+    changed = make.guessed_pattern != pattern
+    make.guessed_pattern, make.guessed_from = pattern, seen
+    make.save(update_fields=["guessed_pattern", "guessed_from"])
+    if changed:
+        _announce_pattern(make)
+    return changed
+
+
+def _announce_pattern(make: Make) -> None:
+    announce_catalogue(make.workshop_id)
+    payload = {"make_id": make.pk}
+    outbox.record(events.PATTERN_CHANGED, workshop_id=make.workshop_id, payload=payload)
 
 
 def check_pattern(pattern: str) -> None:
@@ -247,7 +266,7 @@ def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
     row.recognised_id, row.recognised_how, row.confirmed = model.id, How.EXACT, True
     row.likely_number = row.model_canonical if wild else model.canonical
     row.family = model.family
-    row.fields = patterns.fields_of(make.pattern, row.likely_number)
+    row.fields = patterns.fields_of(make.reads_by, row.likely_number)
     row.family = row.family or row.fields.get("family", "")
     row.certainty = 1.0
     row.save()

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from matching import gather
-from matching.domain import correcting, learning, metrics
+from matching.domain import correcting, learning, metrics, places
 from matching.domain.knowledge import Knowledge
 from matching.domain.scoring import Score, score
 from matching.domain.weights import Weights
@@ -24,6 +24,8 @@ FOLDS = 8
 LIKELY_RIGHT = 0.90  # a part said to be likely to fit does so nine times in ten
 LIKELY_RANGE = [step / 100 for step in range(55, 73)]
 LIKELY_PRIOR = 25.0  # cases that stand for the wanted share before any is seen
+SURE = 0.99  # from this chance, and with numbers that say so, a note of a misfit is a slip
+SLIPS_PRIOR = 100.0
 LEAST_OUTCOMES = 100  # below it the limit of "likely" stays, and no gain is called clear
 
 Fresh = Callable[[Weights], Mapping[str, Knowledge]]
@@ -114,15 +116,18 @@ def teach(history: History, by_hand: Weights) -> Taught:
     ]
     bits = [learning.learn(history.without(fold, lessons), by_hand) for fold in history.each]
     learned = history.held_out([by_hand.taught({"bits": one}) for one in bits])
-    corrections = [correcting.fit(_scored(history.without(fold, learned))) for fold in history.each]
+    corrections = [
+        correcting.fit(_scored(history.without(fold, learned), kinds)) for fold in history.each
+    ]
     both = zip(bits, corrections, strict=True)
     final = history.held_out([by_hand.taught({"bits": b, "correction": c}) for b, c in both])
     lesson: dict[str, Any] = {
         "bits": learning.learn(lessons, by_hand),
-        "correction": correcting.fit(_scored(learned)),
+        "correction": correcting.fit(_scored(learned, kinds)),
     }
     if len(final) >= LEAST_OUTCOMES:
-        lesson["likely"] = likely_limit(_unprinted(final))
+        cases = [(found.p_fit, fitted(outcome)) for outcome, found in final if not _printed(found)]
+        lesson["likely"] = likely_limit(cases, slip=slips(final))
     before, after = [_loss(*one) for one in plain], [_loss(*one) for one in final]
     return Taught(
         weights=by_hand.taught(lesson),
@@ -135,12 +140,20 @@ def teach(history: History, by_hand: Weights) -> Taught:
     )
 
 
-def _scored(held: Iterable[Held]) -> list[correcting.Scored]:
+def _scored(held: Iterable[Held], kinds: Mapping[str, Knowledge]) -> list[correcting.Scored]:
     return [
-        correcting.Scored(outcome.kind_id, found.rows, fitted(outcome))
+        correcting.Scored(
+            outcome.kind_id, found.rows, fitted(outcome), _places(outcome, kinds[outcome.kind_id])
+        )
         for outcome, found in held
         if not found.stopped
     ]
+
+
+def _places(outcome: Outcome, known: Knowledge) -> tuple[str, ...]:
+    past = gather.past_of(outcome)
+    ours, theirs = past.offer.machine, past.want.machine
+    return tuple(places.features(known.kind, ours.make, places.differing(ours, theirs)))
 
 
 def fitted(outcome: Outcome) -> bool:
@@ -148,28 +161,39 @@ def fitted(outcome: Outcome) -> bool:
     return outcome.result != Outcome.Result.DID_NOT_FIT
 
 
-def _unprinted(held: Iterable[Held]) -> list[tuple[float, bool]]:
-    """Return chance and truth of those whose numbers do not already say that they fit."""
+def _printed(found: Score) -> bool:
+    """Return whether the part numbers by themselves say that it fits."""
     told = {"same", "interchange"}
-    return [
-        (found.p_fit, fitted(outcome))
-        for outcome, found in held
-        if not any(row.evidence == "part number" and row.level in told for row in found.rows)
-    ]
+    return any(row.evidence == "part number" and row.level in told for row in found.rows)
 
 
-def likely_limit(cases: Iterable[tuple[float, bool]]) -> float:
+def slips(held: Iterable[Held]) -> float:
+    """Return the share of fittings noted the wrong way round, 0..1.
+
+    Seen where the printed numbers leave no doubt; drawn towards our guess (correcting.WRONG),
+    which stands for SLIPS_PRIOR of them.
+    """
+    sure = [fitted(outcome) for outcome, found in held if _printed(found) and found.p_fit >= SURE]
+    wrong = len(sure) - sum(sure)
+    return (wrong + SLIPS_PRIOR * correcting.WRONG) / (len(sure) + SLIPS_PRIOR)
+
+
+def likely_limit(cases: Iterable[tuple[float, bool]], *, slip: float = correcting.WRONG) -> float:
     """Return the least chance from which parts called likely to fit are right often enough.
 
-    cases: chance and what was noted. The share of those above that fit, allowing for wrong
-    notes, is drawn towards the wanted share, so that a handful decides nothing. The highest of
-    the range when none will do.
+    cases: chance and what was noted; slip: the share of notes that are wrong. The share of those
+    above that fit is told twice, by the notes (which a few hundred tell to a hundredth or two)
+    and by the mean of the chances (as good as they are calibrated); their mean is drawn towards
+    the wanted share, so that a handful decides nothing. The highest of the range when none will
+    do.
     """
     known = list(cases)
     for limit in LIKELY_RANGE:
-        right = [true for chance, true in known if chance >= limit]
-        fits = (sum(right) - correcting.WRONG * len(right)) / (1 - 2 * correcting.WRONG)
-        share = (fits + LIKELY_PRIOR * LIKELY_RIGHT) / (len(right) + LIKELY_PRIOR)
+        above = [(chance, true) for chance, true in known if chance >= limit]
+        noted = (sum(true for _, true in above) - slip * len(above)) / (1 - 2 * slip)
+        stated = sum(chance for chance, _ in above)
+        fits = (noted + stated) / 2
+        share = (fits + LIKELY_PRIOR * LIKELY_RIGHT) / (len(above) + LIKELY_PRIOR)
         if share >= LIKELY_RIGHT:
             return limit
     return LIKELY_RANGE[-1]

@@ -6,13 +6,13 @@ scored by the same engine. No database is asked and nothing is stored.
 
 import csv
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from donors.catalogue import Catalogue
-from donors.catalogue_files import ensure_make, read_catalogue
+from donors.catalogue_files import ensure_make, guess_patterns, read_catalogue
 from matching import gather, learning, pairs
 from matching.domain import metrics
 from matching.domain.knowledge import Knowledge
@@ -94,22 +94,31 @@ def read_material(
     lists stands for itself, as a plate nobody has seen before does in the service.
     """
     catalogue = read_catalogue(makes=makes, models=models)
+    asked = _read_pairs(cases, CASE_COLUMNS, catalogue)
+    past = _read_pairs(history, Outcomes.columns, catalogue) if history else []
+    guess_patterns(catalogue, numbers_in([*asked, *past]))
     return Material(
-        cases=_read_cases(cases, catalogue),
-        history=_read_history(history, catalogue) if history else [],
+        cases=_cases(asked, catalogue, cases.name),
+        history=_history(past, catalogue, history.name) if history else [],
         graphs=_read_graphs(interchange) if interchange else {},
     )
 
 
-def _read_cases(path: Path, catalogue: Catalogue) -> list[Case]:
-    rows = _read_pairs(path, CASE_COLUMNS, catalogue)
+def numbers_in(rows: Iterable[Row]) -> Iterator[tuple[str, str]]:
+    """Yield (make, model number) of both machines of each pair, as they stand in the file."""
+    for row in rows:
+        for side in pairs.SIDES:
+            yield row[f"{side}_make"] or "", row[f"{side}_model_number"] or ""
+
+
+def _cases(rows: list[Row], catalogue: Catalogue, file: str) -> list[Case]:
     found = []
     for row in rows:
         stated = pairs.stated(row, set(kinds()), catalogue)
         if stated is not None:
             outcome = Outcome(result=_result(row["fits"]), **stated)
             found.append(Case(row, outcome, gather.past_of(outcome)))
-    refuse_if_bad(rows, path.name)
+    refuse_if_bad(rows, file)
     return found
 
 
@@ -117,11 +126,10 @@ def _result(fits: bool) -> Outcome.Result:
     return Outcome.Result.WORKED if fits else Outcome.Result.DID_NOT_FIT
 
 
-def _read_history(path: Path, catalogue: Catalogue) -> list[Outcome]:
+def _history(rows: list[Row], catalogue: Catalogue, file: str) -> list[Outcome]:
     sheet = Outcomes()
-    rows = _read_pairs(path, sheet.columns, catalogue)
     found = [sheet.outcome(None, row, set(kinds()), catalogue) for row in rows]
-    refuse_if_bad(rows, path.name)
+    refuse_if_bad(rows, file)
     return [outcome for outcome in found if outcome is not None]
 
 

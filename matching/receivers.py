@@ -7,7 +7,19 @@ from datetime import datetime
 
 from donors import events as donor_events
 from donors import services as donor_services
-from matching import build_breaks, events, far, follow_ups, holds, matcher, rule_watch, services
+from donors.models import Donor, Make
+from matching import (
+    build_breaks,
+    events,
+    far,
+    fittings,
+    follow_ups,
+    holds,
+    matcher,
+    pattern_guesses,
+    rule_watch,
+    services,
+)
 from matching.models import Need, Rule
 from parts import events as part_events
 from parts import numbers
@@ -21,6 +33,9 @@ NEEDS_PER_EVENT = 40
 
 @handles(donor_events.DONOR_RECEIVED)
 def donor_received(event: OutboxEvent, now: datetime) -> None:
+    donor = Donor.of(event.workshop_id).filter(pk=event.payload["donor_id"]).first()
+    if donor is not None and donor.make_id is not None:
+        pattern_guesses.guess_after_arrival(event.workshop_id, donor.make_id)
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=True)
 
 
@@ -122,9 +137,39 @@ def rules_review(event: OutboxEvent, now: datetime) -> None:
     rule_watch.review_kind(event.workshop_id, event.payload["kind"], now=now)
 
 
+@handles(events.OUTCOMES_RECORDED)
+def outcomes_recorded(event: OutboxEvent, now: datetime) -> None:
+    """Guess the patterns anew that past fittings now say more of."""
+    pattern_guesses.guess_anew(event.workshop_id)
+
+
+@handles(donor_events.PATTERN_CHANGED)
+def pattern_changed(event: OutboxEvent, now: datetime) -> None:
+    """Have the past fittings of a make read again, page by page."""
+    make = Make.of(event.workshop_id).filter(pk=event.payload["make_id"]).first()
+    if make is not None:
+        outbox.record_in_pages(
+            events.OUTCOMES_UNREAD,
+            workshop_id=event.workshop_id,
+            key="outcome_ids",
+            ids=pattern_guesses.outcomes_of(event.workshop_id, make),
+            page=pattern_guesses.READ_AT_ONCE,
+        )
+
+
+@handles(events.OUTCOMES_UNREAD)
+def outcomes_unread(event: OutboxEvent, now: datetime) -> None:
+    """Read the machines of past fittings again; where they are others now, match anew."""
+    ids = event.payload["outcome_ids"]
+    kinds = pattern_guesses.read_outcomes_anew(event.workshop_id, ids)
+    if kinds:
+        fittings.announce(event.workshop_id, sorted(kinds))
+
+
 @handles(donor_events.CATALOGUE_CHANGED)
 def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     """Read the plates again that a person has not confirmed, and match what that changes."""
+    pattern_guesses.guess_anew(event.workshop_id)
     donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
     rows = Part.of(event.workshop_id).filter(donor__in=donors).exclude(number_canonical="")
     seen = numbers.note_numbers(rows.select_related("donor__make"))

@@ -32,7 +32,15 @@ class PatternInput(serializers.Serializer[Any]):
 class MakeOutput(serializers.ModelSerializer[Make]):
     class Meta:
         model = Make
-        fields = ("id", "name", "aliases", "pattern", "date_code", "date_code_start")
+        fields = (
+            "id",
+            "name",
+            "aliases",
+            "pattern",
+            "guessed_pattern",
+            "date_code",
+            "date_code_start",
+        )
 
 
 class ModelNumberInput(serializers.Serializer[Any]):

@@ -2,7 +2,8 @@
 
 Rows of evidence repeat each other, and a sum of weights that were each right alone says too
 much or too little. The correction gives each piece of evidence a share of its bits back or
-takes one away, and each level and kind a few bits. It is one row of the explanation, so the
+takes one away, and each level and kind a few bits; beside it stands what differences at single
+places of the model numbers are worth (places.py). They are two rows of the explanation, so the
 rows still add up to the score. No piece of evidence ever gets less than none of its weight:
 more bits in a row never lower the odds.
 
@@ -18,12 +19,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from matching.domain import places
 from matching.domain.sides import Line, Row
 
 # How far a coefficient goes by itself (standard deviation of its prior): a share of a row's
-# bits; bits of a level; bits of a kind.
-SPREAD = {"share": 0.25, "level": 0.25, "kind": 0.2}
-LEFT_OUT = frozenset({"start", "rule", "calibration"})
+# bits; bits of a level; bits of a kind; bits of a difference at one place of the number.
+SPREAD = {"share": 0.25, "level": 0.25, "kind": 0.2, places.NAME: 0.6}
+LEFT_OUT = frozenset({"start", "rule", "number places", "calibration"})
 MOST_BITS = 12.0  # a row that is all but certain teaches nothing about the shares of others
 STEPS = 30
 # The share of past fittings noted the wrong way round. A guess of ours: people slip.
@@ -32,11 +34,18 @@ WRONG = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Scored:
-    """The rows of one past fitting, scored without it, and whether it fitted."""
+    """The rows of one past fitting, scored without it, and whether it fitted.
+
+    places: the names of the differences between the model numbers (places.features).
+    """
 
     kind: str
     rows: tuple[Row, ...]
     fitted: bool
+    places: tuple[str, ...] = ()
+
+    def features(self) -> dict[str, float]:
+        return features(self.kind, self.rows) | dict.fromkeys(self.places, 1.0)
 
 
 def features(kind: str, rows: Iterable[Row | Line]) -> dict[str, float]:
@@ -57,7 +66,7 @@ def correction(corrections: Mapping[str, float], kind: str, rows: Iterable[Row |
 
 def fit(scored: Sequence[Scored]) -> dict[str, float]:
     """Return the correction of each feature, {} without outcomes. Same input, same output."""
-    looked = [features(one.kind, one.rows) for one in scored]
+    looked = [one.features() for one in scored]
     names = sorted({name for one in looked for name in one})
     if not names:
         return {}

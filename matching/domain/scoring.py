@@ -22,6 +22,8 @@ from matching.domain.knowledge import Knowledge
 from matching.domain.known_breaks import BreakFinding, compare_across
 from matching.domain.odds import shift_by_counts, to_bits, to_p
 from matching.domain.outcomes import Counts
+from matching.domain.places import differing
+from matching.domain.places import features as place_features
 from matching.domain.rules import REFUSES, Cover, strongest
 from matching.domain.sides import Line, Row, Side
 from matching.domain.sightings import overlap
@@ -29,8 +31,12 @@ from matching.domain.verdicts import Verdict
 from matching.domain.weights import GIVEN, Place
 
 # Rows that may speak for pairs no key finds: alone they keep none. The kind itself; what was
-# noted of other parts, which is guessed for both sides; what sums like this were off by.
-NEVER_ALONE = frozenset({"start", "noted elsewhere", "calibration"})
+# noted of other parts, which is guessed for both sides; what differences between the numbers
+# and sums like this were off by.
+NEVER_ALONE = frozenset({"start", "noted elsewhere", "number places", "calibration"})
+# How sure both machines' families must be before past fittings in the family prove anything:
+# more than a family read by a guessed pattern is (donors/plates.py).
+FAMILY_SURE = 0.8
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 
@@ -255,6 +261,18 @@ def _outcomes(tally: _Tally) -> None:
     tally.add("past fittings", counts.basis, bits, sentences.outcomes, counts)
 
 
+def _places(tally: _Tally) -> None:
+    """What differences at these places of the model numbers were worth, where that was learned."""
+    corrections = tally.weights.correction
+    if not corrections:
+        return
+    found = differing(tally.offer.machine, tally.want.machine)
+    names = place_features(tally.kind, tally.offer.machine.make, found)
+    bits = sum([corrections.get(name, 0.0) for name in names])
+    level = "unknown" if found is None else "differ" if found else "same"
+    tally.add("number places", level, bits, sentences.places, found, bits)
+
+
 def _calibration(tally: _Tally) -> None:
     """What sums like this one were off by, where that was learned."""
     corrections = tally.weights.correction
@@ -302,6 +320,7 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
     _noted,
     _sightings,
     _outcomes,
+    _places,
     _calibration,
     _rule,
 )
@@ -329,4 +348,7 @@ def _proved(tally: _Tally, limits: dict[str, float]) -> bool:
         return True
     counts = tally.counts
     enough = counts.fits >= limits["known_outcomes"] and counts.fits >= 0.9 * counts.tries
-    return counts.basis in {"numbers", "number-in-family"} and enough
+    if counts.basis == "number-in-family":
+        machines = tally.offer.machine, tally.want.machine
+        return enough and all(machine.sure >= FAMILY_SURE for machine in machines)
+    return counts.basis == "numbers" and enough

@@ -192,6 +192,19 @@ def outcomes(counts: Counts) -> str:
     return f"Past fittings of {what}: {counts.plain_fits} of {counts.plain_tries} fitted."
 
 
+def places(found: Sequence[int] | None, bits: float) -> str:
+    """Say where the model numbers differ and which way past fittings take that."""
+    if found is None:
+        return "The model numbers cannot be laid beside one another place by place."
+    if not found:
+        return "The model numbers agree at every place."
+    named = ", ".join("length" if at == 0 else str(at) for at in found)
+    if abs(bits) < 0.05:
+        return f"The model numbers differ at {named}; past fittings say nothing of that."
+    way = "for" if bits > 0 else "against"
+    return f"The model numbers differ at {named}; past fittings take that as speaking {way} a fit."
+
+
 def calibration(bits: float) -> str:
     """Say which way past fittings correct the sum of the rows above."""
     if abs(bits) < 0.05:

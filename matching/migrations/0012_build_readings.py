@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0007_build_readings'),
+        ('donors', '0008_build_readings'),
         ('matching', '0011_follow_ups'),
         ('workshop', '0003_labels_and_photos'),
     ]

@@ -43,7 +43,7 @@ def write(schema_editor, counter, workshop, page, last):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0007_build_readings'),
+        ('donors', '0008_build_readings'),
         ('parts', '0006_sisters_and_parting'),
         ('workshop', '0003_labels_and_photos'),
     ]

@@ -14,18 +14,24 @@ from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.db import transaction
 
+from donors import services
 from donors.catalogue import Catalogue
+from donors.catalogue_files import guess_patterns, read_catalogue
+from donors.models import Make
 from fixtures.demo.make_world import make_cases, make_world, write_world
 from fixtures.demo.world.write import write_csv
 from matching import gather, measuring, pairs
 from matching.domain.scoring import Score, score
 from matching.domain.sightings import Seen
+from matching.exchange import Outcomes
 from matching.models import Outcome
 from parts.reference import kinds
 from tests.factories import NOW
+from workshop import dispatcher
 from workshop.exchange import sheets
-from workshop.exchange.reading import read_file
+from workshop.exchange.reading import Row, read_file
 from workshop.models import Workshop
 
 PAIR = [column.name for column in pairs.COLUMNS]
@@ -234,6 +240,20 @@ def unworded(found: Score) -> tuple[object, ...]:
     return (rows, found.bits, found.verdict, found.stopped)
 
 
+def guess_like_the_measurement(workshop: Workshop, shop: Path, rows: list[Row]) -> None:
+    """Give the service the pattern it would guess had it seen the machines of the cases too."""
+    read = read_catalogue(makes=shop / "makes.csv", models=shop / "models.csv")
+    past = read_file(shop / "outcomes.csv", Outcomes.columns)
+    guess_patterns(read, measuring.numbers_in([*rows, *past]))
+    dispatcher.drain()
+    for make in read.makes:
+        stored = Make.of(workshop).get(key=make.key)
+        with transaction.atomic():
+            services.set_guess(make=stored, pattern=make.guessed_pattern, seen=10**6)
+    assert Make.of(workshop).exclude(guessed_pattern="").exists()
+    dispatcher.drain()
+
+
 @pytest.mark.django_db
 def test_the_service_gives_the_same_answers(tmp_path: Path) -> None:
     """A small world, imported, and measured from its files: equal rows for every case."""
@@ -251,8 +271,9 @@ def test_the_service_gives_the_same_answers(tmp_path: Path) -> None:
         makes=shop / "makes.csv",
         interchange=shop / "interchange.csv",
     )
-    catalogue, known = Catalogue.load(workshop), gather.knowledge(workshop.pk, kinds())
     rows = read_file(tmp_path / "cases.csv", measuring.CASE_COLUMNS)
+    guess_like_the_measurement(workshop, shop, rows)
+    catalogue, known = Catalogue.load(workshop), gather.knowledge(workshop.pk, kinds())
     for row, measured in zip(rows, measuring.score_all(material, gather.weights()), strict=True):
         stated = pairs.stated(row, set(kinds()), catalogue)
         assert stated is not None

@@ -98,6 +98,21 @@ def test_the_correction_is_a_row_and_the_rows_still_sum_to_the_score(offer, want
     for one in after.rows:
         total += one.bits
     assert after.bits == total
-    added = [one for one in after.rows if one.evidence == "calibration"]
-    assert len(added) == (0 if before.stopped else 1)
+    added = [one for one in after.rows if one.evidence in {"number places", "calibration"}]
+    assert len(added) == (0 if before.stopped else 2)
     assert [one for one in after.rows if one not in added] == list(before.rows)
+
+
+def test_places_that_matter_are_told_from_those_that_do_not():
+    """Fits hang on place 2 alone; differences at 2 and 5 are as common and independent."""
+    rng = random.Random(11)
+    seen = []
+    for _ in range(1500):
+        differs = [at for at in (2, 5) if rng.random() < 0.5]
+        truth = -2.0 if 2 in differs else 2.0
+        names = tuple(f"place/Velthane/{at}" for at in differs)
+        rows = (row("model", "unknown", 0.0),)
+        seen.append(Scored("drain-pump", rows, rng.random() < to_p(truth), names))
+    found = fit(seen)
+    assert found["place/Velthane/2"] < -2.0
+    assert abs(found["place/Velthane/5"]) < 0.25 * abs(found["place/Velthane/2"])

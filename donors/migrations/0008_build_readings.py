@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0006_last_sold'),
+        ('donors', '0007_guessed_patterns'),
         ('workshop', '0003_labels_and_photos'),
     ]
 
