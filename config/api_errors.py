@@ -17,7 +17,9 @@ MEDIA_TYPE = "application/problem+json"
 def problem_response(error: Exception, context: Mapping[str, Any]) -> Response | None:
     """Return the answer to an exception; None lets Django answer 500."""
     if isinstance(error, DomainError):
-        return _problem(error.status, error.code, error.message, _errors(error.fields))
+        problem = _problem(error.status, error.code, error.message, _errors(error.fields))
+        problem.data = {**problem.data, **error.more}
+        return problem
     if isinstance(error, Http404):
         error = exceptions.NotFound()
     if isinstance(error, PermissionDenied):

@@ -6,11 +6,13 @@ from django.db import models
 from django.db.models import F, Q, Value
 from django.db.models.functions import Coalesce, NullIf
 
+from donors.domain.build_reading import Known
 from donors.domain.machines import Machine
 from donors.domain.recognising import How
 from workshop.domain.intervals import from_ends
 from workshop.scoping import WorkshopOwned
 
+BUILD_KNOWN = [(one.value, one.label) for one in Known]
 CERTAINTY = "how sure the recognition is, 0 to 1; 1 when exact or confirmed by a person"
 
 
@@ -45,6 +47,11 @@ class MachineColumns(WorkshopOwned):
     serial_number = models.CharField(max_length=60, blank=True)
     built_from = models.DateField(null=True, blank=True)
     built_to = models.DateField(null=True, blank=True)
+    build_known = models.CharField(
+        max_length=8, choices=BUILD_KNOWN, blank=True, help_text="how the build date is known"
+    )
+    # A code and what it may mean: donors/build_reading.py. {} while nobody read one.
+    build_reading = models.JSONField(default=dict, blank=True, editable=False)
 
     class Meta:
         abstract = True
@@ -58,6 +65,10 @@ class MachineColumns(WorkshopOwned):
             models.CheckConstraint(
                 condition=Q(certainty__gte=0, certainty__lte=1),
                 name="%(class)s_certainty_is_a_probability",
+            ),
+            models.CheckConstraint(
+                condition=Q(build_known__in=["", *(value for value, _ in BUILD_KNOWN)]),
+                name="%(class)s_build_known_is_known",
             ),
         ]
         # Candidates by machine: the same family, the same model (matching/candidates.py).

@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from donors.domain.build_dates import Scheme
 from donors.machine_columns import MachineColumns
 from workshop.scoping import WorkshopOwned
 
@@ -58,6 +59,15 @@ class Make(WorkshopOwned):
     key = models.CharField(max_length=80, editable=False, help_text="canonical form of the name")
     aliases = models.JSONField(default=list, blank=True)
     pattern = models.CharField(max_length=200, blank=True)
+    date_code = models.CharField(
+        max_length=16,
+        blank=True,
+        choices=[(scheme.name, scheme.value) for scheme in Scheme],
+        help_text="how its build-date codes are written",
+    )
+    date_code_start = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="place in the serial number where the code begins, from 1"
+    )
     # What its numbers propose, and from how many: read by while nobody has stored a pattern.
     guessed_pattern = models.CharField(max_length=200, blank=True, editable=False)
     guessed_from = models.PositiveIntegerField(default=0, editable=False)
@@ -66,6 +76,14 @@ class Make(WorkshopOwned):
         ordering: ClassVar = ["name"]
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["workshop", "key"], name="make_once_per_workshop"),
+            models.CheckConstraint(
+                condition=Q(date_code__in=["", *Scheme.__members__]), name="make_date_code_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(date_code_start__isnull=True)
+                | (Q(date_code_start__gte=1) & ~Q(date_code="")),
+                name="make_date_code_start_has_a_code",
+            ),
             models.CheckConstraint(condition=~Q(key=""), name="make_has_a_name"),
         ]
 

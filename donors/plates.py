@@ -1,14 +1,18 @@
 """From what stands on a plate to the columns of a machine."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from donors import build_readings
+from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
 from donors.domain import model_numbers
+from donors.domain.build_reading import Known
 from donors.models import Appliance, Make
 from donors.recognition import Recognition
 from workshop import days
+from workshop.domain.intervals import from_ends
 from workshop.errors import InputRefused
 
 # How far a number may be trusted that is in no catalogue, but whose fields were read off it:
@@ -20,7 +24,8 @@ READ_OFF, READ_BY_GUESS = 0.85, 0.75
 class Plate:
     """A rating plate as a person read it. Blank means not known.
 
-    built_from, built_to: the build date as an interval; one of them may be missing.
+    built_from, built_to: the build date as an interval; one of them may be missing;
+    build_known: how it is known (Known). build_code: a code that stands for it.
     """
 
     appliance: str = ""
@@ -29,6 +34,8 @@ class Plate:
     serial_number: str = ""
     built_from: date | None = None
     built_to: date | None = None
+    build_known: str = ""
+    build_code: CodeAsked = field(default_factory=CodeAsked)
 
 
 def find_make(catalogue: Catalogue, text: str) -> Make | None:
@@ -75,6 +82,11 @@ def check_built(plate: Plate) -> None:
             "Swap the two, or leave one blank.",
             fields={"built_to": f"{plate.built_to} lies before {plate.built_from}."},
         )
+    if plate.build_known and plate.build_known not in [one.value for one in Known]:
+        raise InputRefused(
+            f"{plate.build_known!r} is no way to know a build date.",
+            fields={"build_known": f"Choose one of: {', '.join(Known)}."},
+        )
 
 
 def columns(
@@ -83,10 +95,12 @@ def columns(
     *,
     appliances: set[str],
     may_be_blank: bool = False,
+    on: date | None = None,
 ) -> tuple[dict[str, Any], Recognition]:
     """Return the values of MachineColumns for a plate, and what it was recognised as.
 
     The plate's own text is stored as it is; what it is taken for stands beside it.
+    on: the day the machine came in; needed to read a build code.
     Raises InputRefused for a blank or junk number, an unknown make or appliance, or a build
     interval that runs backwards.
     """
@@ -110,7 +124,30 @@ def columns(
         "built_to": plate.built_to,
         **recognised_columns(seen),
     }
+    if plate.build_known and (plate.built_from or plate.built_to):
+        values["build_known"] = plate.build_known
+    if plate.build_code.says_something and on is not None:
+        values |= _coded_columns(catalogue, plate, values, on)
     return values, seen
+
+
+def _coded_columns(
+    catalogue: Catalogue, plate: Plate, values: dict[str, Any], on: date
+) -> dict[str, Any]:
+    """Return what a plate's build code sets. Raises InputRefused by field."""
+    make = next((make for make in catalogue.makes if make.pk == values["make_id"]), None)
+    stated = from_ends(plate.built_from, plate.built_to)
+    reading = build_readings.read_code(
+        plate.build_code,
+        make=make,
+        serial_number=plate.serial_number,
+        appliance=values["appliance_id"],
+        until=on,
+        received_on=on,
+        stated=stated,
+        model_id=values["recognised_id"],
+    )
+    return build_readings.build_columns(reading, stated)
 
 
 def recognised_columns(seen: Recognition) -> dict[str, Any]:

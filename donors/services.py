@@ -9,6 +9,7 @@ from django.db import transaction
 from donors import events, plates, selectors
 from donors.catalogue import Catalogue
 from donors.domain import model_numbers, patterns
+from donors.domain.build_dates import Scheme
 from donors.domain.recognising import How
 from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
@@ -18,6 +19,8 @@ from workshop.domain import spans
 from workshop.domain.refusals import ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
+
+LONGEST_SERIAL = 60  # of MachineColumns.serial_number
 
 
 @transaction.atomic
@@ -52,6 +55,29 @@ def set_pattern(*, workshop: Workshop, make_id: int, pattern: str) -> Make:
         make.pattern = pattern
         make.save(update_fields=["pattern"])
         _announce_pattern(make)
+    return make
+
+
+@transaction.atomic
+def set_date_code(*, workshop: Workshop, make_id: int, scheme: str, start: int | None) -> Make:
+    """Store how a make writes its build-date codes, and where its serial numbers hold one.
+
+    start: place of its first character, from 1, letters and digits counted; None: not there.
+    Machines on record stay as they are. Raises NotFound, InputRefused.
+    """
+    make = selectors.get_make_by_id(workshop, make_id)
+    if scheme and scheme not in Scheme.__members__:
+        raise InputRefused(
+            f"{scheme!r} is no way to write a build date.",
+            fields={"date_code": f"Choose one of: {', '.join(Scheme.__members__)}."},
+        )
+    if start is not None and not (scheme and 1 <= start <= LONGEST_SERIAL):
+        why = f"Between 1 and {LONGEST_SERIAL}." if scheme else "Say how the code is written first."
+        raise InputRefused(
+            "The place in the serial number cannot be used.", fields={"date_code_start": why}
+        )
+    make.date_code, make.date_code_start = scheme, start
+    make.save(update_fields=["date_code", "date_code_start"])
     return make
 
 
@@ -176,11 +202,13 @@ def receive_donor(
 
     Raises InputRefused for what cannot be used, Conflict when the reference is taken.
     """
+    days.refuse_implausible(received_on=received_on)
     values, _ = plates.columns(
         catalogue or Catalogue.load(workshop),
         plate,
         appliances=plates.appliance_slugs(),
         may_be_blank=no_plate,
+        on=received_on,
     )
     if ref:
         refs.refuse_bad_ref(ref)
@@ -189,7 +217,6 @@ def receive_donor(
             f"There is already a donor {ref}. Leave the reference blank to get the next one.",
             fields={"ref": f"{ref} is taken."},
         )
-    days.refuse_implausible(received_on=received_on)
     if received_on < (plate.built_from or received_on):
         raise InputRefused(
             f"Received on {received_on}, before it was built ({plate.built_from}). Check both.",

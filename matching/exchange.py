@@ -17,6 +17,7 @@ from parts.exchange.machines import (
     keep_confirmed,
     machine_cells,
     machine_values,
+    said_otherwise,
     stored_machine,
 )
 from parts.models import PartKind
@@ -136,7 +137,7 @@ class Jobs(Sheet):
             if values is None:
                 continue
             job = there or Job(workshop=workshop, ref=ref)
-            changed = set_values(job, keep_confirmed(job, values))
+            changed = set_values(job, said_otherwise(job, keep_confirmed(job, values)))
             if changed and job.pk is not None:
                 job.was_changed = True  # type: ignore[attr-defined]
             found[ref] = job

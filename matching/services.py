@@ -6,8 +6,9 @@ from datetime import date, timedelta
 
 from django.db import transaction
 
-from donors import plates
+from donors import build_readings, plates
 from donors import services as donor_services
+from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.plates import Plate
@@ -67,7 +68,10 @@ def open_job(
             fields={"wait_until": "Lies before the day the job was opened."},
         )
     values, _ = plates.columns(
-        catalogue or Catalogue.load(workshop), plate, appliances=plates.appliance_slugs()
+        catalogue or Catalogue.load(workshop),
+        plate,
+        appliances=plates.appliance_slugs(),
+        on=opened_on,
     )
     job = Job.objects.create(
         workshop=workshop,
@@ -180,6 +184,28 @@ def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
     job = get_job_locked(workshop, ref)
     donor_services.confirm_model(workshop=workshop, row=job, model_id=model_id)
     rematch_jobs(workshop.pk, [job.pk])
+    return job
+
+
+@transaction.atomic
+def date_job(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = False) -> Job:
+    """Read a job's build code anew; its needs are matched anew. As parts.services.date_donor."""
+    job = get_job_locked(workshop, ref)
+    build_readings.read_again(job, asked, day=job.opened_on, replace=replace)
+    return _dated(job)
+
+
+@transaction.atomic
+def choose_job_build(*, workshop: Workshop, ref: str, start: date) -> Job:
+    """Say which candidate of its code a job's build date is."""
+    job = get_job_locked(workshop, ref)
+    build_readings.choose(job, start)
+    return _dated(job)
+
+
+def _dated(job: Job) -> Job:
+    job.save(update_fields=build_readings.COLUMNS)
+    rematch_jobs(job.workshop_id, [job.pk])
     return job
 
 

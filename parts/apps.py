@@ -7,4 +7,4 @@ class PartsConfig(AppConfig):
     name = "parts"
 
     def ready(self) -> None:
-        from parts import exchange, reference  # noqa: F401  (registers what it holds)
+        from parts import exchange, photo_files, reference  # noqa: F401  (registers what it holds)

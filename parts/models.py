@@ -186,6 +186,9 @@ class Part(WorkshopOwned):
         SCRAPPED = "scrapped", "scrapped"
 
     ref = models.CharField(max_length=130)
+    short_code = models.CharField(
+        max_length=16, editable=False, help_text="what stands on its tag; given by parts/codes.py"
+    )
     donor = models.ForeignKey(
         "donors.Donor", on_delete=models.PROTECT, null=True, blank=True, related_name="parts"
     )
@@ -220,6 +223,8 @@ class Part(WorkshopOwned):
         ordering: ClassVar = ["id"]
         constraints: ClassVar[list[Any]] = [
             models.UniqueConstraint(fields=["workshop", "ref"], name="part_ref_once"),
+            models.UniqueConstraint(fields=["workshop", "short_code"], name="part_code_once"),
+            models.CheckConstraint(condition=~Q(short_code=""), name="part_has_a_code"),
             models.UniqueConstraint(
                 fields=["donor", "kind", "position"],
                 condition=Q(donor__isnull=False),
@@ -440,3 +445,37 @@ class Sighting(WorkshopOwned):
 
     def built(self) -> Interval | None:
         return from_ends(self.built_from, self.built_to)
+
+
+class Photo(WorkshopOwned):
+    """A picture of a part, or of a donor before a strip step. Its files: parts/photo_files.py."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    donor = models.ForeignKey(
+        "donors.Donor", on_delete=models.CASCADE, null=True, blank=True, related_name="photos"
+    )
+    step = models.SlugField(max_length=80, blank=True, help_text="slug of the strip step")
+    part = models.ForeignKey(
+        Part, on_delete=models.CASCADE, null=True, blank=True, related_name="photos"
+    )
+    caption = models.CharField(max_length=200, blank=True)
+    taken_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    kept_at = models.DateTimeField()
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    size_bytes = models.PositiveIntegerField(help_text="both files together")
+
+    class Meta:
+        ordering: ClassVar = ["kept_at", "id"]
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(donor__isnull=False, part__isnull=True)
+                | Q(donor__isnull=True, part__isnull=False, step=""),
+                name="photo_is_of_a_donor_or_a_part",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.id}.jpg"

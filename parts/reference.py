@@ -9,6 +9,7 @@ from parts.domain.bench.limits import BenchLimits
 from parts.domain.bench_forms.forms import BenchForms
 from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
+from parts.domain.labels.sheets import Sheet
 from parts.domain.spare_part_duties import Rule as DutyRule
 from parts.models import Caution, KindCarried, PartKind, StripStep, SurvivalPrior
 from workshop import reference
@@ -87,6 +88,12 @@ def bench_forms() -> BenchForms:
 def charged_parts() -> tuple[Charged, ...]:
     """Return what keeps a charge in which kinds (capacitor_discharge.json)."""
     return tuple(Charged.of(row) for row in reference.read("capacitor_discharge"))
+
+
+@lru_cache(maxsize=1)
+def label_sheets() -> tuple[Sheet, ...]:
+    """Return the sheets of labels there are, the smallest labels first (label_sheets.json)."""
+    return tuple(Sheet.of(row) for row in reference.read("label_sheets"))
 
 
 @lru_cache(maxsize=1)

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
+from parts.domain import short_codes
 from parts.models import (
     AVAILABLE,
     BenchTest,
@@ -90,6 +91,52 @@ def attributes_of_machine(part: Part) -> list[dict[str, str]]:
         return []
     rows = Part.of(part.workshop_id).filter(donor=part.donor_id).exclude(pk=part.pk)
     return list(rows.exclude(attributes={}).order_by("id").values_list("attributes", flat=True))
+
+
+def get_part_by_code(workshop: Workshop, text: str) -> Part:
+    """Return the part whose short code was typed or scanned, however it was written.
+
+    Raises CodeNotFound with the nearest codes of this workshop; another workshop's code answers
+    as one that nobody has.
+    """
+    typed = short_codes.in_scan(text)
+    code = short_codes.tidy(typed)
+    part = list_parts(workshop).filter(short_code=code).first() if len(code) <= 16 else None
+    if part is None:
+        raise CodeNotFound(typed, short_codes.is_code(code), _near_codes(workshop, typed))
+    return part
+
+
+def _near_codes(workshop: Workshop, typed: str) -> list[Part]:
+    """Return the parts whose code may have been meant, the likeliest first."""
+    found: dict[str, Part] = {}
+
+    def existing(codes: Collection[str]) -> Collection[str]:
+        rows = list_parts(workshop).filter(short_code__in=codes)
+        found.update({part.short_code: part for part in rows})
+        return found
+
+    return [found[code] for code in short_codes.nearest(typed, existing)]
+
+
+class CodeNotFound(NotFound):
+    """No part of this workshop has the code; `near` are those that may have been meant."""
+
+    code = "no-such-code"
+
+    def __init__(self, typed: str, is_right: bool, near: list[Part]) -> None:
+        shown = typed[:40] or "nothing"
+        why = (
+            f"No part of this workshop has the code {shown}."
+            if is_right
+            else f"{shown} is no code: a character is wrong, lost or added."
+        )
+        said = f" Did you mean {' or '.join(part.short_code for part in near)}?" if near else ""
+        candidates = [
+            {"code": part.short_code, "ref": part.ref, "kind": part.kind_id} for part in near
+        ]
+        super().__init__(why + said, fields={"code": why}, more={"candidates": candidates})
+        self.near = near
 
 
 def list_sightings(workshop_id: int, *, kinds: Iterable[str]) -> "QuerySet[Sighting]":

@@ -7,13 +7,15 @@ from typing import Any
 
 from django.db import transaction
 
+from donors import build_readings
 from donors import events as donor_events
 from donors import services as donor_services
+from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import events, grades, keys, numbers, reuse, sisters
+from parts import codes, events, grades, keys, numbers, reuse, sisters
 from parts.domain.bench_forms.forms import overall
 from parts.domain.bench_forms.records import as_record
 from parts.models import (
@@ -70,17 +72,51 @@ def confirm_donor_model(*, workshop: Workshop, ref: str, model_id: int) -> Donor
 
     What was read on the plate stays as it is. Raises NotFound.
     """
+    donor = _lock_donor(workshop, ref)
+    donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
+    return _read_anew(donor)
+
+
+@transaction.atomic
+def date_donor(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = False) -> Donor:
+    """Read a donor's build code anew; where one date is left its parts are matched anew.
+
+    replace: a date that is not from a code gives way. Raises NotFound, InputRefused by field.
+    """
+    donor = _lock_donor(workshop, ref)
+    build_readings.read_again(donor, asked, day=donor.received_on, replace=replace)
+    return _dated(donor)
+
+
+@transaction.atomic
+def choose_donor_build(*, workshop: Workshop, ref: str, start: date) -> Donor:
+    """Say which candidate of its code a donor's build date is. Raises as choose() does."""
+    donor = _lock_donor(workshop, ref)
+    build_readings.choose(donor, start)
+    return _dated(donor)
+
+
+def _dated(donor: Donor) -> Donor:
+    donor.save(update_fields=build_readings.COLUMNS)
+    return _read_anew(donor)
+
+
+def _lock_donor(workshop: Workshop, ref: str) -> Donor:
+    """Return the donor locked for writing, or raise NotFound. Needs a transaction."""
     rows = Donor.of(workshop).select_for_update(of=("self",)).select_related("make")
-    donor = rows.filter(ref=ref).first()
+    donor: Donor | None = rows.filter(ref=ref).first()
     if donor is None:
         raise NotFound(f"There is no donor {ref} in this workshop.")
-    donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
+    return donor
+
+
+def _read_anew(donor: Donor) -> Donor:
+    """Note what a donor's parts now say of it, and have them matched anew."""
     seen = numbers.note_numbers(donor.parts.select_related("donor__make"))
-    numbers.announce_sightings(workshop.pk, seen)
+    numbers.announce_sightings(donor.workshop_id, seen)
     payload = {"donor_id": donor.pk}
-    outbox.record(donor_events.DONOR_CHANGED, workshop_id=workshop.pk, payload=payload)
-    found: Donor = donor
-    return found
+    outbox.record(donor_events.DONOR_CHANGED, workshop_id=donor.workshop_id, payload=payload)
+    return donor
 
 
 def lay_parts(donors: Iterable[Donor]) -> list[Part]:
@@ -102,6 +138,7 @@ def lay_parts(donors: Iterable[Donor]) -> list[Part]:
         for donor in donors
         for kind, position in carried.get(donor.appliance_id, [])
     ]
+    codes.give_codes(laid)
     found = list(Part.objects.bulk_create(laid, batch_size=500))
     keys.note_keys(PartKey, found, new=True)
     return found
@@ -326,6 +363,7 @@ def add_loose_part(
     )
     _apply(part, facts)
     part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    codes.give_codes([part])
     part.save()
     _note_news(part)
     outbox.record(events.PARTS_ARRIVED, workshop_id=workshop.pk, payload={"part_ids": [part.pk]})

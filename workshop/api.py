@@ -1,5 +1,6 @@
 """What API views share: the member who asks, pages, and fields with the same meaning."""
 
+import json
 from typing import Any
 
 from django.db.models import QuerySet
@@ -12,6 +13,7 @@ from drf_spectacular.utils import (
 )
 from rest_framework import serializers
 from rest_framework.permissions import SAFE_METHODS
+from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
@@ -55,6 +57,13 @@ class MemberView(APIView):
         checked.is_valid(raise_exception=True)
         found: dict[str, Any] = checked.validated_data
         return found
+
+
+class FileRenderer(BaseRenderer):
+    """Lets a client ask for a kind of file; refusals stay problem+json. Name a media_type."""
+
+    def render(self, data: Any, *_: Any, **__: Any) -> bytes:
+        return json.dumps(data).encode()
 
 
 def filtered(filter_class: Any, request: Request, rows: "QuerySet[Any]") -> "QuerySet[Any]":

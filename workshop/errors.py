@@ -1,21 +1,30 @@
 """Refusals. Each carries a stable code, an HTTP status and a sentence a person can act on."""
 
 from collections.abc import Mapping
+from typing import Any
 
 
 class DomainError(Exception):
     """Something was asked that cannot be done; the message says what, what was found, what to do.
 
-    `fields` names the inputs at fault, so that a form or an API client can show it in place.
+    `fields` names the inputs at fault, so that a form or an API client can show it in place;
+    `more` holds what else the API's answer says (extension members of RFC 9457, 3.2).
     """
 
     code = "refused"
     status = 400
 
-    def __init__(self, message: str, *, fields: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self,
+        message: str,
+        *,
+        fields: Mapping[str, str] | None = None,
+        more: Mapping[str, Any] | None = None,
+    ) -> None:
         super().__init__(message)
         self.message = message
         self.fields = dict(fields or {})
+        self.more = dict(more or {})
 
 
 class InputRefused(DomainError):

@@ -10,10 +10,12 @@ to a workshop; another member of it cannot take a reply over, for who asks is pa
 compared. Why so: docs/adr/0009. Source: draft-ietf-httpapi-idempotency-key-header.
 """
 
+import hashlib
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.core.files.uploadedfile import UploadedFile
 from django.db import IntegrityError, transaction
 from django.http import HttpResponse
 from rest_framework.request import Request
@@ -71,7 +73,20 @@ def _key(header: str) -> str:
 
 def _payload(request: Request) -> Any:
     data = request.data
-    return data.dict() if hasattr(data, "dict") else data
+    if not hasattr(data, "dict"):
+        return data
+    return {name: _stated(value) for name, value in data.dict().items()}
+
+
+def _stated(value: Any) -> Any:
+    """Return what a field of a form says; of a file, the SHA-256 of its bytes."""
+    if not isinstance(value, UploadedFile):
+        return value
+    digest = hashlib.sha256()
+    for chunk in value.chunks():
+        digest.update(chunk)
+    value.seek(0)
+    return digest.hexdigest()
 
 
 def _enter(workshop_id: int, key: str, stated: str) -> KeptReply | None:

@@ -33,6 +33,12 @@ class Workshop(models.Model):
     strip_rate_per_min = models.FloatField(
         default=0.6, help_text="what a minute of stripping costs, in the workshop's money"
     )
+    label_address = models.CharField(
+        max_length=120, blank=True, help_text="the site's address on labels; blank: the bare code"
+    )
+    photo_quota_mb = models.PositiveIntegerField(
+        default=2000, help_text="megabytes its photos may take on disk"
+    )
     is_demo = models.BooleanField(default=False)
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -28,13 +28,7 @@ def next_refs(
     rows: "QuerySet", *, workshop_id: int, prefix: str, count: int, width: int = 4
 ) -> list[str]:
     """Return `count` free references in order. See next_ref."""
-    if not transaction.get_connection().in_atomic_block:
-        raise RuntimeError("next_refs needs a transaction; two requests could get one number.")
-    counter, _ = (
-        RefCounter.of(workshop_id)
-        .select_for_update()
-        .get_or_create(prefix=prefix, defaults={"workshop_id": workshop_id})
-    )
+    counter = lock_counter(workshop_id, prefix)
     found: list[str] = []
     while len(found) < count:
         page = [f"{prefix}-{counter.last + n:0{width}d}" for n in range(1, count - len(found) + 1)]
@@ -43,3 +37,15 @@ def next_refs(
         found += [ref for ref in page if ref not in taken]
     counter.save(update_fields=["last"])
     return found
+
+
+def lock_counter(workshop_id: int, prefix: str) -> RefCounter:
+    """Return a counter, locked until the caller's transaction ends."""
+    if not transaction.get_connection().in_atomic_block:
+        raise RuntimeError("A counter needs a transaction; two requests could get one number.")
+    counter, _ = (
+        RefCounter.of(workshop_id)
+        .select_for_update()
+        .get_or_create(prefix=prefix, defaults={"workshop_id": workshop_id})
+    )
+    return counter

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from types import FrameType
 
 import waitress
+from django.conf import settings
 from django.core.handlers.wsgi import WSGIHandler
 
 from workshop import dispatcher
@@ -48,7 +49,13 @@ def serve(
 
     `ready` is called once the port is open, before the first request is answered.
     """
-    server = waitress.create_server(application, host=host, port=port, threads=threads)
+    server = waitress.create_server(
+        application,
+        host=host,
+        port=port,
+        threads=threads,
+        max_request_body_size=settings.MOST_REQUEST_BYTES,
+    )
     ready()
     stop = threading.Event()
     worker = threading.Thread(target=dispatcher.run_forever, args=[stop], name="dispatcher")

@@ -147,6 +147,9 @@ X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 SESSION_COOKIE_HTTPONLY = True
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+DATA_UPLOAD_MAX_NUMBER_FILES = 8
+# Four photos of 20 MiB in one form; the embedded server refuses more before reading it.
+MOST_REQUEST_BYTES = 90 * 1024 * 1024
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
@@ -173,6 +176,8 @@ SPECTACULAR_SETTINGS = {
         "LimitStanding": "parts.api.bench.STANDINGS",
         "PartGrade": "parts.models.Grade",
         "RuleState": "matching.models.Rule.State",
+        "BuildKnown": "donors.machine_columns.BUILD_KNOWN",
+        "BuildScheme": "donors.build_readings.SCHEMES",
         "PartState": "parts.models.Part.State",
         "NeedState": "matching.models.Need.State",
         "Licence": "workshop.models.LICENCES",

@@ -1,11 +1,20 @@
 """Shapes of makes, model numbers and recognition in the API."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field, inline_serializer
 from rest_framework import serializers
 
 from donors import recognition, selectors
+from donors.build_readings import SCHEMES, CodeAsked
+from donors.domain.build_reading import Clues
+from donors.machine_columns import BUILD_KNOWN
 from donors.models import Make, ModelNumber
+from workshop.errors import InputRefused
+
+YEAR: dict[str, Any] = {"min_value": 0, "max_value": 9999}
 
 
 class MakeInput(serializers.Serializer[Any]):
@@ -23,7 +32,15 @@ class PatternInput(serializers.Serializer[Any]):
 class MakeOutput(serializers.ModelSerializer[Make]):
     class Meta:
         model = Make
-        fields = ("id", "name", "aliases", "pattern", "guessed_pattern")
+        fields = (
+            "id",
+            "name",
+            "aliases",
+            "pattern",
+            "guessed_pattern",
+            "date_code",
+            "date_code_start",
+        )
 
 
 class ModelNumberInput(serializers.Serializer[Any]):
@@ -56,8 +73,107 @@ class ModelNumberOutput(serializers.ModelSerializer[ModelNumber]):
         )
 
 
+class BuildCodeInput(serializers.Serializer[Any]):
+    """A build-date code and what else is known of when the machine was built.
+
+    `scheme` says how the code is written; left out, as its make writes it. `in_serial`: take the
+    code from the serial number. `eras`: slugs of what is seen on it (energy label, refrigerant).
+    """
+
+    code = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)
+    scheme = serializers.ChoiceField(SCHEMES, required=False, default="", allow_blank=True)
+    in_serial = serializers.BooleanField(required=False, default=False)
+    receipt_on = serializers.DateField(required=False, default=None, allow_null=True)
+    part_made_on = serializers.DateField(required=False, default=None, allow_null=True)
+    sold_from = serializers.IntegerField(required=False, default=None, allow_null=True, **YEAR)
+    sold_to = serializers.IntegerField(required=False, default=None, allow_null=True, **YEAR)
+    eras = serializers.ListField(
+        child=serializers.SlugField(max_length=40), required=False, default=list, max_length=20
+    )
+
+
+CLUES = ("receipt_on", "part_made_on", "sold_from", "sold_to")
+
+
+def code_from(given: dict[str, Any]) -> CodeAsked:
+    """Return the code of validated input."""
+    clues = Clues(eras=tuple(given["eras"]), **{name: given[name] for name in CLUES})
+    return CodeAsked(given["code"], given["scheme"], given["in_serial"], clues)
+
+
+@contextmanager
+def names_of_code() -> Iterator[None]:
+    """Name what is refused as BuildCodeInput has it; forms and intake have longer names."""
+    try:
+        yield
+    except InputRefused as refused:
+        fields = {name.removeprefix("build_"): why for name, why in refused.fields.items()}
+        raise InputRefused(refused.message, fields=fields) from refused
+
+
+class BuildDateInput(BuildCodeInput):
+    """A machine's code. `replace`: a date on record that is not from a code gives way."""
+
+    replace = serializers.BooleanField(required=False, default=False)
+
+
+class DecodeInput(BuildCodeInput):
+    """A code of any machine; nothing is stored."""
+
+    make = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
+    serial_number = serializers.CharField(
+        max_length=60, required=False, default="", allow_blank=True
+    )
+    appliance = serializers.SlugField(max_length=40, required=False, default="", allow_blank=True)
+    received_on = serializers.DateField(required=False, default=None, allow_null=True)
+
+
+class ChosenInput(serializers.Serializer[Any]):
+    """The first day of the candidate a person chose."""
+
+    built_from = serializers.DateField()
+
+
+ENDS: dict[str, Any] = {"from": serializers.DateField(), "to": serializers.DateField()}
+ReadingOutput = inline_serializer(
+    "BuildReading",
+    {
+        "code": serializers.CharField(),
+        "scheme": serializers.ChoiceField(SCHEMES),
+        "known": serializers.ChoiceField(BUILD_KNOWN),
+        "clues": inline_serializer(
+            "BuildClues",
+            {
+                "receipt_on": serializers.DateField(allow_null=True),
+                "part_made_on": serializers.DateField(allow_null=True),
+                "sold_from": serializers.IntegerField(allow_null=True),
+                "sold_to": serializers.IntegerField(allow_null=True),
+                "eras": serializers.ListField(child=serializers.CharField()),
+            },
+        ),
+        "kept": inline_serializer("BuildCandidate", ENDS, many=True),
+        "dropped": inline_serializer(
+            "DroppedBuildCandidate", {**ENDS, "why": serializers.CharField()}, many=True
+        ),
+        "chosen": inline_serializer("ChosenBuildDate", ENDS, allow_null=True),
+    },
+)
+
+
+class DateCodeInput(serializers.Serializer[Any]):
+    """How a make writes build dates; `date_code_start`: where its serial numbers hold one."""
+
+    date_code = serializers.ChoiceField(SCHEMES, allow_blank=True)
+    date_code_start = serializers.IntegerField(
+        min_value=1, max_value=60, required=False, default=None, allow_null=True
+    )
+
+
 class PlateInput(serializers.Serializer[Any]):
-    """A rating plate as read; blank or left out means not known."""
+    """A rating plate as read; blank or left out means not known.
+
+    `build_known` says how the build date is known; `build_code` is a code that stands for it.
+    """
 
     appliance = serializers.SlugField(max_length=40, required=False, default="", allow_blank=True)
     make = serializers.CharField(max_length=80, required=False, default="", allow_blank=True)
@@ -69,6 +185,8 @@ class PlateInput(serializers.Serializer[Any]):
     )
     built_from = serializers.DateField(required=False, default=None, allow_null=True)
     built_to = serializers.DateField(required=False, default=None, allow_null=True)
+    build_known = serializers.ChoiceField(BUILD_KNOWN, required=False, default="", allow_blank=True)
+    build_code = BuildCodeInput(required=False, default=None, allow_null=True)
 
 
 PLATE_FIELDS = tuple(PlateInput().fields)
@@ -164,3 +282,9 @@ class MachineOutput(serializers.Serializer[Any]):
     serial_number = serializers.CharField()
     built_from = serializers.DateField(allow_null=True)
     built_to = serializers.DateField(allow_null=True)
+    build_known = serializers.CharField()
+    build_reading = serializers.SerializerMethodField()
+
+    @extend_schema_field(ReadingOutput)
+    def get_build_reading(self, machine: Any) -> dict[str, Any] | None:
+        return machine.build_reading or None

@@ -13,6 +13,8 @@ urlpatterns = [
         name="api-pattern-proposal",
     ),
     path("makes/<int:make_id>/pattern/", views.MakePattern.as_view(), name="api-make-pattern"),
+    path("makes/<int:make_id>/date-code/", views.MakeDateCode.as_view(), name="api-make-date-code"),
+    path("build-dates/decode/", views.DecodeBuildDate.as_view(), name="api-build-date-decode"),
     path("find-numbers/", views.FindNumbers.as_view(), name="api-find-numbers"),
     path("recognise/", views.Recognise.as_view(), name="api-recognise"),
 ]

@@ -1,11 +1,14 @@
 """API of makes, model numbers and recognition."""
 
+from django.utils import timezone
 from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from donors import recognition, selectors, services
+from donors import build_readings, recognition, selectors, services
 from donors.api.serializers import (
+    DateCodeInput,
+    DecodeInput,
     MakeInput,
     MakeOutput,
     MentionOutput,
@@ -13,10 +16,14 @@ from donors.api.serializers import (
     ModelNumberOutput,
     PatternInput,
     ProposalOutput,
+    ReadingOutput,
     RecogniseInput,
     RecognitionOutput,
     TextInput,
+    code_from,
+    names_of_code,
 )
+from donors.domain.build_reading import to_json
 from workshop.api import MemberView, list_schema
 from workshop.models import Role
 
@@ -82,6 +89,49 @@ class MakePattern(MemberView):
         pattern = self.valid(PatternInput)["pattern"]
         make = services.set_pattern(workshop=self.workshop, make_id=make_id, pattern=pattern)
         return Response(MakeOutput(make).data)
+
+
+class MakeDateCode(MemberView):
+    role = Role.REVIEWER
+
+    @extend_schema(request=DateCodeInput, responses=MakeOutput)
+    def put(self, request: Request, make_id: int) -> Response:
+        """Store how a make writes its build-date codes; blank takes it away.
+
+        Machines on record stay as they are.
+        """
+        given = self.valid(DateCodeInput)
+        make = services.set_date_code(
+            workshop=self.workshop,
+            make_id=make_id,
+            scheme=given["date_code"],
+            start=given["date_code_start"],
+        )
+        return Response(MakeOutput(make).data)
+
+
+class DecodeBuildDate(MemberView):
+    reads_only = True
+
+    @extend_schema(request=DecodeInput, responses=ReadingOutput)
+    def post(self, request: Request) -> Response:
+        """Say which dates a build code may mean, and what cut the others. Reads only.
+
+        Several are kept when the decade is open. A code that names no week there is (week 53 in
+        a year of 52) is refused with the reason.
+        """
+        given = self.valid(DecodeInput)
+        make = selectors.get_make(self.workshop, given["make"]) if given["make"] else None
+        with names_of_code():
+            reading = build_readings.decode(
+                code_from(given),
+                make=make,
+                serial_number=given["serial_number"],
+                appliance=given["appliance"],
+                today=timezone.localdate(),
+                received_on=given["received_on"],
+            )
+        return Response(to_json(reading))
 
 
 class FindNumbers(MemberView):

@@ -6,6 +6,8 @@ from typing import Any
 from django import forms
 
 from donors import selectors
+from donors.build_readings import SCHEMES, CodeAsked, eras_of, stated_interval
+from donors.domain.build_reading import Clues, Known, from_json
 from donors.models import Donor, Make
 from donors.plates import Plate
 from workshop.models import Workshop
@@ -33,7 +35,98 @@ def cause_choices() -> list[tuple[str, list[tuple[str, str]]]]:
     return list(groups.items())
 
 
-class PlateForm(PlainForm):
+class BuildCodeForm(PlainForm):
+    """A build-date code, and what else is known of when a machine was built."""
+
+    build_code = forms.CharField(
+        required=False,
+        max_length=20,
+        label="Build code",
+        widget=forms.TextInput(attrs=CODE),
+        help_text="A code for year and week or month, such as 1823, as it stands on the plate.",
+    )
+    build_scheme = forms.ChoiceField(
+        required=False,
+        label="How the code is written",
+        choices=[("", "as this make writes it"), *SCHEMES],
+    )
+    in_serial = forms.BooleanField(
+        required=False,
+        label="Take the code from the serial number",
+        help_text="Where it is on record in which places this make has it.",
+    )
+    receipt_on = DayField(required=False, label="Day on the buyer's receipt")
+    part_made_on = DayField(
+        required=False,
+        label="A part of it was made on",
+        help_text="A moulding clock or a component's date: built not before.",
+    )
+    sold_from = forms.IntegerField(required=False, label="Model sold from year")
+    sold_to = forms.IntegerField(required=False, label="Model sold to year")
+    eras = forms.MultipleChoiceField(
+        required=False, label="Seen on it", widget=forms.CheckboxSelectMultiple
+    )
+    replace: Any = forms.BooleanField(
+        required=False,
+        label="The build date on record is wrong: replace it",
+        help_text="Otherwise a date that is not from a code stays, and cuts the candidates.",
+    )
+
+    def __init__(self, *args: Any, appliance: str = "", **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["eras"].choices = era_choices(appliance)  # type: ignore[attr-defined]
+
+    def asked(self) -> CodeAsked:
+        given = self.cleaned_data
+        return CodeAsked(
+            code=given["build_code"],
+            scheme=given["build_scheme"],
+            in_serial=given["in_serial"],
+            clues=Clues(
+                receipt_on=given["receipt_on"],
+                part_made_on=given["part_made_on"],
+                sold_from=given["sold_from"],
+                sold_to=given["sold_to"],
+                eras=tuple(given["eras"]),
+            ),
+        )
+
+
+def era_choices(appliance: str) -> list[tuple[str, str]]:
+    """Return what can be seen on an appliance (blank: on any) that brackets its years."""
+    names = dict(appliance_choices())
+    return [
+        (slug, row["words"] if appliance else f"{row['words']} ({_named(row, names)})")
+        for slug, row in eras_of(appliance).items()
+    ]
+
+
+def _named(row: Any, names: dict[str, str]) -> str:
+    return ", ".join(names.get(slug, slug).lower() for slug in row["appliances"])
+
+
+def build_code_form(machine: Any, data: Any = None) -> BuildCodeForm:
+    """Return the form filled with what is on record of a machine's code."""
+    reading = from_json(machine.build_reading)
+    known: dict[str, Any] = {}
+    if reading is not None:
+        clues = reading.clues
+        known = {
+            "build_code": reading.code,
+            "build_scheme": reading.scheme.name,
+            "receipt_on": clues.receipt_on,
+            "part_made_on": clues.part_made_on,
+            "sold_from": clues.sold_from,
+            "sold_to": clues.sold_to,
+            "eras": list(clues.eras),
+        }
+    form = BuildCodeForm(data, initial=known, appliance=machine.appliance_id)
+    if stated_interval(machine) is None:
+        del form.fields["replace"]
+    return form
+
+
+class PlateForm(BuildCodeForm):
     """What stands on a rating plate, as a person reads it."""
 
     appliance = forms.ChoiceField(
@@ -58,6 +151,12 @@ class PlateForm(PlainForm):
     )
     built_from = DayField(required=False, label="Built from", help_text="Earliest day.")
     built_to = DayField(required=False, label="Built to", help_text="Latest day.")
+    build_known = forms.ChoiceField(
+        required=False,
+        label="How this date is known",
+        choices=[("", "not said"), *((one.value, one.label) for one in Known)],
+    )
+    replace: Any = None  # there is no date on record yet
 
     def __init__(self, *args: Any, workshop: Workshop, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -77,6 +176,8 @@ class PlateForm(PlainForm):
             serial_number=given["serial_number"],
             built_from=given["built_from"],
             built_to=given["built_to"],
+            build_known=given["build_known"],
+            build_code=self.asked(),
         )
 
 
@@ -122,6 +223,23 @@ class DonorFilter(FilterForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["appliance"].choices = choices_with_any(appliance_choices())  # type: ignore[attr-defined]
+
+
+class DateCodeForm(PlainForm):
+    """How a make writes its build dates."""
+
+    date_code = forms.ChoiceField(
+        required=False,
+        label="How the code is written",
+        choices=[("", "not known"), *SCHEMES],
+    )
+    date_code_start = forms.IntegerField(
+        required=False,
+        min_value=1,
+        max_value=60,
+        label="Place in the serial number where it begins",
+        help_text="From 1; letters and digits count, separators do not. Blank: not there.",
+    )
 
 
 class PatternForm(PlainForm):

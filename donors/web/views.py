@@ -10,7 +10,14 @@ from django.shortcuts import redirect, render
 from donors import selectors, services
 from donors.domain.model_numbers import canonical
 from donors.models import Donor, ModelNumber
-from donors.web.forms import DonorFilter, MakeForm, ModelFilter, ModelNumberForm, PatternForm
+from donors.web.forms import (
+    DateCodeForm,
+    DonorFilter,
+    MakeForm,
+    ModelFilter,
+    ModelNumberForm,
+    PatternForm,
+)
 from workshop.errors import DomainError
 from workshop.members import covers
 from workshop.models import Member, Role
@@ -86,6 +93,30 @@ def make_pattern(request: HttpRequest, member: Member, make_id: int) -> HttpResp
             return redirect("makes")
     shown = {"form": form, "make": make, "proposal": proposal}
     return render(request, "donors/make_pattern.html", shown, status=form.status)
+
+
+@for_member(Role.REVIEWER, methods=FORM)
+def make_date_code(request: HttpRequest, member: Member, make_id: int) -> HttpResponse:
+    """Store how a make writes its build dates."""
+    make = selectors.get_make_by_id(member.workshop, make_id)
+    known = {"date_code": make.date_code, "date_code_start": make.date_code_start}
+    form = DateCodeForm(posted(request), initial=known)
+    if form.is_bound and form.accepts():
+        given = form.cleaned_data
+        try:
+            services.set_date_code(
+                workshop=member.workshop,
+                make_id=make_id,
+                scheme=given["date_code"],
+                start=given["date_code_start"],
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"How {make.name} writes its build dates is stored.")
+            return redirect("makes")
+    shown = {"form": form, "make": make}
+    return render(request, "donors/make_date_code.html", shown, status=form.status)
 
 
 @for_member()

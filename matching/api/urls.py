@@ -31,6 +31,12 @@ urlpatterns = [
     path("jobs/", views.Jobs.as_view(), name="api-jobs"),
     path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
     path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),
+    path("jobs/<str:ref>/build-date/", views.JobBuildDate.as_view(), name="api-job-build-date"),
+    path(
+        "jobs/<str:ref>/build-date/choose/",
+        views.ChooseJobBuildDate.as_view(),
+        name="api-job-build-choose",
+    ),
     path("jobs/<str:ref>/refuse/", views.RefuseJob.as_view(), name="api-job-refuse"),
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(

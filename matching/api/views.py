@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from donors import recognition
+from donors.api.serializers import BuildDateInput, ChosenInput, code_from, names_of_code
 from matching import alerts, finding, fittings, holds, selectors, services
 from matching.api.filters import (
     AlertFilter,
@@ -90,6 +91,27 @@ class ConfirmJob(TechnicianView):
         """Say which known model a job is. What was read stays as it is."""
         model_id = self.valid(ConfirmInput)["model_id"]
         services.confirm_job_model(workshop=self.workshop, ref=ref, model_id=model_id)
+        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+
+
+class JobBuildDate(TechnicianView):
+    @extend_schema(request=BuildDateInput, responses=JobOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Read a job's build code; one date left is its build date, several are kept."""
+        given = self.valid(BuildDateInput)
+        with names_of_code():
+            services.date_job(
+                workshop=self.workshop, ref=ref, asked=code_from(given), replace=given["replace"]
+            )
+        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
+
+
+class ChooseJobBuildDate(TechnicianView):
+    @extend_schema(request=ChosenInput, responses=JobOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Say which candidate of its code a job's build date is."""
+        start = self.valid(ChosenInput)["built_from"]
+        services.choose_job_build(workshop=self.workshop, ref=ref, start=start)
         return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
 
 

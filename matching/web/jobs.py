@@ -6,9 +6,12 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 
+from donors.build_readings import CodeAsked
 from donors.selectors import candidates_for
+from donors.web.builds import build_page, chosen_day, what_was_read
 from matching import fittings, holds, selectors, services
 from matching.models import Hold, Job
 from matching.safety_views import safety_of
@@ -105,6 +108,27 @@ def job_confirm(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     except DomainError as refused:
         return show_job(request, member, ref, refused)
     messages.success(request, f"Noted which model {ref} is. The stock is searched again.")
+    return redirect("job", ref)
+
+
+@for_member(Role.TECHNICIAN, methods=FORM)
+def job_build(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    def write(asked: CodeAsked, replace: bool) -> object:
+        return services.date_job(workshop=member.workshop, ref=ref, asked=asked, replace=replace)
+
+    job = selectors.get_job(member.workshop, ref)
+    return build_page(request, job, write=write, back=reverse("job", args=[ref]))
+
+
+@for_member(Role.TECHNICIAN, methods=ACTION)
+def job_build_choose(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    selectors.get_job(member.workshop, ref)
+    try:
+        start = chosen_day(request)
+        job = services.choose_job_build(workshop=member.workshop, ref=ref, start=start)
+    except DomainError as refused:
+        return show_job(request, member, ref, refused)
+    messages.success(request, what_was_read(job))
     return redirect("job", ref)
 
 

@@ -22,10 +22,12 @@ from parts import services as part_services
 from parts.bench_tests import charges_of
 from parts.conditions import ConditionBook
 from parts.models import AVAILABLE, Part
+from parts.photos import Subject
 from parts.reuse import lacking_test
 from parts.selectors import get_part, list_bench_tests, list_cautions, list_parts
 from parts.sisters import warnings_of
 from parts.web.forms import describe_form
+from parts.web.photos import photo_context
 from parts.web.views import remove_form
 from workshop.errors import DomainError, InputRefused
 from workshop.members import covers, why_not
@@ -138,6 +140,7 @@ def show_donor(
         "matching_runs": selectors.matching_runs(member.workshop),
         "strip": plan_donor(member.workshop, ref, on=timezone.localdate(timezone.now())),
         "refused": refused,
+        **photo_context(member, Subject(donor=donor)),
     }
     return render(request, "matching/donor.html", shown, status=refused.status if refused else 200)
 
@@ -173,6 +176,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "told": selectors.list_told_of(member.workshop, part.pk),
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
+        **photo_context(member, Subject(part=part)),
         "describe_form": describe_form(part) if there else None,
         "remove_form": remove_form() if part.state == Part.State.IN_MACHINE else None,
         "sell_form": sell_form(part) if there and not technician else None,

@@ -20,6 +20,7 @@ class DonorFilter(filters.FilterSet):
 
 
 class PartFilter(filters.FilterSet):
+    short_code = filters.CharFilter()
     kind = filters.CharFilter(field_name="kind_id")
     donor = filters.CharFilter(field_name="donor__ref")
     state = filters.ChoiceFilter(choices=Part.State.choices)

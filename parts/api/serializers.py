@@ -47,6 +47,7 @@ class PartOutput(serializers.ModelSerializer[Part]):
         model = Part
         fields = (
             "ref",
+            "short_code",
             "donor_ref",
             "kind",
             "position",
@@ -64,6 +65,24 @@ class PartOutput(serializers.ModelSerializer[Part]):
 
     def get_price(self, part: Part) -> str:
         return money.to_text(part.price_cents)
+
+
+class CodeCandidate(serializers.Serializer[Any]):
+    code = serializers.CharField()
+    ref = serializers.CharField()
+    kind = serializers.CharField()
+
+
+class CodeProblem(serializers.Serializer[Any]):
+    """Problem details (RFC 9457) with the codes that may have been meant."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    code = serializers.CharField()
+    detail = serializers.CharField()
+    errors: Any = serializers.ListField(child=serializers.DictField(child=serializers.CharField()))
+    candidates = CodeCandidate(many=True)
 
 
 class PartFactsInput(serializers.Serializer[Any]):

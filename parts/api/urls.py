@@ -2,7 +2,17 @@
 
 from django.urls import path
 
-from parts.api import bench, duties, interchanges, sisters, strip_steps, survival, views
+from parts.api import (
+    bench,
+    duties,
+    interchanges,
+    labels,
+    photos,
+    sisters,
+    strip_steps,
+    survival,
+    views,
+)
 
 urlpatterns = [
     path("interchanges/", interchanges.Interchanges.as_view(), name="api-interchanges"),
@@ -11,6 +21,20 @@ urlpatterns = [
         interchanges.InterchangeDetail.as_view(),
         name="api-interchange",
     ),
+    path(
+        "donors/<str:ref>/build-date/", views.DonorBuildDate.as_view(), name="api-donor-build-date"
+    ),
+    path(
+        "donors/<str:ref>/build-date/choose/",
+        views.ChooseDonorBuildDate.as_view(),
+        name="api-donor-build-choose",
+    ),
+    path("donors/<str:ref>/photos/", photos.DonorPhotos.as_view(), name="api-donor-photos"),
+    path("parts/<str:ref>/photos/", photos.PartPhotos.as_view(), name="api-part-photos"),
+    path("photos/<uuid:pk>/", photos.PhotoDetail.as_view(), name="api-photo"),
+    path("photos/<uuid:pk>/picture/", photos.PhotoPicture.as_view(), name="api-photo-picture"),
+    path("label-sheets/", labels.LabelSheets.as_view(), name="api-label-sheets"),
+    path("labels/", labels.Labels.as_view(), name="api-labels"),
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
@@ -36,6 +60,7 @@ urlpatterns = [
         name="api-sister-warning-end",
     ),
     path("parts/", views.Parts.as_view(), name="api-parts"),
+    path("parts/by-code/<str:code>/", views.PartByCode.as_view(), name="api-part-by-code"),
     path("parts/<str:ref>/", views.Part.as_view(), name="api-part"),
     path("parts/<str:ref>/remove/", views.RemovePart.as_view(), name="api-part-remove"),
     path("parts/<str:ref>/bench-form/", bench.BenchForm.as_view(), name="api-bench-form"),

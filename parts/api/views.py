@@ -3,18 +3,26 @@
 from typing import Any
 
 from django.utils import timezone
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from donors import selectors as donor_selectors
-from donors.api.serializers import PLATE_FIELDS
+from donors.api.serializers import (
+    PLATE_FIELDS,
+    BuildDateInput,
+    ChosenInput,
+    code_from,
+    names_of_code,
+)
+from donors.build_readings import CodeAsked
 from donors.plates import Plate
 from parts import selectors, services
 from parts.api.filters import DonorFilter, PartFilter
 from parts.api.serializers import (
     BenchTestInput,
     BenchTestOutput,
+    CodeProblem,
     ConfirmInput,
     DonorInput,
     DonorOutput,
@@ -31,7 +39,9 @@ from workshop.api import MemberView, filtered, list_schema
 
 def plate_from(given: dict[str, Any]) -> Plate:
     """Take the plate out of validated input."""
-    return Plate(**{name: given.pop(name) for name in PLATE_FIELDS})
+    plate = {name: given.pop(name) for name in PLATE_FIELDS}
+    code = plate.pop("build_code")
+    return Plate(**plate, build_code=code_from(code) if code else CodeAsked())
 
 
 def facts_from(given: dict[str, Any]) -> PartFacts:
@@ -87,6 +97,30 @@ class ConfirmDonor(MemberView):
         return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
 
 
+class DonorBuildDate(MemberView):
+    @extend_schema(request=BuildDateInput, responses=DonorOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Read a donor's build code; one date left is its build date, several are kept.
+
+        A date on record that is not from a code stays as it is, and cuts the candidates.
+        """
+        given = self.valid(BuildDateInput)
+        with names_of_code():
+            services.date_donor(
+                workshop=self.workshop, ref=ref, asked=code_from(given), replace=given["replace"]
+            )
+        return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
+
+
+class ChooseDonorBuildDate(MemberView):
+    @extend_schema(request=ChosenInput, responses=DonorOutput)
+    def post(self, request: Request, ref: str) -> Response:
+        """Say which candidate of its code a donor's build date is."""
+        start = self.valid(ChosenInput)["built_from"]
+        services.choose_donor_build(workshop=self.workshop, ref=ref, start=start)
+        return Response(DonorOutput(donor_selectors.get_donor(self.workshop, ref)).data)
+
+
 class Parts(MemberView):
     @list_schema(PartOutput, PartFilter)
     def get(self, request: Request) -> Response:
@@ -101,6 +135,22 @@ class Parts(MemberView):
         facts = facts_from(given)
         part = services.add_loose_part(workshop=self.workshop, facts=facts, **given)
         return Response(PartOutput(part).data, status=201)
+
+
+class PartByCode(MemberView):
+    @extend_schema(
+        responses={
+            200: PartOutput,
+            404: OpenApiResponse(
+                CodeProblem,
+                "No part of this workshop has the code; `candidates` are those that may have "
+                "been meant, the likeliest first.",
+            ),
+        }
+    )
+    def get(self, request: Request, code: str) -> Response:
+        """Return the part whose short code was typed or scanned, however it was written."""
+        return Response(PartOutput(selectors.get_part_by_code(self.workshop, code)).data)
 
 
 class Part(MemberView):

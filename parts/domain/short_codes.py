@@ -5,7 +5,7 @@ character of ISO/IEC 7064 MOD 37-36. Numbers whose check would be one of those l
 out, so that a reader may always take I and L for 1 and O for 0.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from itertools import count
 
 from donors.domain.lookup.costs import ALIKE, ALIKE_PAIRS, CONFUSED, REPLACED, SWAPPED
@@ -37,15 +37,29 @@ def next_number(after: int) -> int:
     return next(n for n in count(after + 1) if mod_37_36(base_32(n).rjust(PLACES, "0")) in BASE_32)
 
 
+def codes_after(after: int, count: int) -> tuple[list[str], int]:
+    """Return the next `count` codes above the running number `after`, and the last number."""
+    found: list[str] = []
+    while len(found) < count:
+        after = next_number(after)
+        found.append(code_of(after))
+    return found, after
+
+
 def read(text: str) -> str:
     """Return a code as it is kept, from what somebody typed: any case, spaces and hyphens.
 
     Raises ValueRefused when the check does not hold; `nearest` says what may have been meant.
     """
-    code = _tidy(text)
+    code = tidy(text)
     if not is_code(code):
         raise ValueRefused({"code": f"{text!r} is no code: a character is wrong, lost or added"})
     return code
+
+
+def in_scan(text: str) -> str:
+    """Return the code in what was typed or scanned: an address on a label ends with it."""
+    return text.strip().rstrip("/").rpartition("/")[2] if "://" in text else text.strip()
 
 
 def is_code(code: str) -> bool:
@@ -54,14 +68,21 @@ def is_code(code: str) -> bool:
     return known and holds(code, mod_37_36)
 
 
-def nearest(text: str, exists: Callable[[str], bool], *, most: int = 5) -> list[str]:
+def tidy(text: str) -> str:
+    """Return text as codes are kept: upper case, no separators, I and L as 1, O as 0."""
+    return text.upper().translate(_READ_AS)
+
+
+def nearest(
+    text: str, existing: Callable[[Collection[str]], Collection[str]], *, most: int = 5
+) -> list[str]:
     """Return right codes one slip away from what was typed, the likeliest first.
 
     A slip: a character misread, two neighbours swapped, one lost, one added, or two misread
-    for ones they are commonly taken for. exists: which codes there are (asked a few hundred
-    times at most). A text that is a right code itself comes first.
+    for ones they are commonly taken for. existing: which of some codes there are, asked once
+    (a few dozen at most). A text that is a right code itself comes first.
     """
-    typed = _tidy(text)
+    typed = tidy(text)
     if len(typed) > 2 * PLACES + 5:
         return []
     costs: dict[str, float] = {}
@@ -69,11 +90,8 @@ def nearest(text: str, exists: Callable[[str], bool], *, most: int = 5) -> list[
         if is_code(code):
             costs[code] = min(cost, costs.get(code, cost))
     ranked = sorted(costs, key=lambda code: (costs[code], code))
-    return [code for code in ranked if exists(code)][:most]
-
-
-def _tidy(text: str) -> str:
-    return text.upper().translate(_READ_AS)
+    there = frozenset(existing(ranked)) if ranked else frozenset()
+    return [code for code in ranked if code in there][:most]
 
 
 def _slips(typed: str) -> Iterator[tuple[str, float]]:

@@ -14,6 +14,7 @@ from parts.exchange.machines import (
     keep_confirmed,
     machine_cells,
     machine_values,
+    said_otherwise,
     stored_machine,
 )
 from workshop import outbox
@@ -58,7 +59,7 @@ class Donors(Sheet):
                 continue
             if donor is None:
                 added[row["ref"]] = Donor(workshop=workshop, ref=row["ref"], **values)
-            elif set_values(donor, keep_confirmed(donor, values)):
+            elif set_values(donor, said_otherwise(donor, keep_confirmed(donor, values))):
                 changed.append(donor)
         if any(row.problems for row in rows):
             return Imported()
@@ -119,6 +120,7 @@ class Donors(Sheet):
             "serial_number",
             "built_from",
             "built_to",
+            "build_known",
             "received_on",
             "cause_id",
             "note",

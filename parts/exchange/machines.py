@@ -74,6 +74,12 @@ def keep_confirmed(machine: Any, values: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in values.items() if name not in kept}
 
 
+def said_otherwise(machine: Any, values: dict[str, Any]) -> dict[str, Any]:
+    """Return the values to store: of another build date, how it was known is not known any more."""
+    same = (machine.built_from, machine.built_to) == (values["built_from"], values["built_to"])
+    return {**values, "build_known": machine.build_known if same else ""}
+
+
 def machine_cells(machine: Any) -> dict[str, str]:
     """Return a machine as cells: the plate as it was read."""
     return {name: shown(value) for name, value in stored_machine(machine).items()}

@@ -6,7 +6,7 @@ from typing import Any
 
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
-from parts import events, keys, numbers
+from parts import codes, events, keys, numbers
 from parts.grades import GRADED, STATED, STATED_REASON
 from parts.models import (
     AVAILABLE,
@@ -102,6 +102,7 @@ class Parts(Sheet):
             return
         new = [part for part in touched if part.pk is None]
         old = [part for part in touched if part.pk is not None]
+        codes.give_codes(new)
         Part.objects.bulk_create(new, batch_size=500)
         bulk_save(old, self.written)
         tests = [

@@ -108,7 +108,9 @@ class LoosePartForm(DescribeForm):
 
 
 class PartFilter(FilterForm):
-    text = forms.CharField(required=False, max_length=80, label="Reference, part number or bin")
+    text = forms.CharField(
+        required=False, max_length=80, label="Reference, code, part number or bin"
+    )
     kind = forms.ChoiceField(required=False)
     grade = forms.ChoiceField(required=False, choices=choices_with_any(Grade.choices))
     state = forms.ChoiceField(required=False, choices=choices_with_any(Part.State.choices))

@@ -2,7 +2,18 @@
 
 from django.urls import path
 
-from parts.web import bench, interchanges, models, sisters, strip_steps, survival, views
+from parts.web import (
+    bench,
+    codes,
+    interchanges,
+    labels,
+    models,
+    photos,
+    sisters,
+    strip_steps,
+    survival,
+    views,
+)
 
 urlpatterns = [
     path("interchanges/", interchanges.interchange_list, name="interchanges"),
@@ -17,6 +28,20 @@ urlpatterns = [
     path("strip-steps/<slug:appliance>/new/", strip_steps.step_new, name="strip-step-new"),
     path("strip-steps/<slug:appliance>/minutes/", strip_steps.step_minutes, name="strip-minutes"),
     path("strip-steps/<slug:appliance>/rate/", strip_steps.strip_rate, name="strip-rate"),
+    path("scan/", codes.scan, name="scan"),
+    # Upper case, so that a printed address stays in the alphanumeric set of a QR code.
+    path("P/<str:code>", codes.scanned, name="scanned"),
+    path("photos/<uuid:photo_id>/", photos.photo, name="photo"),
+    path("photos/<uuid:photo_id>/small/", photos.photo_small, name="photo-small"),
+    path("photos/<uuid:photo_id>/delete/", photos.photo_delete, name="photo-delete"),
+    path("donors/<path:ref>/build/", views.donor_build, name="donor-build"),
+    path("donors/<path:ref>/build/choose/", views.donor_build_choose, name="donor-build-choose"),
+    path("donors/<path:ref>/photos/", photos.donor_photos, name="donor-photos"),
+    path("parts/<path:ref>/photos/", photos.part_photos, name="part-photos"),
+    path("labels/", labels.choose, name="labels"),
+    path("labels/pdf/", labels.pdf, name="labels-pdf"),
+    path("labels/outlines/", labels.outlines, name="labels-outlines"),
+    path("labels/address/", labels.address, name="labels-address"),
     path("models/<int:model_id>/", models.model_page, name="model"),
     path("models/<int:model_id>/last-sold/", models.model_last_sold, name="model-last-sold"),
     path("odds/parts/", survival.survival_page, name="survival"),

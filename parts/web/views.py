@@ -4,12 +4,17 @@ from django.contrib import messages
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 
+from donors.build_readings import CodeAsked
 from donors.domain.model_numbers import canonical
+from donors.selectors import get_donor
+from donors.web.builds import build_page, chosen_day, what_was_read
 from donors.web.forms import IntakeForm
 from parts import selectors, services
 from parts.bench_tests import charges_of
+from parts.domain.short_codes import tidy
 from parts.models import Part
 from parts.web.forms import (
     LoosePartForm,
@@ -20,7 +25,7 @@ from parts.web.forms import (
 from workshop.errors import DomainError
 from workshop.models import Member
 from workshop.web.forms import PlainForm, posted
-from workshop.web.gate import FORM, for_member
+from workshop.web.gate import ACTION, FORM, for_member
 from workshop.web.pages import page_of
 
 
@@ -54,6 +59,24 @@ def donor_new(request: HttpRequest, member: Member) -> HttpResponse:
     )
 
 
+@for_member(methods=FORM)
+def donor_build(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    def write(asked: CodeAsked, replace: bool) -> object:
+        return services.date_donor(workshop=member.workshop, ref=ref, asked=asked, replace=replace)
+
+    donor = get_donor(member.workshop, ref)
+    return build_page(request, donor, write=write, back=reverse("donor", args=[ref]))
+
+
+@for_member(methods=ACTION)
+def donor_build_choose(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
+    get_donor(member.workshop, ref)
+    start = chosen_day(request)
+    donor = services.choose_donor_build(workshop=member.workshop, ref=ref, start=start)
+    messages.success(request, what_was_read(donor))
+    return redirect("donor", ref)
+
+
 @for_member()
 def part_list(request: HttpRequest, member: Member) -> HttpResponse:
     form = PartFilter(request.GET)
@@ -68,7 +91,7 @@ def filtered_parts(
     exactly = {"kind": kind, "grade": grade, "state": state}
     rows = rows.filter(**{name: value for name, value in exactly.items() if value})
     if text:
-        said = Q(ref__icontains=text) | Q(bin__iexact=text)
+        said = Q(ref__icontains=text) | Q(bin__iexact=text) | Q(short_code=tidy(text))
         number = canonical(text)
         rows = rows.filter(said | Q(number_canonical__contains=number) if number else said)
     return rows

@@ -11,12 +11,12 @@ from datetime import date, timedelta
 from functools import partial
 from typing import Any
 
-from django.db import connection
+from django.db import connection, transaction
 
 from donors.models import Appliance, Donor, FailureCause, Make
 from matching.models import Job, Need, NeedKey, Outcome
 from matching.outcome_keys import keyed
-from parts import keys, numbers
+from parts import codes, keys, numbers
 from parts.domain.part_numbers import canonical
 from parts.models import Interchange, KindCarried, Part, PartKey, PartNumber, Sighting
 from parts.reference import kinds
@@ -158,6 +158,8 @@ class StockWorld:
                 value += f" + {copy * shifts[one.related_model]}"
             elif one.name in ("ref", "source_ref"):
                 value += f" || '~{copy}x{shifts[model]}'"
+            elif one.name == "short_code":
+                value += f" || '-{copy}'"  # unique is enough: no label is printed of these
             elif one.name in ("built_from", "built_to"):
                 value = _days_later(value, 3 * copy)
             columns.append(f'"{one.column}"')
@@ -195,6 +197,8 @@ class StockWorld:
             for donor, machine in zip(donors, machines, strict=True)
             for place in self.carried[donor.appliance_id]
         ]
+        with transaction.atomic():
+            codes.give_codes(laid)
         Part.objects.bulk_create(laid, batch_size=BATCH)
         keys.note_keys(PartKey, laid, new=True)
         sighting = partial(numbers.sighting_of, source=Sighting.Source.DONOR)

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
@@ -19,7 +20,7 @@ READ = ("GET", "HEAD")
 FORM = ("GET", "HEAD", "POST")
 ACTION = ("POST",)
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 
 class WrongMethod(DomainError):
@@ -30,17 +31,18 @@ class WrongMethod(DomainError):
 
 
 def for_member(
-    role: Role = Role.CATALOGUER, *, methods: tuple[str, ...] = READ
+    role: Role = Role.CATALOGUER, *, methods: tuple[str, ...] = READ, kept: bool = False
 ) -> Callable[[View], View]:
     """Give the view the current member as its second argument, or answer without it.
 
     Strangers are sent to sign in; a role that is too low is refused with a sentence (403).
-    Pages are never kept by a browser or proxy: they show private stock.
+    Pages are never kept by a browser or proxy: they show private stock. kept: the view says
+    itself how long its answer may be (a photo never changes).
     """
 
     def wrap(view: View) -> View:
         @wraps(view)
-        def gated(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        def gated(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
             if not request.user.is_authenticated:
                 # An action cannot be repeated by opening its address: go to the first page.
                 back = request.get_full_path() if "GET" in methods else reverse("home")
@@ -52,7 +54,7 @@ def for_member(
                 return _wrong_method(request, methods)
             return view(request, members.require(request, role), *args, **kwargs)
 
-        return never_cache(gated)
+        return gated if kept else never_cache(gated)
 
     return wrap
 

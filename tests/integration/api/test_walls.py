@@ -42,6 +42,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
         "number": "G",
         "valid_until": "2027-01-01",
     },
+    "api-label-sheets": None,
+    "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
+    "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
     "api-survival": None,
     "api-duties": None,
     "api-sister-warnings": None,
@@ -50,6 +53,11 @@ LISTS: dict[str, dict[str, Any] | None] = {
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
+    "api-make-date-code": {"date_code": "YEAR_WEEK"},
+    "api-donor-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
+    "api-donor-build-choose": {"built_from": "2018-06-04"},
+    "api-job-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
+    "api-job-build-choose": {"built_from": "2018-06-04"},
     "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
     "api-donor-step-leave-out": {"came": "not-here"},
@@ -101,12 +109,20 @@ def things(bench: Bench) -> dict[str, str]:
     )
     alert = Alert.of(bench.workshop).first()
     assert alert is not None
+    from parts.models import Photo
+
     found = bench.build_break()
     relation = bench.interchange()
+    shown = {"width": 4, "height": 3, "size_bytes": 9, "kept_at": NOW}
+    photo = Photo.objects.create(workshop=bench.workshop, part=part, **shown)
     model = bench.makes["Velthane"].numbers.order_by("id").first()
     assert model is not None
     warning = bench.sister_warning(donor)
     return {
+        "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
+        "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
+        "api-photo": f"/api/v1/photos/{photo.pk}/",
+        "api-photo-picture": f"/api/v1/photos/{photo.pk}/picture/",
         "api-break": f"/api/v1/breaks/{found.pk}/",
         **{
             f"api-break-{act}": f"/api/v1/breaks/{found.pk}/{act}/"
@@ -123,6 +139,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-outcome-failed": f"/api/v1/outcomes/{outcome.pk}/failed/",
         "api-alert": f"/api/v1/alerts/{alert.pk}/",
         "api-alert-read": f"/api/v1/alerts/{alert.pk}/read/",
+        "api-make-date-code": f"/api/v1/makes/{bench.makes['Velthane'].pk}/date-code/",
+        "api-donor-build-date": f"/api/v1/donors/{donor.ref}/build-date/",
+        "api-donor-build-choose": f"/api/v1/donors/{donor.ref}/build-date/choose/",
+        "api-job-build-date": f"/api/v1/jobs/{need.job.ref}/build-date/",
+        "api-job-build-choose": f"/api/v1/jobs/{need.job.ref}/build-date/choose/",
         "api-make-pattern": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern/",
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
@@ -139,6 +160,7 @@ def things(bench: Bench) -> dict[str, str]:
         },
         "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-part": f"/api/v1/parts/{part.ref}/",
+        "api-part-by-code": f"/api/v1/parts/by-code/{part.short_code}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
         "api-model-duties": f"/api/v1/model-numbers/{model.pk}/spare-part-duties/",
         "api-last-sold": f"/api/v1/model-numbers/{model.pk}/last-sold/",
@@ -162,8 +184,8 @@ def unique_refs(bench: Bench) -> None:
     """Move this workshop's counters, so that its references are not the other's as well."""
     from workshop.models import RefCounter
 
-    for prefix in ("D", "J"):
-        RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500)
+    for prefix in ("D", "J", "code"):
+        RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500_000)
 
 
 def test_things_of_another_workshop_answer_as_unknown_ones(
@@ -191,6 +213,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
         BenchTest,
         Interchange,
         Part,
+        Photo,
         SisterWarning,
         StepRecord,
         StepSpan,
@@ -198,7 +221,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     )
     from workshop.models import Certificate
 
-    models = (Donor, Part, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
+    models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings.test")
@@ -17,7 +18,7 @@ import django
 
 django.setup()
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from donors.plates import Plate
@@ -30,7 +31,7 @@ from tests.integration.races import requests, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
-from workshop.models import Member, Workshop
+from workshop.models import Member, RefCounter, Workshop
 
 
 def hold_all(folder: Path, people: int, naive: bool) -> dict[str, int]:
@@ -173,7 +174,42 @@ def halves(folder: Path, people: int, rounds: int, naive: bool) -> dict[str, int
     return done
 
 
+def take_codes(folder: Path, people: int, rounds: int, naive: bool) -> dict[str, int]:
+    """Take a donor in at the same instant as others do.
+
+    naive: the known-bad way, reading the last number without the counter's lock; all then look
+    before any has written.
+    """
+    workshop = Workshop.objects.get()
+    done = {"taken": 0, "clashed": 0}
+    if naive:
+        from parts import codes
+
+        def look_only(workshop_id: int, prefix: str) -> Any:
+            counter, _ = RefCounter.of(workshop_id).get_or_create(
+                prefix=prefix, defaults={"workshop_id": workshop_id}
+            )
+            meet(folder, f"looked{done['taken'] + done['clashed']}", people)
+            return counter
+
+        codes.refs = SimpleNamespace(lock_counter=look_only)  # type: ignore[assignment]
+    for number in range(rounds):
+        meet(folder, f"round{number}", people)
+        try:
+            part_services.take_in_donor(
+                workshop=workshop,
+                plate=plate(number),
+                received_on=timezone.localdate(),
+                ref=f"D-{os.environ['RACER']}-{number}",
+            )
+            done["taken"] += 1
+        except IntegrityError:
+            done["clashed"] += 1
+    return done
+
+
 TASKS = {
+    "take_codes": take_codes,
     "hold_all": hold_all,
     "arrive": arrive,
     "dispatch": dispatch,

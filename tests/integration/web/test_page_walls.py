@@ -11,13 +11,17 @@ from django.urls import reverse
 from config import web
 from matching import holds
 from matching.models import Alert
+from parts.domain.short_codes import codes_after
+from parts.models import Photo
 from tests.factories import NOW, Bench
 from tests.integration.web.reading import text_of
+from workshop.models import RefCounter
 
 pytestmark = pytest.mark.django_db
 
 OPEN = {"sign-in", "sign-out"}
 WHILE_TYPING = ['<script src="/static/django_htmx/htmx-2.min.js" defer></script>']
+LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
     "donor-confirm",
     "donor-strip-start",
@@ -40,6 +44,12 @@ ACTIONS = {
     "break-reject",
     "break-retire",
     "interchange-remove",
+    "labels-address",
+    "labels-outlines",
+    "labels-pdf",
+    "photo-delete",
+    "donor-build-choose",
+    "job-build-choose",
     "rule-comment",
     "rule-approve",
     "rule-reject",
@@ -48,9 +58,13 @@ ACTIONS = {
     "job-safety-step",
     "sister-warning-end",
 }
+FILES = {"photo", "photo-small"}  # answer with a picture, not a page
+OWNERS = {"labels-address"}
 TECHNICIANS = {
     "job-safety-begin",
     "job-safety-step",
+    "job-build",
+    "job-build-choose",
     "rule-comment",
     "job-new",
     "job-confirm",
@@ -67,6 +81,7 @@ REVIEWERS = {
     "strip-minutes",
     "strip-rate",  # the owner, who covers the reviewer
     "certificate-remove",
+    "make-date-code",
     "make-new",
     "make-pattern",
     "model-new",
@@ -103,6 +118,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         now=NOW,
     )
     alert = Alert.of(bench.workshop).get(need__job=job)
+    size = {"width": 4, "height": 3, "size_bytes": 9}
+    photo = Photo.objects.create(workshop=bench.workshop, part=part, kept_at=NOW, **size)
     args: dict[str, list[Any]] = {
         "donor": [donor.ref],
         "part": [part.ref],
@@ -110,6 +127,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "hold": [hold.pk],
         "hold-new": [need.pk],
         "make-pattern": [bench.makes["Velthane"].pk],
+        "make-date-code": [bench.makes["Velthane"].pk],
         "alert-read": [alert.pk],
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
@@ -117,6 +135,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "strip": ["washing-machine"],
         "certificate": [bench.certificate().pk],
         "certificates": [],
+        "scanned": [part.short_code],
+        "photo": [photo.pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],
         "sister-warnings": [],
         "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
@@ -144,10 +164,10 @@ def test_a_stranger_is_sent_to_sign_in(bench: Bench, client: Client, route: str)
 def test_every_page_answers_its_own_members_and_says_what_it_must(
     bench: Bench, sign_in: Any, route: str
 ) -> None:
-    if route in OPEN:
+    if route in OPEN | FILES:
         return
     client = sign_in(bench, "owner")
-    answer = client.get(reverse(route, args=things(bench)[route]))
+    answer = client.get(reverse(route, args=things(bench)[route]), follow=route in LEADS_ON)
     assert answer.status_code == (405 if route in ACTIONS else 200)
     html = answer.content.decode()
     assert html.count("<h1") == 1
@@ -167,11 +187,16 @@ def test_things_of_another_workshop_are_not_found(
     bench: Bench, other_bench: Bench, sign_in: Any, route: str
 ) -> None:
     other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
+    RefCounter.objects.create(workshop=other_bench.workshop, prefix="code", last=500_000)
     args = things(other_bench)[route]
     if not args or route.startswith("strip-"):  # kinds of machine are everybody's
         return
     client = sign_in(bench, "owner")
-    unknown = {"alert-read": uuid.uuid4()}.get(route, 10**6 if isinstance(args[0], int) else "X-9")
+    nobodys_code, _ = codes_after(700_000, 1)
+    named = {"scanned": nobodys_code[0]}
+    if isinstance(args[0], uuid.UUID):
+        named[route] = uuid.uuid4()
+    unknown = named.get(route, 10**6 if isinstance(args[0], int) else "X-9")
     bench.job("W7-80 R1 W")
     for method in ("get", "post"):
         theirs = getattr(client, method)(reverse(route, args=args))
@@ -184,11 +209,11 @@ def test_things_of_another_workshop_are_not_found(
         )
 
 
-@pytest.mark.parametrize("route", sorted(TECHNICIANS | REVIEWERS))
+@pytest.mark.parametrize("route", sorted(TECHNICIANS | REVIEWERS | OWNERS))
 def test_a_role_that_is_too_low_is_refused_with_a_sentence(
     bench: Bench, sign_in: Any, route: str
 ) -> None:
-    client = sign_in(bench, "technician" if route in REVIEWERS else "cataloguer")
+    client = sign_in(bench, "technician" if route in REVIEWERS | OWNERS else "cataloguer")
     answer = client.post(reverse(route, args=things(bench)[route]))
     assert answer.status_code == 403
     assert "This needs the role" in text_of(answer)

@@ -27,6 +27,7 @@ from parts.models import (
     Interchange,
     Part,
     PartNumber,
+    Photo,
     Sighting,
     StepRecord,
     StepSpan,
@@ -324,7 +325,9 @@ def test_the_database_refuses(name: str, bench: Bench) -> None:
 def test_a_part_cannot_sit_in_another_workshop_s_donor(bench: Bench, other_bench: Bench) -> None:
     theirs = other_bench.donor()
     with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
-        Part.objects.create(workshop=bench.workshop, ref="P-X", donor=theirs, kind_id="heater")
+        Part.objects.create(
+            workshop=bench.workshop, ref="P-X", short_code="X", donor=theirs, kind_id="heater"
+        )
     mine = bench.donor()
     with pytest.raises(IntegrityError, match="another workshop"), transaction.atomic():
         Part.of(bench.workshop).filter(donor=mine, kind="heater").update(donor=theirs)
@@ -414,6 +417,11 @@ def _furnish(bench: Bench) -> None:
     bench.sister_warning(part.donor)
     safety_step(bench, safety_check(bench))
     bench.licensed_record(bench.donor("W7-60 R1 S"))
+    for shown in ({"donor": part.donor}, {"part": part}):
+        size = {"width": 4, "height": 3, "size_bytes": 9}
+        Photo.objects.create(
+            workshop=bench.workshop, taken_by=bench.technician, kept_at=NOW, **size, **shown
+        )
     LearnedWeights.objects.create(
         workshop=bench.workshop,
         learned={},

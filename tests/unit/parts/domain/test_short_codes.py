@@ -6,7 +6,15 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 from stdnum.iso7064 import mod_37_36
 
-from parts.domain.short_codes import MOST_NUMBER, code_of, is_code, nearest, next_number, read
+from parts.domain.short_codes import (
+    MOST_NUMBER,
+    code_of,
+    codes_after,
+    is_code,
+    nearest,
+    next_number,
+    read,
+)
 from workshop.domain.check_characters import BASE_32
 from workshop.domain.refusals import ValueRefused
 
@@ -75,7 +83,17 @@ def test_what_is_no_code(text):
     assert not is_code(text)
     with pytest.raises(ValueRefused):
         read(text)
-    assert nearest(text, lambda _: False) == []
+    assert nearest(text, lambda _: ()) == []
+
+
+@given(st.integers(0, 32**4), st.integers(0, 40))
+def test_codes_in_bulk_are_those_one_by_one(after, count):
+    codes, last = codes_after(after, count)
+    number, expected = after, []
+    for _ in range(count):
+        number = next_number(number)
+        expected.append(code_of(number))
+    assert (codes, last) == (expected, number)
 
 
 class TestNearest:
@@ -84,7 +102,7 @@ class TestNearest:
     places = st.integers(0, 2999)
 
     def found(self, text, most=5):
-        return nearest(text, self.KNOWN.__contains__, most=most)
+        return nearest(text, self.KNOWN.intersection, most=most)
 
     @given(places)
     def test_a_right_code_comes_first(self, place):
@@ -131,4 +149,4 @@ class TestNearest:
         assert code in self.found("".join(typed), most=1000)
 
     def test_codes_that_do_not_exist_are_not_offered(self):
-        assert nearest(self.CODES[7][:-1], lambda _: False) == []
+        assert nearest(self.CODES[7][:-1], lambda _: ()) == []

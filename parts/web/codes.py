@@ -1,0 +1,36 @@
+"""From a typed or scanned code to its part."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from parts import selectors
+from workshop.models import Member
+from workshop.web.gate import for_member
+
+
+@for_member()
+def scan(request: HttpRequest, member: Member) -> HttpResponse:
+    """Open the part whose code the form holds; without one, show the form."""
+    text = request.GET.get("code", "")
+    return _open(request, member, text) if text.strip() else _form(request)
+
+
+@for_member()
+def scanned(request: HttpRequest, member: Member, code: str) -> HttpResponse:
+    """Open the part a printed address leads to."""
+    return _open(request, member, code)
+
+
+def _open(request: HttpRequest, member: Member, text: str) -> HttpResponse:
+    try:
+        part = selectors.get_part_by_code(member.workshop, text)
+    except selectors.CodeNotFound as refused:
+        return _form(request, typed=text, refused=refused)
+    return redirect("part", part.ref)
+
+
+def _form(
+    request: HttpRequest, typed: str = "", refused: selectors.CodeNotFound | None = None
+) -> HttpResponse:
+    shown = {"typed": typed, "refused": refused}
+    return render(request, "parts/scan.html", shown, status=refused.status if refused else 200)
