@@ -24,17 +24,39 @@ def competing(needs: Sequence[str], offers: Offers) -> frozenset[str]:
     offers: the parts allowed for each need.
     """
     matched = largest_matching(needs, offers)
+    unmatched = sorted(need for need in needs if need not in matched)
+    return _reached(unmatched, matched, offers)[0]
+
+
+def overasked(needs: Sequence[str], offers: Offers) -> list[frozenset[str]]:
+    """Return sets of parts each asked for by more of the needs than it has parts (Hall 1935).
+
+    Empty when all needs can be served together.
+    """
+    matched = largest_matching(needs, offers)
+    unmatched = (need for need in needs if need not in matched)
+    found = {_reached([need], matched, offers)[1]: None for need in unmatched}
+    return list(found)
+
+
+def _reached(
+    starts: Iterable[str], matched: Mapping[str, str], offers: Offers
+) -> tuple[frozenset[str], frozenset[str]]:
+    """Return the needs and parts on alternating paths from unmatched needs.
+
+    Every part on them is held: a free one would make the matching larger.
+    """
     holder = {part: need for need, part in matched.items()}
-    reached = {need for need in needs if need not in matched}
-    todo = deque(sorted(reached))
+    needs, parts = set(starts), set()
+    todo = deque(sorted(needs))
     while todo:
         for part in offers[todo.popleft()]:
-            # A part without a holder would make the matching larger: there is none here.
-            other = holder[part]
-            if other not in reached:
-                reached.add(other)
-                todo.append(other)
-    return frozenset(reached)
+            if part not in parts:
+                parts.add(part)
+                if holder[part] not in needs:
+                    needs.add(holder[part])
+                    todo.append(holder[part])
+    return frozenset(needs), frozenset(parts)
 
 
 def largest_matching(needs: Sequence[str], offers: Offers) -> dict[str, str]:

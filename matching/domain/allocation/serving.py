@@ -18,8 +18,17 @@ class Serving:
         """The part of each need served."""
         return self._held
 
-    def add(self, need: str) -> bool:
-        """Serve one need more beside those kept; False, and nothing changed, if it cannot be."""
+    def add(self, needs: Sequence[str]) -> bool:
+        """Serve all needs of one job more; False, and nothing changed, if they cannot be."""
+        if len(needs) == 1:
+            return self._add(needs[0])
+        before = dict(self._holder), dict(self._held), set(self._dead)
+        if all(self._add(need) for need in needs):
+            return True
+        self._holder, self._held, self._dead = before
+        return False
+
+    def _add(self, need: str) -> bool:
         came_by: dict[str, str] = {}
         todo = [need]
         for asking in todo:

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from matching.domain.allocation import choosing, greedy
+from matching.domain.allocation import by_pairs, by_sets, choosing, greedy
 from matching.domain.allocation.allocating import allocate, likeliest
 from matching.domain.allocation.claims import Job, Limits, Pair, Standing
 from matching.domain.allocation.worth import levels, worth
@@ -43,6 +43,16 @@ def test_equals_every_assignment(question):
     assert log_chance(found, question) == pytest.approx(chance, abs=1e-6)
     assert found.proven
     assert found.at_most == len(found.completed)
+
+
+@given(questions())
+def test_by_sets_equals_every_assignment(question):
+    """The form for many pairs, which small questions would never reach."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(choosing, "MOST_PAIRS", 0)
+        found = asked(question)
+    assert worth_of(found, question[0]) == best_of_all(*question)[0]
+    assert found.proven
 
 
 @given(questions(most_needs=1, most_jobs=8, most_parts=7))
@@ -199,20 +209,26 @@ class TestTooLarge:
         ]
         return jobs, pairs
 
-    @pytest.mark.parametrize(("name", "most"), [("MOST_NODES", 1), ("MOST_PAIRS", 10)])
+    @pytest.mark.parametrize(
+        ("module", "name", "most"),
+        [(by_pairs, "MOST_NODES", 0), (by_pairs, "MOST_JOBS", 5), (by_sets, "MOST_ROUNDS", 1)],
+    )
     def test_the_best_found_is_no_worse_than_greed_and_its_bound_holds(
-        self, monkeypatch, name, most
+        self, monkeypatch, module, name, most
     ):
         jobs, pairs = self._question()
         whole = allocate(jobs, pairs)
-        monkeypatch.setattr(choosing, name, most)
+        assert whole.proven
+        monkeypatch.setattr(module, name, most)
+        if module is by_sets:
+            monkeypatch.setattr(choosing, "MOST_PAIRS", 0)
         cut = allocate(jobs, pairs)
         offers = allowed(pairs, Limits(), Standing())
         ordered = {need: sorted(some) for need, some in offers.items()}
         by_greed = {job.name for job in greedy.completed(jobs, ordered)}
         assert len(cut.completed) >= len(by_greed)
         assert len(cut.completed) <= len(whole.completed) <= cut.at_most
-        assert whole.at_most >= len(whole.completed)
+        assert whole.at_most == len(whole.completed)
 
 
 @pytest.mark.parametrize(
