@@ -64,8 +64,9 @@ class Decision:
         return self.options[0]
 
     @property
-    def runner_up(self) -> Option:
-        return self.options[1]
+    def runner_up(self) -> Option | None:
+        """Return the next best first step; None when nothing can be done but hand it back."""
+        return self.options[1] if len(self.options) > 1 else None
 
 
 def decide(situation: Situation) -> Decision:
@@ -75,13 +76,11 @@ def decide(situation: Situation) -> Decision:
     return Decision(tuple(found), changes[0] if changes else None, tuple(changes))
 
 
-def _one_each(ranked: Sequence[Option]) -> list[Option]:
-    """Keep the best part in stock only; handing back closes the list, so there are always two."""
+def _one_each(ranked_options: Sequence[Option]) -> list[Option]:
+    """Keep the best of each kind of first step, as of several parts in stock."""
     seen: dict[str, Option] = {}
-    for one in ranked:
+    for one in ranked_options:
         seen.setdefault(one.first, one)
-    if len(seen) == 1:
-        return [*seen.values(), *seen.values()]
     return list(seen.values())
 
 
