@@ -4,9 +4,9 @@
 
 Each need has 10 to 50 pairs. Worlds: *plenty* (any part may serve any need), *families* (200
 families of ten needs, a third of them with fewer parts than needs), *popular* (most pairs name
-the same few hundred parts), *scarce* (1,200 parts for all, in one group). Peers in the same run: the greedy rule,
-and scipy's linear_sum_assignment where every job has one need, the only question it can answer.
-No figure decides a test.
+the same few hundred parts), *scarce* (1,200 parts for all, in one group). Peers in the same run:
+the greedy rule, and scipy's linear_sum_assignment where every job has one need, the only question
+it can answer. No figure decides a test.
 """
 
 import random
