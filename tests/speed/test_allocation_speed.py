@@ -4,9 +4,10 @@
 
 Each need has 10 to 50 pairs. Worlds: *plenty* (any part may serve any need), *families* (200
 families of ten needs, a third of them with fewer parts than needs), *popular* (most pairs name
-the same few hundred parts), *scarce* (1,200 parts for all, in one group). Peers in the same run:
-the greedy rule, and scipy's linear_sum_assignment where every job has one need, the only question
-it can answer. No figure decides a test.
+the same few hundred parts), *scarce* (1,200 parts for all, in one group), *dense* (50
+families with too few parts, linked into one group). Peers in the same run: the greedy rule, and
+scipy's linear_sum_assignment where every job has one need, the only question it can answer. No
+figure decides a test.
 """
 
 import random
@@ -70,6 +71,13 @@ def scarce(dice, _):
     return sorted(found)
 
 
+def dense(dice, number):
+    """50 families of 40 needs for 34 parts, six of them the next family's: all in one group."""
+    first, after = number % 50 * 400, (number + 1) % 50 * 400
+    parts = [*range(first, first + 28), *range(after, after + 6)]
+    return dice.sample(parts, dice.randint(10, len(parts)))
+
+
 def question(seed, world, several):
     dice = random.Random(seed)
     jobs = jobs_of(dice, several)
@@ -108,7 +116,7 @@ def timed(work, *asked):
 
 
 @pytest.mark.parametrize("several", [False, True])
-@pytest.mark.parametrize("world", [plenty, families, popular, scarce])
+@pytest.mark.parametrize("world", [plenty, families, popular, scarce, dense])
 def test_allocation(world, several, capsys):
     jobs, pairs = question(1, world, several)
     found, took, worked = timed(lambda: allocate(jobs, pairs, limits=LIMITS))

@@ -16,7 +16,7 @@ from matching.domain.allocation.claims import Job
 
 # Where the search stops: nodes searched, and jobs up to which all aims are sought. Counts and not
 # times, so that the same question has the same answer on every machine.
-MOST_NODES, MOST_JOBS = 500, 60
+MOST_NODES, MOST_JOBS = 500, 150
 _WHOLE = 1e-6
 Cells = list[tuple[int, int, float]]
 

@@ -18,7 +18,7 @@ from matching.domain.allocation.claims import Job
 
 # Where the search stops. Counts and not seconds, so that the same question has the same answer
 # on every machine.
-MOST_ROUNDS, MOST_NODES = 40, 500
+MOST_ROUNDS, MOST_NODES = 40, 20
 _WHOLE = 1e-6
 
 
@@ -81,7 +81,8 @@ class BySets:
             integrality=np.ones(len(self.jobs)),
             bounds=Bounds(0, 1),
             constraints=rules,
-            options={"node_limit": MOST_NODES, "mip_rel_gap": 0.0},
+            # Presolving costs more than it saves: two worlds took 1.6 and 3.5 s, with it 4.5, 6.6.
+            options={"node_limit": MOST_NODES, "mip_rel_gap": 0.0, "presolve": False},
         )
 
     def _allow_no_more_than(self, parts: frozenset[str]) -> None:
