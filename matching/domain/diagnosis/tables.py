@@ -4,6 +4,7 @@ A suspect is a part kind or one of the causes that are no part (a blockage, the 
 """
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Self
@@ -13,6 +14,7 @@ from workshop.domain.refusals import Checks
 SOMETHING_ELSE = "something-else"
 MOST_MINUTES = 600.0
 _ROUNDING = 1e-6
+_WORD = re.compile(r"[^\W_]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +91,35 @@ class FaultTable:
     def symptoms_of(self, appliance: str) -> tuple[Symptom, ...]:
         return tuple(one for one in self.symptoms.values() if one.appliance == appliance)
 
+    def said(self, text: str, *, appliance: str) -> tuple[Symptom, ...]:
+        """Return the symptoms whose words stand in a text, the longest words first.
+
+        Only whole words count, and words within longer ones that were found do not count again:
+        of "motor runs, drum still" nothing is left for "drum still".
+        """
+        told = _plain(text)
+        found = [
+            (words, one)
+            for one in self.symptoms_of(appliance)
+            for words in map(_plain, one.words)
+            if words in told
+        ]
+        found.sort(key=lambda pair: (-len(pair[0]), pair[1].slug))
+        kept: dict[str, Symptom] = {}
+        taken = ""
+        for words, one in found:
+            if words not in taken:
+                kept.setdefault(one.slug, one)
+                taken += words
+        return tuple(kept.values())
+
     def checks_of(self, appliance: str) -> tuple[Check, ...]:
         return tuple(one for one in self.checks.values() if one.appliance == appliance)
+
+
+def _plain(text: str) -> str:
+    """Return the words of a text in lower case, one blank before, between and after them."""
+    return f" {' '.join(_WORD.findall(text.casefold()))} "
 
 
 def check_weights(bad: Checks, name: str, weights: Mapping[str, float]) -> None:

@@ -95,6 +95,28 @@ def test_refused(asked):
         asked()
 
 
+class TestWhatTheCustomerSays:
+    @pytest.mark.parametrize(
+        ("text", "appliance", "slugs"),
+        [
+            ("It does NOT heat; dead, no lights", WASHER, ["dead", "no-heat"]),
+            ("hums, needs a push", "tumble-dryer", ["no-turn"]),
+            ("drips when idle", "coffee-machine", ["leaks"]),
+            ("no drainage hose", WASHER, []),
+            ("", WASHER, []),
+            ("<script>alert('dead')</script>", WASHER, ["dead"]),
+        ],
+    )
+    def test_symptoms_named(self, text, appliance, slugs):
+        found = [one.slug.split(":")[1] for one in delivered().said(text, appliance=appliance)]
+        assert sorted(found) == sorted(slugs)
+
+    def test_words_within_longer_ones_count_once(self):
+        """ "Motor runs, drum still" is one symptom's, though "drum still" might be another's."""
+        found = delivered().said("motor runs, drum still", appliance="tumble-dryer")
+        assert [one.slug for one in found] == ["tumble-dryer:no-turn"]
+
+
 class TestTablesOfAWorkshopsOwn:
     def _data(self, **changed):
         answers = [
