@@ -102,7 +102,7 @@ class FaultTable:
             (words, one)
             for one in self.symptoms_of(appliance)
             for words in map(_plain, one.words)
-            if words in told
+            if words.strip() and words in told
         ]
         found.sort(key=lambda pair: (-len(pair[0]), pair[1].slug))
         kept: dict[str, Symptom] = {}
