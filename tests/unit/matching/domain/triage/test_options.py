@@ -77,6 +77,14 @@ class TestByHand:
         (wait,) = [one for one in found if one.first == "wait"]
         assert wait.days <= 5
 
+    @pytest.mark.parametrize(("patience", "steps"), [(39, "wait break"), (40, "wait new break")])
+    def test_days_waited_are_gone_from_the_patience(self, patience, steps):
+        """Twenty days of waiting leave no time for a delivery of twenty, unless forty are given."""
+        new, wait = NewPart(10, 20, 0.99), Wait(ARRIVALS, 20, 30)
+        now = replace(MACHINE, stock=(), new=new, wait=wait, patience_days=patience)
+        (found,) = [one for one in options(now) if one.first == "wait"]
+        assert found.steps == tuple(steps.split())
+
     def test_nothing_is_broken_without_leave(self):
         assert "break" not in {one.first for one in options(replace(MACHINE, may_break=False))}
 
