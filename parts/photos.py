@@ -1,6 +1,7 @@
 """Photos of parts and of strip steps: kept, listed, taken away."""
 
 import uuid
+from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -113,6 +114,15 @@ def get_photo(workshop: Workshop, photo_id: uuid.UUID) -> Photo:
     if photo is None:
         raise NotFound("There is no such photo in this workshop.")
     return photo
+
+
+def photos_by_step(donor: Donor) -> dict[str, list[Photo]]:
+    """Return the photos of a donor's strip steps by step, the oldest first: one query."""
+    found: dict[str, list[Photo]] = defaultdict(list)
+    rows = Photo.of(donor.workshop_id).filter(donor=donor).exclude(step="")
+    for photo in rows.order_by("kept_at", "id"):
+        found[photo.step].append(photo)
+    return dict(found)
 
 
 def list_photos(workshop: Workshop, subject: Subject) -> "QuerySet[Photo]":

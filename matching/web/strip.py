@@ -19,7 +19,8 @@ from matching.web.jobs import sent
 from matching.web.strip_drawing import draw
 from matching.web.strip_forms import CorrectForm, FinishForm, LeaveOutForm, WithinForm
 from parts import stripping
-from parts.models import Caution, StepRecord
+from parts.models import Caution, Photo, StepRecord
+from parts.photos import photos_by_step
 from parts.selectors import list_cautions
 from workshop.certificates import list_certificates
 from workshop.errors import DomainError
@@ -41,6 +42,7 @@ class Card:
     mine_runs: bool
     form: FinishForm | None
     leave_form: LeaveOutForm | None
+    photos: list[Photo]
 
 
 @for_member()
@@ -111,6 +113,7 @@ class _Deal:
         ready = [line.step.slug for line in found.lines if not line.first]
         self.opened |= set(ready[:1])
         self.opened |= {line.step.slug for line in (*found.lines, *found.others) if line.running}
+        self.photos = photos_by_step(found.donor)
         self.members: list[Member] = list_active(member.workshop)
         self.certificates: list[Certificate] = list(list_certificates(member.workshop))
 
@@ -124,6 +127,7 @@ class _Deal:
             mine_runs=any(span.member_id == self.member.pk for span in line.running),
             form=self._form(line) if opened else None,
             leave_form=self._leave_form(line) if line.step.slug in self.opened else None,
+            photos=self.photos.get(line.step.slug, []),
         )
 
     def _form(self, line: StepLine) -> FinishForm:

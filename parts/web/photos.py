@@ -39,7 +39,8 @@ def donor_photos(request: HttpRequest, member: Member, ref: str) -> HttpResponse
     if step and not _STEP.fullmatch(step):
         raise NotFound("There is no such strip step.")
     subject = Subject(donor=get_donor(member.workshop, ref), step=step)
-    return _photos(request, member, subject, reverse("donor", args=[ref]))
+    back = reverse("donor-strip" if step else "donor", args=[ref])
+    return _photos(request, member, subject, back)
 
 
 @for_member(methods=FORM)
