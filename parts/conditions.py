@@ -104,23 +104,30 @@ class ConditionBook:
 
 
 def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
-    """Return (good, failed) parts of some kinds by kind and cause, by their last bench test.
+    """Return (good, bad) parts of some kinds by kind and cause, each part counted once.
 
-    A part tested twice counts once: what it was found to be at last.
+    Good: measured on the bench and not scrap. Bad: scrap, by a test or because somebody said so:
+    counting the tests alone would leave out what was thrown away without one, and praise the
+    rest.
     """
-    rows = sql.rows(
-        "SELECT test.kind_id, donor.cause_id, "
-        "SUM(CASE WHEN test.verdict = 'failed' THEN 0 ELSE 1 END), "
-        "SUM(CASE WHEN test.verdict = 'failed' THEN 1 ELSE 0 END) "
-        "FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id "
-        "LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id "
-        "WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured' "
-        "AND NOT EXISTS (SELECT 1 FROM parts_benchtest AS later "
-        "WHERE later.part_id = test.part_id AND later.verdict <> 'not-measured' "
-        "AND (later.tested_on > test.tested_on "
-        "OR (later.tested_on = test.tested_on AND later.id > test.id))) "
-        "GROUP BY test.kind_id, donor.cause_id",
-        workshop_id,
-        set(kinds),
-    )
-    return {(kind, cause): (int(passed), int(failed)) for kind, cause, passed, failed in rows}
+    found: dict[tuple[str, int | None], list[int]] = defaultdict(lambda: [0, 0])
+    rows = sql.rows(_OWN_RESULTS, workshop_id, set(kinds), workshop_id, set(kinds))
+    for kind, cause, good, bad in rows:
+        found[kind, cause][0] += int(good)
+        found[kind, cause][1] += int(bad)
+    return {key: (good, bad) for key, (good, bad) in found.items()}
+
+
+_OWN_RESULTS = """
+SELECT test.kind_id, donor.cause_id, COUNT(DISTINCT test.part_id), 0
+FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id
+LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id
+WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured'
+  AND part.grade <> 'scrap'
+GROUP BY test.kind_id, donor.cause_id
+UNION ALL
+SELECT part.kind_id, donor.cause_id, 0, COUNT(*)
+FROM parts_part AS part LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id
+WHERE part.workshop_id = %s AND part.kind_id IN %s AND part.grade = 'scrap'
+GROUP BY part.kind_id, donor.cause_id
+"""

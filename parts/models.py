@@ -259,6 +259,12 @@ class Part(WorkshopOwned):
                 name="part_available_by_kind",
             ),
             models.Index(fields=["workshop", "kind", "number_canonical"], name="part_by_number"),
+            # What turned out bad: counted against P(good) of others of the kind.
+            models.Index(
+                fields=["workshop", "kind", "donor"],
+                condition=Q(grade="scrap"),
+                name="part_scrap_by_kind",
+            ),
             # What parts of a kind were priced at, newest first (strip plan).
             models.Index(
                 fields=["workshop", "kind", "-id"],

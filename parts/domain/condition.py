@@ -47,4 +47,8 @@ def counts(belief: Survival, percent: float) -> str:
     """Return what a belief rests on: the guide value, its weight, and own tests as counted."""
     guide = f"guide value {percent:.0f} %, weighing {PRIOR_STRENGTH:g} tests"
     own = belief.passed + belief.failed
-    return f"{guide}; own tests: {belief.passed} of {own} good" if own else f"{guide}; no own tests"
+    return (
+        f"{guide}; own parts: {belief.passed} of {own} good"
+        if own
+        else f"{guide}; none of our own tested yet"
+    )

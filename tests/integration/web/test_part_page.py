@@ -8,7 +8,7 @@ from matching import fittings, holds
 from matching.fittings import Report
 from matching.models import Need, Outcome
 from parts.models import BenchTest, Part, SisterWarning
-from parts.services import record_bench_test
+from parts.services import record_bench_test, scrap_part
 from tests.factories import NOW, TODAY, Bench
 from tests.integration.web.reading import text_of
 
@@ -38,7 +38,7 @@ def test_it_shows_guide_value_weight_and_own_counts(bench: Bench, technician: Cl
         on_bench(bench, bench.part(bench.donor(cause=cause), "drain-pump"), verdict)
     part = bench.part(bench.donor(cause=cause), "drain-pump")
     shown = page(technician, "part", part.ref)
-    assert "guide value 72 %, weighing 8 tests; own tests: 2 of 3 good" in shown
+    assert "guide value 72 %, weighing 8 tests; own parts: 2 of 3 good" in shown
     # Beta(0.72 x 8 + 2, 0.28 x 8 + 1) has the mean 7.76 / 11 = 71 %.
     assert "P(good) 71 %" in shown
     assert "90 % range" in shown
@@ -49,14 +49,26 @@ def test_a_part_tested_twice_counts_once(bench: Bench, technician: Client) -> No
     for verdict in ("good", "good", "worn"):
         on_bench(bench, tested, verdict)
     part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
-    assert "own tests: 1 of 1 good" in page(technician, "part", part.ref)
+    assert "own parts: 1 of 1 good" in page(technician, "part", part.ref)
+
+
+def test_what_was_thrown_away_untested_counts_as_bad(bench: Bench, technician: Client) -> None:
+    """Counting tests alone would praise what is left."""
+    for act in ("test", "scrap", "scrap"):
+        part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
+        if act == "test":
+            on_bench(bench, part, "good")
+        else:
+            scrap_part(workshop=bench.workshop, ref=part.ref, why="leaks", on=TODAY)
+    part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
+    assert "own parts: 1 of 3 good" in page(technician, "part", part.ref)
 
 
 def test_the_table_of_all_causes(bench: Bench, technician: Client) -> None:
     on_bench(bench, bench.part(bench.donor(cause="board-fault"), "drain-pump"), "failed")
     answer = technician.get(reverse("survival"), {"appliance": "washing-machine", "age": "12"})
     shown = text_of(answer)
-    assert "Own tests counted here: 1" in shown
+    assert "Own parts counted here: 1" in shown
     # 72 % in the guide table, 12 points off for a wear part of 11 to 14 years (both common
     # practice); one failure on top: 0.60 x 8 / 9 = 53 %.
     assert "53 %" in shown

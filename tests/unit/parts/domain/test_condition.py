@@ -37,14 +37,14 @@ def test_a_worn_part_promises_less_than_a_good_one():
             9.6,
             (0, 0),
             "untested; machine scrapped for: bearing or drum; about 10 years old; "
-            "guide value 62 %, weighing 8 tests; no own tests",
+            "guide value 62 %, weighing 8 tests; none of our own tested yet",
         ),
         (
             "",
             None,
             (3, 1),
             "untested; cause of scrapping unknown; age unknown; "
-            "guide value 62 %, weighing 8 tests; own tests: 3 of 4 good",
+            "guide value 62 %, weighing 8 tests; own parts: 3 of 4 good",
         ),
     ],
 )
