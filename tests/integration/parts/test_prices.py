@@ -4,6 +4,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from parts import codes
 from parts.models import Part
 from parts.prices import NEWEST, PriceBook
 from tests.factories import Bench
@@ -28,6 +29,7 @@ def test_the_newest_are_looked_at_and_scrap_is_not(bench: Bench) -> None:
         )
         for number in range(NEWEST + 1)
     ]
+    codes.give_codes(made)
     Part.objects.bulk_create(made)
     Part.of(bench.workshop).filter(ref="N-0").update(price_cents=9)
     book = PriceBook.load(bench.workshop.pk, "washing-machine", {"drain-pump", "heater"})
