@@ -18,6 +18,9 @@ ALIKE, UNLIKE = 0.85, 0.2
 LEAST_READ = 4  # characters, below which a number says little by what it lacks
 LEAST_BEGINNING, BEGINS_ALIKE = 3, 0.3  # characters, and share of the longer number
 LEAST_SURE = 0.3
+# From here a machine's family is believed: more than one read by a guessed pattern, which may be
+# drawn too fine or too coarse (donors/plates.py).
+FAMILY_SURE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,13 @@ def compare_models(a: Machine, b: Machine, kind: Kind) -> str:
         return _compare_loose(a, b)
     if a.number and a.number == b.number:
         return "same"
+    level = _compare_known(a, b, kind)
+    if level == "other-family" and min(a.sure, b.sure) < FAMILY_SURE:
+        return "unsure-other-family"
+    return level
+
+
+def _compare_known(a: Machine, b: Machine, kind: Kind) -> str:
     if a.fields and b.fields:
         return _compare_fields(a, b, kind)
     if a.family and b.family:

@@ -10,6 +10,7 @@ from functools import cached_property
 
 from matching.domain import sentences
 from matching.domain.comparisons import (
+    FAMILY_SURE,
     AttributeFinding,
     NumberFinding,
     compare_attributes,
@@ -34,9 +35,6 @@ from matching.domain.weights import GIVEN, Place
 # noted of other parts, which is guessed for both sides; what differences between the numbers
 # and sums like this were off by.
 NEVER_ALONE = frozenset({"start", "noted elsewhere", "number places", "calibration"})
-# How sure both machines' families must be before past fittings in the family prove anything:
-# more than a family read by a guessed pattern is (donors/plates.py).
-FAMILY_SURE = 0.8
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 

@@ -77,6 +77,8 @@ def model(level: str, ours: Machine, theirs: Machine) -> str:
         "unlike": f"The model numbers have little in common: {ours.number} and {theirs.number}.",
         "other-family": f"Other family: {ours.family or ours.number} and "
         f"{theirs.family or theirs.number}.",
+        "unsure-other-family": "Perhaps another family, as far as the numbers can be read: "
+        f"{ours.family or ours.number} and {theirs.family or theirs.number}.",
         "other-make": f"Other make: {ours.make} and {theirs.make}.",
         "other-appliance": "From another kind of appliance.",
     }[level]

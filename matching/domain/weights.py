@@ -13,7 +13,15 @@ GIVEN = " given "
 # Levels that no key finds a pair by (matching/asking.py): whatever is learned, they must not
 # speak for it.
 WITHOUT_KEY = frozenset(
-    {"different", "other-make-number", "unlike", "other-family", "other-make", "other-appliance"}
+    {
+        "different",
+        "other-make-number",
+        "unlike",
+        "other-family",
+        "unsure-other-family",
+        "other-make",
+        "other-appliance",
+    }
 )
 
 

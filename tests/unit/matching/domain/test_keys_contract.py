@@ -8,7 +8,14 @@ import pytest
 EVIDENCE = Path(__file__).parents[4] / "fixtures" / "reference" / "evidence.json"
 SILENT = {
     "number": ("unknown", "different", "other-make-number"),
-    "model": ("unknown", "unlike", "other-family", "other-make", "other-appliance"),
+    "model": (
+        "unknown",
+        "unlike",
+        "other-family",
+        "unsure-other-family",
+        "other-make",
+        "other-appliance",
+    ),
     "build": ("unknown",),
     "attributes": ("conflict",),
 }

@@ -203,6 +203,14 @@ CASES = [
     ),
     Case(
         "model",
+        "unsure-other-family",
+        side(of=M),
+        side(of=machine("H3C 90 246 S 4", sure=0.75)),
+        ("Perhaps another family", "M2W and H3C"),
+        share=0.75,
+    ),
+    Case(
+        "model",
         "other-make",
         side(of=M),
         side(of=machine(make="Borsund")),
