@@ -54,6 +54,7 @@ def set_pattern(*, workshop: Workshop, make_id: int, pattern: str) -> Make:
     if make.pattern != pattern:
         make.pattern = pattern
         make.save(update_fields=["pattern"])
+        announce_catalogue(workshop.pk)  # machines whose make is not known may be of it
         _announce_pattern(make)
     return make
 
@@ -95,7 +96,6 @@ def set_guess(*, make: Make, pattern: str, seen: int) -> bool:
 
 
 def _announce_pattern(make: Make) -> None:
-    announce_catalogue(make.workshop_id)
     payload = {"make_id": make.pk}
     outbox.record(events.PATTERN_CHANGED, workshop_id=make.workshop_id, payload=payload)
 
@@ -302,10 +302,12 @@ RECOGNISED_COLUMNS = (
 )
 
 
-def recognise_donors_anew(*, workshop_id: int) -> list[int]:
-    """Read the plates of unconfirmed donors again; returns the ids of those that changed."""
+def recognise_donors_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:
+    """Read the plates of unconfirmed donors (or of these) again; returns those that changed."""
     catalogue = Catalogue.load(workshop_id)
     rows = Donor.of(workshop_id).filter(confirmed=False).exclude(state=Donor.State.GONE)
+    if ids is not None:
+        rows = rows.filter(pk__in=list(ids))
     changed = recognise_anew(rows, catalogue)
     bulk_save(changed, RECOGNISED_COLUMNS)
     return [donor.pk for donor in changed]

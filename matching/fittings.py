@@ -120,6 +120,8 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     part_services.take_from_stock(
         workshop=hold.workshop, ref=hold.part.ref, state=state, on=report.fitted_on
     )
+    if not worked:
+        part_services.note_bad(hold.part)
     holds.end_as_fitted(hold, now)
     if worked:
         _fill(hold, now)
@@ -160,6 +162,7 @@ def report_failure(
     outcome.note = " ".join(filter(None, (outcome.note, note)))
     outcome.save(update_fields=["result", "days_to_failure", "note"])
     if outcome.part is not None:
+        part_services.note_bad(outcome.part)
         sisters.flag_sisters(failed=outcome.part, on=failed_on)
     announce(workshop.pk, [outcome.kind_id])
     found: Outcome = outcome

@@ -1,6 +1,6 @@
 """What people are told of a part after they were told of it first. Runs in the dispatcher only.
 
-Each is told once: the database refuses a second row of the same news on a part for a need.
+Each is told once of one test, one scrapping, one failed sister: the database refuses a second row.
 """
 
 from collections.abc import Collection, Iterable, Iterator
@@ -112,7 +112,8 @@ def _failure(
         f"and is no longer offered. {left} offered for this job."
     )
     how = f"{fate} on {test.tested_on}: {test.method}" if test else fate
-    return _alert(told, Alert.News.FAILED, part.arrival, said, how, now)
+    news, about = (Alert.News.FAILED, f"test {test.pk}") if test else (Alert.News.GONE, "")
+    return _alert(told, (news, about), part.arrival, said, how, now)
 
 
 def _sister(told: Told, part: Part, failed: Part, now: datetime) -> Alert:
@@ -123,7 +124,7 @@ def _sister(told: Told, part: Part, failed: Part, now: datetime) -> Alert:
         f"as does {failed.ref}, which failed after it was fitted: look at it again."
     )
     how = f"{_what(failed.kind.name, failed.position)} {failed.ref} of the same donor failed in use"
-    return _alert(told, Alert.News.SISTER, part.arrival, said, how, now)
+    return _alert(told, (Alert.News.SISTER, f"part {failed.pk}"), part.arrival, said, how, now)
 
 
 def _what(kind: str, position: str) -> str:
@@ -131,13 +132,19 @@ def _what(kind: str, position: str) -> str:
 
 
 def _alert(
-    told: Told, news: Alert.News, arrival: UUID, summary: str, because: str, now: datetime
+    told: Told,
+    news: tuple[Alert.News, str],
+    arrival: UUID,
+    summary: str,
+    because: str,
+    now: datetime,
 ) -> Alert:
     member, need, part_id = told
     return Alert(
         workshop_id=need.workshop_id,
         recipient=member,
-        news=news,
+        news=news[0],
+        about=news[1],
         arrival=arrival,
         need=need,
         part_id=part_id,

@@ -431,6 +431,7 @@ class Alert(WorkshopOwned):
     class News(models.TextChoices):
         FOUND = "found", "may serve"
         FAILED = "failed", "failed its test"
+        GONE = "gone", "scrapped or not there"
         SISTER = "sister", "a part of the same donor failed"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
@@ -438,6 +439,8 @@ class Alert(WorkshopOwned):
         "workshop.Member", on_delete=models.CASCADE, related_name="alerts"
     )
     news = models.CharField(max_length=8, choices=News.choices, default=News.FOUND)
+    # What a follow-up is about: the bench test, or the part that failed. "" for what was found.
+    about = models.CharField(max_length=40, blank=True, editable=False)
     arrival = models.UUIDField(help_text="the coming-in of the machine or part")
     need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="alerts")
     part = models.ForeignKey("parts.Part", on_delete=models.CASCADE, related_name="alerts")
@@ -458,14 +461,14 @@ class Alert(WorkshopOwned):
                 name="alert_never_twice",
             ),
             models.UniqueConstraint(
-                fields=["recipient", "need", "part", "news"],
+                fields=["recipient", "need", "part", "news", "about"],
                 condition=~Q(news="found"),
                 name="follow_up_never_twice",
             ),
             models.CheckConstraint(
                 condition=Q(news="found", p_fit__isnull=False, p_good__isnull=False)
                 & ~Q(verdict="")
-                | Q(news__in=["failed", "sister"], p_fit__isnull=True, p_good__isnull=True)
+                | Q(news__in=["failed", "gone", "sister"], p_fit__isnull=True, p_good__isnull=True)
                 & Q(verdict=""),
                 name="alert_states_odds_when_found",
             ),

@@ -25,6 +25,6 @@ def sell_part(*, workshop: Workshop, ref: str, sale: Sale, now: datetime) -> Par
     return part_services.sell_part(workshop=workshop, ref=ref, sale=sale)
 
 
-def scrap_part(*, workshop: Workshop, ref: str, why: str, on: date) -> Part:
+def scrap_part(*, workshop: Workshop, ref: str, why: str, on: date, was_bad: bool = False) -> Part:
     """Scrap a part, held or not: who was told of it or holds it is told."""
-    return part_services.scrap_part(workshop=workshop, ref=ref, why=why, on=on)
+    return part_services.scrap_part(workshop=workshop, ref=ref, why=why, on=on, was_bad=was_bad)

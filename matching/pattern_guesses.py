@@ -1,13 +1,17 @@
 """Patterns guessed for makes that have none, and past fittings read by a new pattern.
 
 A make is guessed from every number seen of it: known models, donors, jobs, past fittings. The
-guess is made anew when it has grown by a quarter; a stored pattern is never touched. Runs in the
-dispatcher only.
+guess is made anew when they have grown by a quarter; a stored pattern is never touched. What comes
+in only asks (`ask`); the sweep guesses, so that a thousand arrivals in a minute cost one look.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import Any
 
-from django.db.models import Q, QuerySet
+from django.db import transaction
+from django.db.models import Count, Q
 
 from donors import services as donor_services
 from donors.catalogue import Catalogue
@@ -18,65 +22,97 @@ from donors.selectors import MOST_PROPOSED_FROM
 from matching import fittings, outcome_keys
 from matching.models import Job, Outcome
 from workshop.bulk import bulk_save
+from workshop.models import Workshop
 
 READ_AT_ONCE = 500
 SIDES = ("donor", "job")
 LEARNED = ["learned", "part_key", "job_key", "donor_group", "job_group"]
 
 
+def ask(workshop_id: int, *, now: datetime) -> None:
+    """Let the next sweep guess the patterns of a workshop; asking again changes nothing."""
+    rows = Workshop.objects.filter(pk=workshop_id, patterns_due__isnull=True)
+    rows.update(patterns_due=now)
+
+
+def guess_where_due(now: datetime) -> int:
+    """Guess in every workshop that asked (the sweep). Returns how many patterns changed."""
+    due = Workshop.objects.filter(patterns_due__lte=now).order_by("pk")
+    return sum(_guess_in(workshop_id) for workshop_id in due.values_list("pk", flat=True))
+
+
+@transaction.atomic
+def _guess_in(workshop_id: int) -> int:
+    """Guess in one workshop, locked like for an event of its own."""
+    Workshop.objects.select_for_update(no_key=True).get(pk=workshop_id)
+    Workshop.objects.filter(pk=workshop_id).update(patterns_due=None)
+    return len(guess_anew(workshop_id))
+
+
 def guess_anew(workshop_id: int) -> list[Make]:
-    """Guess the patterns that are due, of all makes without one. Returns those that changed."""
-    makes = Make.of(workshop_id).filter(pattern="").order_by("id")
-    return [make for make in makes if _guess(make, _here(make) + _past(make))]
+    """Guess the patterns that are due, of makes without one. Returns those that changed.
 
-
-def guess_after_arrival(workshop_id: int, make_id: int) -> bool:
-    """Guess one make's pattern when enough machines of it came in; return whether it changed.
-
-    Past fittings are not counted here: there may be very many, and no index finds a make's.
+    Six queries to count, however many makes; then a few for each make that is due.
     """
-    make = Make.of(workshop_id).filter(pk=make_id, pattern="").first()
-    return make is not None and _guess(make, _here(make))
+    makes = list(Make.of(workshop_id).filter(pattern="").order_by("id"))
+    seen = _seen(workshop_id, makes)
+    return [make for make in makes if _guess(make, seen[make.pk])]
 
 
-def _guess(make: Make, counted: list["QuerySet"]) -> bool:
-    count = sum(one.count() for one in counted)
-    if not guessing.is_due(min(count, MOST_PROPOSED_FROM), make.guessed_from):
+def _guess(make: Make, seen: int) -> bool:
+    if not guessing.is_due(min(seen, MOST_PROPOSED_FROM), make.guessed_from):
         return False
-    rows = _here(make) + _past(make)
-    pattern = guessing.guess(_numbers(rows))
-    seen = sum(one.count() for one in rows)
+    pattern = guessing.guess(_numbers(make))
     return donor_services.set_guess(make=make, pattern=pattern, seen=seen)
 
 
-def _here(make: Make) -> list["QuerySet"]:
-    """Return the model numbers of a make that are known, and that stand on machines here."""
-    known = ModelNumber.of(make.workshop_id).filter(make=make)
-    machines = [model.of(make.workshop_id).filter(make=make) for model in (Donor, Job)]
-    plates = [rows.values_list("model_canonical", flat=True) for rows in machines]
-    return [known.values_list("canonical", flat=True), *plates]
+def _seen(workshop_id: int, makes: list[Make]) -> Counter[int]:
+    """Return how often each make was seen: known numbers, machines here, past fittings."""
+    seen: Counter[int] = Counter()
+    for model in (ModelNumber, Donor, Job):
+        rows = model.of(workshop_id).filter(make__in=makes).order_by()
+        seen.update(dict(rows.values_list("make").annotate(Count("id"))))
+    named = {name: make.pk for make in makes for name in (make.name, *make.aliases)}
+    for side in SIDES:
+        column = f"{side}_make"
+        past = Outcome.of(workshop_id).filter(**{f"{column}__in": list(named)}).order_by()
+        for name, count in past.values_list(column).annotate(Count("id")):
+            seen[named[name]] += count
+    return seen
 
 
-def _past(make: Make) -> list["QuerySet"]:
-    """Return the model numbers of a make that past fittings name."""
+def _numbers(make: Make) -> Iterator[str]:
+    """Yield the model numbers of a make as they are stored, each table's own."""
+    owner, past = make.workshop_id, Outcome.of(make.workshop_id)
     names = [make.name, *make.aliases]
-    past = Outcome.of(make.workshop_id)
-    return [
-        past.filter(**{f"{side}_make__in": names}).values_list(f"{side}_model_number", flat=True)
-        for side in SIDES
+    tables = [
+        ModelNumber.of(owner).filter(make=make).values_list("canonical", flat=True),
+        *(
+            model.of(owner).filter(make=make).values_list("model_canonical", flat=True)
+            for model in (Donor, Job)
+        ),
+        *(
+            past.filter(**{f"{side}_make__in": names}).values_list(
+                f"{side}_model_number", flat=True
+            )
+            for side in SIDES
+        ),
     ]
-
-
-def _numbers(rows: Iterable["QuerySet"]) -> Iterator[str]:
-    for one in rows:
-        for number in one.order_by("id")[:MOST_PROPOSED_FROM]:
+    for rows in tables:
+        for number in rows.order_by("id")[:MOST_PROPOSED_FROM]:
             yield model_numbers.canonical(number)
 
 
-def outcomes_of(workshop_id: int, make: Make) -> list[int]:
+def machines_of(model: Any, make: Make) -> list[int]:
+    """Return the donors or jobs of a make that nobody confirmed."""
+    rows = model.of(make.workshop_id).filter(make=make, confirmed=False)
+    return list(rows.order_by("id").values_list("id", flat=True))
+
+
+def outcomes_of(make: Make) -> list[int]:
     """Return the past fittings with a machine of a make, oldest first."""
     names = [make.name, *make.aliases]
-    rows = Outcome.of(workshop_id).filter(Q(donor_make__in=names) | Q(job_make__in=names))
+    rows = Outcome.of(make.workshop_id).filter(Q(donor_make__in=names) | Q(job_make__in=names))
     return list(rows.order_by("id").values_list("id", flat=True))
 
 

@@ -22,7 +22,7 @@ from matching import (
     rule_watch,
     services,
 )
-from matching.models import Need, Rule
+from matching.models import Job, Need, Rule
 from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
@@ -35,9 +35,7 @@ NEEDS_PER_EVENT = 40
 
 @handles(donor_events.DONOR_RECEIVED)
 def donor_received(event: OutboxEvent, now: datetime) -> None:
-    donor = Donor.of(event.workshop_id).filter(pk=event.payload["donor_id"]).first()
-    if donor is not None and donor.make_id is not None:
-        pattern_guesses.guess_after_arrival(event.workshop_id, donor.make_id)
+    pattern_guesses.ask(event.workshop_id, now=now)
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=True)
 
 
@@ -141,22 +139,36 @@ def rules_review(event: OutboxEvent, now: datetime) -> None:
 
 @handles(events.OUTCOMES_RECORDED)
 def outcomes_recorded(event: OutboxEvent, now: datetime) -> None:
-    """Guess the patterns anew that past fittings now say more of."""
-    pattern_guesses.guess_anew(event.workshop_id)
+    pattern_guesses.ask(event.workshop_id, now=now)
 
 
 @handles(donor_events.PATTERN_CHANGED)
 def pattern_changed(event: OutboxEvent, now: datetime) -> None:
-    """Have the past fittings of a make read again, page by page."""
+    """Have the machines and past fittings of a make read again, page by page."""
     make = Make.of(event.workshop_id).filter(pk=event.payload["make_id"]).first()
-    if make is not None:
+    if make is None:
+        return
+    for kind, key, ids in (
+        (events.MACHINES_UNREAD, "donor_ids", pattern_guesses.machines_of(Donor, make)),
+        (events.MACHINES_UNREAD, "job_ids", pattern_guesses.machines_of(Job, make)),
+        (events.OUTCOMES_UNREAD, "outcome_ids", pattern_guesses.outcomes_of(make)),
+    ):
         outbox.record_in_pages(
-            events.OUTCOMES_UNREAD,
+            kind,
             workshop_id=event.workshop_id,
-            key="outcome_ids",
-            ids=pattern_guesses.outcomes_of(event.workshop_id, make),
+            key=key,
+            ids=ids,
             page=pattern_guesses.READ_AT_ONCE,
         )
+
+
+@handles(events.MACHINES_UNREAD)
+def machines_unread(event: OutboxEvent, now: datetime) -> None:
+    """Read the plates of some machines again, and match what that changes."""
+    if "donor_ids" in event.payload:
+        _read_donors(event.workshop_id, event.payload["donor_ids"])
+    else:
+        services.recognise_jobs_anew(workshop_id=event.workshop_id, ids=event.payload["job_ids"])
 
 
 @handles(events.OUTCOMES_UNREAD)
@@ -171,18 +183,19 @@ def outcomes_unread(event: OutboxEvent, now: datetime) -> None:
 @handles(donor_events.CATALOGUE_CHANGED)
 def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
     """Read the plates again that a person has not confirmed, and match what that changes."""
-    pattern_guesses.guess_anew(event.workshop_id)
-    donors = donor_services.recognise_donors_anew(workshop_id=event.workshop_id)
-    rows = Part.of(event.workshop_id).filter(donor__in=donors).exclude(number_canonical="")
-    seen = numbers.note_numbers(rows.select_related("donor__make"))
-    numbers.announce_sightings(event.workshop_id, seen)
-    for donor_id in donors:
-        outbox.record(
-            donor_events.DONOR_CHANGED,
-            workshop_id=event.workshop_id,
-            payload={"donor_id": donor_id},
-        )
+    pattern_guesses.ask(event.workshop_id, now=now)
+    _read_donors(event.workshop_id, None)
     services.recognise_jobs_anew(workshop_id=event.workshop_id)
+
+
+def _read_donors(workshop_id: int, ids: list[int] | None) -> None:
+    """Read donors again (all unconfirmed ones without ids); those that changed are matched."""
+    donors = donor_services.recognise_donors_anew(workshop_id=workshop_id, ids=ids)
+    rows = Part.of(workshop_id).filter(donor__in=donors).exclude(number_canonical="")
+    seen = numbers.note_numbers(rows.select_related("donor__make"))
+    numbers.announce_sightings(workshop_id, seen)
+    payloads = [{"donor_id": donor_id} for donor_id in donors]
+    outbox.record_all(donor_events.DONOR_CHANGED, workshop_id=workshop_id, payloads=payloads)
 
 
 @sweeps
@@ -193,6 +206,11 @@ def lapse_holds(now: datetime) -> int:
 @sweeps
 def let_grades_fall(now: datetime) -> int:
     return shelf.let_grades_fall(on=timezone.localdate(now))
+
+
+@sweeps
+def guess_patterns(now: datetime) -> int:
+    return pattern_guesses.guess_where_due(now)
 
 
 @sweeps

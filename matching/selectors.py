@@ -39,7 +39,7 @@ def list_needs(workshop: Workshop) -> "QuerySet[Need]":
 def list_matches(workshop: Workshop) -> "QuerySet[Match]":
     """Return matches with part, donor and need, best first."""
     rows = Match.of(workshop).select_related(
-        "part__donor__make", "part__kind", "need__job", "need__kind"
+        "part__donor__make", "part__donor__cause", "part__kind", "need__job", "need__kind"
     )
     return rows.order_by("need_id", "-worth", "part_id")
 

@@ -168,10 +168,12 @@ def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
     return job
 
 
-def recognise_jobs_anew(*, workshop_id: int) -> list[int]:
-    """Read the plates of unconfirmed open jobs again; what changed is matched anew."""
+def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:
+    """Read the plates of unconfirmed open jobs (or of these) again; what changed is rematched."""
     catalogue = Catalogue.load(workshop_id)
     rows = Job.of(workshop_id).filter(confirmed=False, state=Job.State.OPEN)
+    if ids is not None:
+        rows = rows.filter(pk__in=list(ids))
     changed = donor_services.recognise_anew(rows, catalogue)
     bulk_save(changed, donor_services.RECOGNISED_COLUMNS)
     rematch_jobs(workshop_id, [job.pk for job in changed])

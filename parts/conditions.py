@@ -58,6 +58,8 @@ class ConditionBook:
 
     def condition(self, part: AnyPart) -> Condition:
         """Return P(good) of one part. Needs donor, its cause and grade_test to be loaded."""
+        if getattr(part, "was_bad", False):
+            return Condition(0.0, "it was found bad")
         if part.kind_id in kinds() and kinds()[part.kind_id].never_reused:
             return Condition(0.0, "this kind is never reused")
         if part.donor and part.donor.cause and part.donor.cause.spoils_parts:
@@ -106,13 +108,14 @@ class ConditionBook:
 def own_results(workshop_id: int, kinds: Iterable[str]) -> OwnResults:
     """Return (good, bad) parts of some kinds by kind and cause, each part counted once.
 
-    Good: measured on the bench and not scrap. Bad: scrap, by a test or because somebody said so:
-    counting the tests alone would leave out what was thrown away without one, and praise the
-    rest.
+    Good: measured on the bench, and neither scrap nor found bad since. Bad: failed its test, failed
+    in use, or scrapped as bad, tested or not: counting the tests alone would leave out what was
+    thrown away without one, and praise the rest. What broke while it was taken out, or was missing,
+    says nothing of either.
     """
     found: dict[tuple[str, int | None], list[int]] = defaultdict(lambda: [0, 0])
-    rows = sql.rows(_OWN_RESULTS, workshop_id, set(kinds), workshop_id, set(kinds))
-    for kind, cause, good, bad in rows:
+    asked = (workshop_id, set(kinds))
+    for kind, cause, good, bad in sql.rows(_OWN_RESULTS, *asked, *asked, *asked):
         found[kind, cause][0] += int(good)
         found[kind, cause][1] += int(bad)
     return {key: (good, bad) for key, (good, bad) in found.items()}
@@ -123,11 +126,18 @@ SELECT test.kind_id, donor.cause_id, COUNT(DISTINCT test.part_id), 0
 FROM parts_benchtest AS test JOIN parts_part AS part ON part.id = test.part_id
 LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id
 WHERE test.workshop_id = %s AND test.kind_id IN %s AND test.verdict <> 'not-measured'
-  AND part.grade <> 'scrap'
+  AND part.grade <> 'scrap' AND NOT part.was_bad
 GROUP BY test.kind_id, donor.cause_id
 UNION ALL
 SELECT part.kind_id, donor.cause_id, 0, COUNT(*)
 FROM parts_part AS part LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id
+JOIN parts_benchtest AS test ON test.id = part.grade_test_id
 WHERE part.workshop_id = %s AND part.kind_id IN %s AND part.grade = 'scrap'
+  AND NOT part.was_bad AND test.verdict = 'failed'
+GROUP BY part.kind_id, donor.cause_id
+UNION ALL
+SELECT part.kind_id, donor.cause_id, 0, COUNT(*)
+FROM parts_part AS part LEFT JOIN donors_donor AS donor ON donor.id = part.donor_id
+WHERE part.workshop_id = %s AND part.kind_id IN %s AND part.was_bad
 GROUP BY part.kind_id, donor.cause_id
 """

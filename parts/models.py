@@ -214,6 +214,9 @@ class Part(WorkshopOwned):
     gone_on = models.DateField(
         null=True, blank=True, editable=False, help_text="fitted, sold or scrapped on"
     )
+    # Scrap because it did not work: counts against others of its like. Not what was broken while
+    # taken out, was missing, or had no room.
+    was_bad = models.BooleanField(default=False, editable=False)
     note = models.TextField(blank=True)
     laid_at_intake = models.BooleanField(default=False, editable=False)
     arrival = models.UUIDField(default=uuid.uuid4, editable=False)
@@ -264,6 +267,11 @@ class Part(WorkshopOwned):
                 fields=["workshop", "kind", "donor"],
                 condition=Q(grade="scrap"),
                 name="part_scrap_by_kind",
+            ),
+            models.Index(
+                fields=["workshop", "kind", "donor"],
+                condition=Q(was_bad=True),
+                name="part_bad_by_kind",
             ),
             # What parts of a kind were priced at, newest first (strip plan).
             models.Index(

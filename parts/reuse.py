@@ -1,6 +1,7 @@
 """What a kind's reuse rule lets be done with a part (practice.md 12; common practice).
 
-Never reused: not shelved, not held, not fitted, not sold. With caution: fitted or sold only
+Never reused, or out of a machine that burnt or was flooded: not shelved, not held, not fitted,
+not sold. With caution: fitted or sold only
 while its grade rests on a test, and its advice goes with it.
 """
 
@@ -10,10 +11,16 @@ from workshop.errors import Conflict
 
 
 def why_never(part: AnyPart) -> str:
-    """Return why a part must not be kept or given away; "" when its kind may be reused."""
-    if part.kind.reuse != PartKind.Reuse.NEVER:
-        return ""
-    return f"{part.kind.name} is never reused. {part.kind.reuse_advice}".strip()
+    """Return why a part must not be kept or given away, whatever it measures; "" when it may.
+
+    By its kind, or because its machine burnt or stood in flood or sewage water.
+    """
+    if part.kind.reuse == PartKind.Reuse.NEVER:
+        return f"{part.kind.name} is never reused. {part.kind.reuse_advice}".strip()
+    cause = part.donor.cause if part.donor else None
+    if cause is not None and cause.spoils_parts:
+        return f"It comes from a machine scrapped for {cause.name.lower()}: not to be used or sold."
+    return ""
 
 
 def lacking_test(part: AnyPart) -> str:

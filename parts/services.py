@@ -152,7 +152,7 @@ def part_ref(donor_ref: str, kind: str, position: str) -> str:
 def lock_part(workshop: Workshop, ref: str) -> Part:
     """Return the part locked for writing, or raise NotFound. Needs a transaction."""
     rows = Part.of(workshop).select_for_update(of=("self",))
-    rows = rows.select_related("donor__make", "kind", "grade_test")
+    rows = rows.select_related("donor__make", "donor__cause", "kind", "grade_test")
     part = rows.filter(ref=ref).first()
     if part is None:
         raise NotFound(f"There is no part {ref} in this workshop.")
@@ -413,16 +413,25 @@ def sell_part(*, workshop: Workshop, ref: str, sale: Sale) -> Part:
 
 
 @transaction.atomic
-def scrap_part(*, workshop: Workshop, ref: str, why: str, on: date) -> Part:
-    """Scrap a part by hand. Raises InputRefused without a reason, Conflict when it is gone."""
+def scrap_part(*, workshop: Workshop, ref: str, why: str, on: date, was_bad: bool = False) -> Part:
+    """Scrap a part by hand. Raises InputRefused without a reason, Conflict when it is gone.
+
+    was_bad: it did not work; then it counts against the odds of others of its like.
+    """
     if not why.strip():
         raise InputRefused(f"Say why {ref} is scrapped.", fields={"why": "Say why."})
     part = take_from_stock(workshop=workshop, ref=ref, state=Part.State.SCRAPPED, on=on)
-    part.grade, part.grade_test = Grade.SCRAP, None
+    part.grade, part.grade_test, part.was_bad = Grade.SCRAP, None, was_bad
     part.grade_reason = f"scrapped by hand: {why.strip()}"
     _add_note(part, f"Scrapped: {why.strip()}")
-    part.save(update_fields=["grade", "grade_test", "grade_reason", "note"])
+    part.save(update_fields=["grade", "grade_test", "grade_reason", "was_bad", "note"])
     return part
+
+
+def note_bad(part: Part) -> None:
+    """Note that a part failed in use: it counts against the odds of others of its like."""
+    part.was_bad = True
+    part.save(update_fields=["was_bad"])
 
 
 def _add_note(part: Part, more: str) -> None:

@@ -17,7 +17,6 @@ from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
 
-PASSED = (BenchTest.Verdict.GOOD, BenchTest.Verdict.WORN)
 WARNED = (*AVAILABLE, Part.State.FITTED, Part.State.SOLD)
 
 
@@ -59,7 +58,7 @@ def warnings_of(workshop_id: int, part_ids: Iterable[int]) -> dict[int, list[Sis
 
 def clear_by_test(test: BenchTest) -> int:
     """End a part's warnings with a bench test it passed. Returns how many."""
-    if test.verdict not in PASSED:
+    if test.verdict != BenchTest.Verdict.GOOD:
         return 0
     standing = SisterWarning.of(test.workshop_id).filter(part=test.part_id, cleared_on__isnull=True)
     rows = standing.filter(raised_on__lte=test.tested_on)

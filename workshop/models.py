@@ -39,6 +39,8 @@ class Workshop(models.Model):
     photo_quota_mb = models.PositiveIntegerField(
         default=2000, help_text="megabytes its photos may take on disk"
     )
+    # Something came in that may say more of the patterns of makes; the sweep looks, then clears it.
+    patterns_due = models.DateTimeField(null=True, blank=True, editable=False)
     is_demo = models.BooleanField(default=False)
     created_at = models.DateTimeField(auto_now_add=True)
 

@@ -23,6 +23,7 @@ class SaleInput(serializers.Serializer[Any]):
 
 class ScrapInput(serializers.Serializer[Any]):
     why = serializers.CharField(max_length=200)
+    was_bad = serializers.BooleanField(default=False, help_text="it did not work")
     scrapped_on = serializers.DateField()
 
 
@@ -44,6 +45,10 @@ class ScrapPart(MemberView):
         """Scrap a part. Whoever was told of it or holds it is told."""
         given = self.valid(ScrapInput)
         part = parting.scrap_part(
-            workshop=self.workshop, ref=ref, why=given["why"], on=given["scrapped_on"]
+            workshop=self.workshop,
+            ref=ref,
+            why=given["why"],
+            on=given["scrapped_on"],
+            was_bad=given["was_bad"],
         )
         return Response(PartOutput(part).data)

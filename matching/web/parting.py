@@ -34,6 +34,11 @@ class ScrapForm(PlainForm):
     """Scrapping a part without a bench test."""
 
     why = forms.CharField(max_length=200, label="Why it is scrapped")
+    was_bad = forms.BooleanField(
+        required=False,
+        label="It did not work",
+        help_text="Then it counts against the odds of others like it.",
+    )
     scrapped_on = DayField(label="Scrapped on")
 
 
@@ -66,7 +71,11 @@ def part_scrap(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     def scrap() -> None:
         given = form.cleaned_data
         parting.scrap_part(
-            workshop=member.workshop, ref=ref, why=given["why"], on=given["scrapped_on"]
+            workshop=member.workshop,
+            ref=ref,
+            why=given["why"],
+            on=given["scrapped_on"],
+            was_bad=given["was_bad"],
         )
 
     return _leave(request, part, form, act="scrap", done=f"{ref} is scrapped.", do=scrap)

@@ -119,7 +119,7 @@ def why_not_held(part: Part, need: Need, hold: Hold | None, *, now: datetime) ->
     if part.state not in AVAILABLE:
         return f"The part is {part.get_state_display()}."
     if why_never(part):
-        return "This kind is never reused."
+        return why_never(part)
     if hold is not None and hold.expires_at > now and hold.need_id != need.pk:
         return f"Held for {hold.need.job.ref} by {hold.held_by}."
     return ""

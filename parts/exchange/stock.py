@@ -60,6 +60,7 @@ class Parts(Sheet):
         "removed_on",
         "note",
         "laid_at_intake",
+        "was_bad",
     )
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
@@ -180,6 +181,7 @@ def _part_values(row: Row) -> dict[str, Any]:
         "price_cents": row["price"],
         "removed_on": row["removed_on"],
         "note": row["note"] or "",
+        "was_bad": row["grade"] == Grade.SCRAP,  # nobody says more of it than that it is scrap
     }
 
 

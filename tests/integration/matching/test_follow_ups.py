@@ -88,9 +88,22 @@ def test_it_is_told_once_however_often_the_event_is_handled(matched) -> None:
     for _ in range(3):
         bench.drain()
         OutboxEvent.of(bench.workshop).update(done_at=None)
-    on_bench(bench, part, BenchTest.Verdict.FAILED)
     bench.drain()
     assert len(news(bench, Alert.News.FAILED)) == 1
+
+
+def test_a_part_proved_good_again_that_fails_again_is_told_of_again(matched) -> None:
+    bench, need, part = matched
+    on_bench(bench, part, BenchTest.Verdict.FAILED)
+    bench.drain()
+    on_bench(bench, part, BenchTest.Verdict.GOOD)
+    bench.drain()
+    hold = held(bench, need, part)
+    on_bench(bench, part, BenchTest.Verdict.FAILED)
+    bench.drain()
+    assert len(news(bench, Alert.News.FAILED)) == 2
+    hold.refresh_from_db()
+    assert hold.ended == "gone"
 
 
 def test_the_database_refuses_a_second_telling(matched) -> None:
@@ -139,7 +152,8 @@ def test_a_part_scrapped_by_hand_is_told_of_as_such(matched) -> None:
     bench, _, part = matched
     parting.scrap_part(workshop=bench.workshop, ref=part.ref, why="corner broken", on=TODAY)
     bench.drain()
-    [told] = news(bench, Alert.News.FAILED)
+    assert not news(bench, Alert.News.FAILED)
+    [told] = news(bench, Alert.News.GONE)
     assert "was scrapped" in told.summary
     part.refresh_from_db()
     assert (part.state, part.grade, part.gone_on) == ("scrapped", "scrap", TODAY)
@@ -211,6 +225,9 @@ def test_a_passed_test_ends_a_warning_and_a_failed_or_earlier_one_does_not(match
     SisterWarning.of(bench.workshop).update(raised_on=TODAY)
     test = on_bench(bench, pump, BenchTest.Verdict.GOOD)
     assert not sisters.warnings_of(bench.workshop.pk, [pump.pk])
+    valve = bench.part(part.donor, "inlet-valve")
+    on_bench(bench, valve, BenchTest.Verdict.WORN)
+    assert sisters.warnings_of(bench.workshop.pk, [valve.pk])  # doubtful is not passed
     ended = SisterWarning.of(bench.workshop).get(part=pump)
     assert (ended.cleared_by_test, ended.cleared_on) == (test, TODAY)
 
@@ -246,3 +263,14 @@ def test_a_loose_part_has_no_sisters(bench: Bench) -> None:
         workshop=bench.workshop, kind="control-board", facts=PartFacts(), received_on=TODAY
     )
     assert sisters.flag_sisters(failed=part, on=TODAY) == 0
+
+
+def test_each_sister_that_fails_is_told_of(bench: Bench) -> None:
+    donor = bench.donor("W7-60 R1 W")
+    valve = bench.part(donor, "inlet-valve")
+    need = bench.need("W7-60 R1 W", kind="inlet-valve")
+    held(bench, need, valve)
+    for kind in ("control-board", "drain-pump"):
+        sisters.flag_sisters(failed=bench.part(donor, kind), on=TODAY)
+    bench.drain()
+    assert len(news(bench, Alert.News.SISTER)) == 2

@@ -1,6 +1,9 @@
 """A make without a pattern is read by what its numbers propose, until a reviewer stores one."""
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from donors import services as donor_services
 from donors.models import Donor, Make
@@ -8,6 +11,7 @@ from matching import pattern_guesses
 from matching.models import Alert, Match, Outcome
 from matching.outcome_keys import keyed
 from tests.factories import TODAY, Bench
+from workshop import dispatcher
 from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
@@ -20,6 +24,13 @@ NUMBERS = [
 ]
 
 
+def let_guess(bench: Bench) -> None:
+    """Let the dispatcher act, the sweep guess, and the dispatcher act on that."""
+    bench.drain()
+    dispatcher.sweep(now=timezone.now())
+    bench.drain()
+
+
 def make_known(bench: Bench, numbers: list[str]) -> Make:
     """Let a make without a pattern be known by some numbers; nothing else happens."""
     for number in numbers:
@@ -27,7 +38,7 @@ def make_known(bench: Bench, numbers: list[str]) -> Make:
             workshop=bench.workshop, make=bench.makes["Borsund"], number=number,
             appliance="washing-machine",
         )  # fmt: skip
-    bench.drain()
+    let_guess(bench)
     return Make.of(bench.workshop).get(name="Borsund")
 
 
@@ -54,7 +65,7 @@ def test_a_machine_is_read_by_it_and_trusted_less_than_by_a_stored_one(bench: Be
 def test_a_stored_pattern_is_never_guessed_over(bench: Bench) -> None:
     for _ in range(40):
         bench.donor("W7-60 R1 W")
-    bench.drain()
+    let_guess(bench)
     velthane = Make.of(bench.workshop).get(name="Velthane")
     assert velthane.guessed_pattern == ""
 
@@ -63,13 +74,37 @@ def test_machines_that_come_in_bring_the_guess_and_are_read_again(bench: Bench) 
     need = bench.need("HX 777-2 W", make="Borsund")
     for number in NUMBERS:
         bench.donor(number, make="Borsund")
-    bench.drain()
+    let_guess(bench)
     assert Make.of(bench.workshop).get(name="Borsund").guessed_pattern
     assert set(Donor.of(bench.workshop).values_list("family", flat=True)) == {"HX", "KB", "QT"}
     need.job.refresh_from_db()
     assert need.job.family == "HX"
     told = Match.of(bench.workshop).filter(need=need, part__donor__family="HX")
     assert told.exists()
+
+
+def test_arrivals_only_ask_and_the_sweep_looks_once(bench: Bench) -> None:
+    for number in NUMBERS[:3]:
+        bench.donor(number, make="Borsund")
+    bench.drain()
+    bench.workshop.refresh_from_db()
+    asked = bench.workshop.patterns_due
+    assert asked is not None
+    dispatcher.sweep(now=timezone.now())
+    bench.workshop.refresh_from_db()
+    assert bench.workshop.patterns_due is None
+
+
+def test_counting_asks_the_same_queries_however_many_makes(bench: Bench) -> None:
+    def count() -> int:
+        with CaptureQueriesContext(connection) as seen:
+            assert pattern_guesses.guess_anew(bench.workshop.pk) == []
+        return len(seen)
+
+    before = count()
+    for letter in "ABCDEF":
+        donor_services.save_make(workshop=bench.workshop, name=f"Ostrelle {letter}")
+    assert count() == before
 
 
 def test_the_guess_settles_and_nothing_goes_round(bench: Bench) -> None:

@@ -126,3 +126,25 @@ def test_a_part_held_for_a_job_is_not_sold_until_the_hold_is_over(bench: Bench) 
         sell(bench, part.ref)
     sold = parting.sell_part(workshop=bench.workshop, ref=part.ref, sale=SALE, now=hold.expires_at)
     assert sold.state == "sold"
+
+
+def test_nothing_of_a_machine_that_burnt_is_kept_whatever_it_measures(bench: Bench) -> None:
+    need = bench.need("W7-60 R1 W", kind="drain-pump")
+    part = bench.part(bench.donor("W7-60 R1 W", cause="fire-smoke"), "drain-pump")
+    assert part.donor is not None
+    assert part.donor.cause.spoils_parts
+    on_bench(bench, part, "good")
+    with pytest.raises(Conflict, match="fire"):
+        sell(bench, part.ref)
+    with pytest.raises(Conflict, match="fire"):
+        holds.hold_part(
+            workshop=bench.workshop,
+            part_ref=part.ref,
+            need_id=need.pk,
+            member=bench.technician,
+            now=NOW,
+        )
+    with pytest.raises(Conflict, match="fire"):
+        services.remove_part(
+            workshop=bench.workshop, ref=part.ref, removed_on=TODAY, facts=PartFacts(bin="A1")
+        )

@@ -1,5 +1,7 @@
 """The page of one part: what it rests on, who was told, what is in doubt, leaving the stock."""
 
+from pathlib import Path
+
 import pytest
 from django.test import Client
 from django.urls import reverse
@@ -11,6 +13,7 @@ from parts.models import BenchTest, Part, SisterWarning
 from parts.services import record_bench_test, scrap_part
 from tests.factories import NOW, TODAY, Bench
 from tests.integration.web.reading import text_of
+from workshop.exchange import sheets
 
 pytestmark = pytest.mark.django_db
 
@@ -52,16 +55,39 @@ def test_a_part_tested_twice_counts_once(bench: Bench, technician: Client) -> No
     assert "own parts: 1 of 1 good" in page(technician, "part", part.ref)
 
 
-def test_what_was_thrown_away_untested_counts_as_bad(bench: Bench, technician: Client) -> None:
+def test_what_was_thrown_away_as_bad_counts_and_what_broke_does_not(
+    bench: Bench, technician: Client
+) -> None:
     """Counting tests alone would praise what is left."""
-    for act in ("test", "scrap", "scrap"):
+    for act in ("test", "bad", "bad", "broken"):
         part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
         if act == "test":
             on_bench(bench, part, "good")
         else:
-            scrap_part(workshop=bench.workshop, ref=part.ref, why="leaks", on=TODAY)
+            bad = act == "bad"
+            scrap_part(workshop=bench.workshop, ref=part.ref, why="leaks", on=TODAY, was_bad=bad)
     part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
     assert "own parts: 1 of 3 good" in page(technician, "part", part.ref)
+
+
+def test_what_failed_in_use_counts_as_bad_and_reads_so(bench: Bench, technician: Client) -> None:
+    need = bench.need("W7-60 R1 W", kind="drain-pump")
+    failed = bench.part(bench.donor(cause="board-fault"), "drain-pump")
+    on_bench(bench, failed, "good")
+    fail_in_use(bench, need, failed)
+    part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
+    assert "own parts: 0 of 1 good" in page(technician, "part", part.ref)
+    assert "P(good) 0 %" in page(technician, "part", failed.ref)
+
+
+def test_imported_scrap_counts_as_bad(bench: Bench, technician: Client, tmp_path: Path) -> None:
+    donor = bench.donor(cause="board-fault")
+    file = tmp_path / "parts.csv"
+    head = "ref,donor_ref,kind,position,part_number,grade,bin,price,removed_on,attributes,note"
+    file.write_text(f"{head}\nP-9,{donor.ref},drain-pump,,,scrap,,,{TODAY},,\n")
+    sheets.import_file("parts", file, workshop=bench.workshop, at=NOW)
+    part = bench.part(bench.donor(cause="board-fault"), "drain-pump")
+    assert "own parts: 0 of 1 good" in page(technician, "part", part.ref)
 
 
 def test_the_table_of_all_causes(bench: Bench, technician: Client) -> None:
