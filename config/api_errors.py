@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
-from django.http import Http404
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.views.defaults import page_not_found
 from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
@@ -71,3 +72,11 @@ def _problem(status: int, code: str, detail: str, errors: list[dict[str, str]]) 
         "errors": errors,
     }
     return Response(body, status=status, content_type=MEDIA_TYPE)
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Answer an address nobody has: problem details under /api/, else a page."""
+    if not request.path.startswith("/api/"):
+        return page_not_found(request, exception)
+    problem = _problem(404, "not-found", "There is no such address.", []).data
+    return JsonResponse(problem, status=404, content_type=MEDIA_TYPE)

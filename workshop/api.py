@@ -4,6 +4,7 @@ import json
 from typing import Any
 
 from django.db.models import QuerySet
+from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
     OpenApiParameter,
@@ -122,6 +123,16 @@ class PriceField(CellField):
 
     def __init__(self, **options: Any) -> None:
         super().__init__(cells.cents, **options)
+
+
+class PastDateField(serializers.DateField):
+    """A day on which something has happened: today or before."""
+
+    def to_internal_value(self, value: Any) -> Any:
+        day = super().to_internal_value(value)
+        if day > timezone.localdate():
+            raise serializers.ValidationError(f"{day} lies ahead; say the day it happened.")
+        return day
 
 
 class AttributesField(serializers.DictField):

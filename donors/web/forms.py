@@ -15,6 +15,7 @@ from workshop.web.forms import (
     DayField,
     FilterForm,
     LongText,
+    PastDayField,
     PlainForm,
     WordsField,
     choices_with_any,
@@ -189,7 +190,7 @@ class IntakeForm(PlateForm):
         label="There is no rating plate left",
         help_text="Only then may the model number stay blank.",
     )
-    received_on = DayField(label="Received on")
+    received_on = PastDayField(label="Received on")
     cause = forms.ChoiceField(
         required=False,
         label="Why it was scrapped",

@@ -11,20 +11,20 @@ from rest_framework.response import Response
 from matching import parting
 from parts.api.serializers import PartOutput
 from parts.services import Sale
-from workshop.api import MemberView, PriceField
+from workshop.api import MemberView, PastDateField, PriceField
 from workshop.models import Role
 
 
 class SaleInput(serializers.Serializer[Any]):
     price = PriceField()
-    sold_on = serializers.DateField()
+    sold_on = PastDateField()
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
 
 
 class ScrapInput(serializers.Serializer[Any]):
     why = serializers.CharField(max_length=200)
     was_bad = serializers.BooleanField(default=False, help_text="it did not work")
-    scrapped_on = serializers.DateField()
+    scrapped_on = PastDateField()
 
 
 class SellPart(MemberView):

@@ -13,7 +13,7 @@ from donors.api.serializers import (
     candidates_of,
 )
 from matching.models import Alert, Hold, Match, Need, Outcome
-from workshop.api import AttributesField, PriceField
+from workshop.api import AttributesField, PastDateField, PriceField
 from workshop.domain import money
 
 ID: dict[str, Any] = {"min_value": 1, "max_value": 2**62}
@@ -29,7 +29,7 @@ class NeedInput(serializers.Serializer[Any]):
 
 class JobInput(PlateInput):
     ref = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
-    opened_on = serializers.DateField()
+    opened_on = PastDateField()
     wait_until = serializers.DateField(required=False, default=None, allow_null=True)
     symptom = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
     technician = serializers.IntegerField(required=False, default=None, allow_null=True, **ID)
@@ -205,7 +205,7 @@ class HoldOutput(serializers.ModelSerializer[Hold]):
 
 class FittedInput(serializers.Serializer[Any]):
     result = serializers.ChoiceField(Outcome.Result.choices)
-    fitted_on = serializers.DateField()
+    fitted_on = PastDateField()
     days_to_failure = serializers.IntegerField(
         required=False, default=None, allow_null=True, min_value=0, max_value=100_000
     )
@@ -236,7 +236,7 @@ class OutcomeOutput(serializers.ModelSerializer[Outcome]):
 
 
 class FailureInput(serializers.Serializer[Any]):
-    failed_on = serializers.DateField()
+    failed_on = PastDateField()
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
 
 

@@ -20,6 +20,7 @@ from workshop.web.forms import (
     FilterForm,
     LongText,
     MoneyField,
+    PastDayField,
     PlainForm,
     choices_with_any,
 )
@@ -75,7 +76,7 @@ class NeedForm(PlainForm):
 class JobForm(PlateForm):
     """A broken machine, with rows for the parts it lacks."""
 
-    opened_on = DayField(label="Opened on")
+    opened_on = PastDayField(label="Opened on")
     wait_until = DayField(
         required=False, label="Wait until", help_text="Blank: the workshop's usual wait."
     )
@@ -145,7 +146,7 @@ class FittedForm(PlainForm):
     result = forms.ChoiceField(
         choices=[("", "choose"), *Outcome.Result.choices], label="What happened"
     )
-    fitted_on = DayField(label="Fitted on")
+    fitted_on = PastDayField(label="Fitted on")
     days_to_failure = forms.IntegerField(
         required=False,
         min_value=0,

@@ -14,7 +14,7 @@ from parts.selectors import get_part, list_cautions
 from parts.services import Sale
 from workshop.errors import DomainError
 from workshop.models import Member, Role
-from workshop.web.forms import DayField, LongText, MoneyField, PlainForm, posted
+from workshop.web.forms import LongText, MoneyField, PastDayField, PlainForm, posted
 from workshop.web.gate import FORM, for_member
 
 
@@ -22,7 +22,7 @@ class SellForm(PlainForm):
     """Selling a part over the counter."""
 
     price = MoneyField(label="Sold for", help_text="Written like 12.50.")
-    sold_on = DayField(label="Sold on")
+    sold_on = PastDayField(label="Sold on")
     note = LongText(required=False, rows=2, max_length=2000)
 
     def sale(self) -> Sale:
@@ -39,7 +39,7 @@ class ScrapForm(PlainForm):
         label="It did not work",
         help_text="Then it counts against the odds of others like it.",
     )
-    scrapped_on = DayField(label="Scrapped on")
+    scrapped_on = PastDayField(label="Scrapped on")
 
 
 def sell_form(part: Part, data: object = None) -> SellForm:

@@ -12,14 +12,14 @@ from donors.api.serializers import (
     candidates_of,
 )
 from parts.models import BenchTest, Part
-from workshop.api import AttributesField, PriceField
+from workshop.api import AttributesField, PastDateField, PriceField
 from workshop.domain import money
 
 
 class DonorInput(PlateInput):
     """A machine taken in. `no_plate`: nothing can be read, take it in without a number."""
 
-    received_on = serializers.DateField()
+    received_on = PastDateField()
     cause = serializers.SlugField(max_length=40, required=False, default="", allow_blank=True)
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
     ref = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
@@ -98,11 +98,11 @@ class PartFactsInput(serializers.Serializer[Any]):
 class LoosePartInput(PartFactsInput):
     kind = serializers.SlugField(max_length=40)
     position = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
-    received_on = serializers.DateField()
+    received_on = PastDateField()
 
 
 class RemoveInput(PartFactsInput):
-    removed_on = serializers.DateField()
+    removed_on = PastDateField()
 
 
 class ReadingsField(serializers.DictField):

@@ -3,7 +3,9 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
+from donors.models import Donor
 from parts import selectors
+from parts.models import Part
 from workshop.models import Member
 from workshop.web.gate import for_member
 
@@ -25,8 +27,20 @@ def _open(request: HttpRequest, member: Member, text: str) -> HttpResponse:
     try:
         part = selectors.get_part_by_code(member.workshop, text)
     except selectors.CodeNotFound as refused:
+        named = _by_reference(member, text.strip())
+        if named is not None:
+            return named
         return _form(request, typed=text, refused=refused)
     return redirect("part", part.ref)
+
+
+def _by_reference(member: Member, ref: str) -> HttpResponse | None:
+    """Lead to the part or donor of that reference: it stands beside the code on every page."""
+    if Part.of(member.workshop_id).filter(ref=ref).exists():
+        return redirect("part", ref)
+    if Donor.of(member.workshop_id).filter(ref=ref).exists():
+        return redirect("donor", ref)
+    return None
 
 
 def _form(

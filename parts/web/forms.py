@@ -11,10 +11,10 @@ from parts.models import Grade, Part, PartKind
 from parts.services import PartFacts
 from workshop.web.forms import (
     AttributesField,
-    DayField,
     FilterForm,
     LongText,
     MoneyField,
+    PastDayField,
     PlainForm,
     choices_with_any,
 )
@@ -82,7 +82,7 @@ def describe_form(part: Part, data: Any = None) -> DescribeForm:
 class RemoveForm(PlainForm):
     """Taking a part out of its machine."""
 
-    removed_on = DayField(label="Taken out on")
+    removed_on = PastDayField(label="Taken out on")
     bin = forms.CharField(
         required=False, max_length=40, help_text="Blank when it is not put away yet."
     )
@@ -100,7 +100,7 @@ class LoosePartForm(DescribeForm):
     position = forms.CharField(
         required=False, max_length=40, help_text="Which of two, such as left or lower."
     )
-    received_on = DayField(label="Received on")
+    received_on = PastDayField(label="Received on")
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

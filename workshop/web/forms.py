@@ -6,6 +6,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, QueryDict
+from django.utils import timezone
 
 from workshop.domain import money
 from workshop.errors import DomainError
@@ -72,6 +73,16 @@ class DayField(forms.DateField):
         if not isinstance(value, str):
             return super().to_python(value)
         return _cell(cells.day, value.strip(), f"{value!r}") if value.strip() else None
+
+
+class PastDayField(DayField):
+    """A day on which something has happened: today or before."""
+
+    def clean(self, value: Any) -> Any:
+        day = super().clean(value)
+        if day is not None and day > timezone.localdate():
+            raise ValidationError(f"{day} lies ahead; say the day it happened.")
+        return day
 
 
 class MoneyField(forms.CharField):

@@ -71,7 +71,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-job-safety": {"protection_class": "I"},
     "api-job-safety-step": {"step": "visual", "entry": True},
-    "api-outcome-failed": {"failed_on": "2026-12-24"},
+    "api-outcome-failed": {"failed_on": "2026-11-22"},
     "api-rule-comments": {"note": "x"},
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
     "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},

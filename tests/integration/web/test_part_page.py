@@ -179,3 +179,13 @@ def test_scrapping_needs_a_reason(bench: Bench, technician: Client) -> None:
     assert technician.post(address, sent).status_code == 302
     part.refresh_from_db()
     assert part.state == "scrapped"
+
+
+def test_the_field_on_top_takes_references_too(bench: Bench, technician: Client) -> None:
+    part = bench.part(bench.donor(), "drain-pump")
+    for ref, leads in (
+        (part.ref, reverse("part", args=[part.ref])),
+        (f" {part.donor.ref} ", reverse("donor", args=[part.donor.ref])),
+    ):
+        assert technician.get(reverse("scan"), {"code": ref}).url == leads
+    assert technician.get(reverse("scan"), {"code": "D-9999"}).status_code == 404
