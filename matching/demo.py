@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts
+from matching import alerts, pattern_guesses
 from matching.models import Alert, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
@@ -100,6 +100,8 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
         if before[kind]:
             continue
         done = sheets.import_file(kind, folder / f"{kind}.csv", workshop=workshop, at=now)
+        dispatcher.drain()
+        pattern_guesses.guess_where_due(now)  # as the sweep would within a minute
         dispatcher.drain()
         say(f"  {workshop.slug}: {kind}: {done.rows} rows")
     if not before["jobs"]:

@@ -13,11 +13,13 @@ import time
 from datetime import timedelta
 
 import pytest
+from django.db import transaction
 from django.test import Client
 from django.urls import reverse
 
 from matching.models import Job, Need
 from matching.strip_planning import plan_donor
+from parts import codes
 from parts.models import Part, StepRecord, StripStep, WorkshopStep
 from tests.factories import NOW, TODAY, Bench
 
@@ -52,7 +54,7 @@ def machine(bench: Bench, seed: int, *, alternatives: bool) -> str:
     WorkshopStep.objects.bulk_create(rows)
     donor = bench.donor(cause="bearing-drum")
     Part.of(bench.workshop).filter(donor=donor).delete()
-    Part.objects.bulk_create(
+    made = [
         Part(
             workshop=bench.workshop,
             ref=f"{donor.ref}.{number}",
@@ -62,7 +64,10 @@ def machine(bench: Bench, seed: int, *, alternatives: bool) -> str:
             price_cents=dice.choice([None, dice.randint(400, 9000)]),
         )
         for number, (kind, position) in enumerate(places)
-    )
+    ]
+    with transaction.atomic():
+        codes.give_codes(made)
+        Part.objects.bulk_create(made)
     return donor.ref
 
 
