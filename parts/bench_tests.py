@@ -7,7 +7,7 @@ from typing import Any
 
 from parts import grades, selectors, services
 from parts.domain import grading
-from parts.domain.bench.discharge import Charged
+from parts.domain.bench.discharge import MOST_UF, Charged
 from parts.domain.bench.verdicts import Outcome, Verdict
 from parts.domain.bench_forms.forms import BenchForm, Judged, overall, plain_figure
 from parts.domain.bench_forms.records import STATED, as_record
@@ -116,7 +116,7 @@ def charges_of(part: Part) -> list[Charged]:
     """Return what keeps a charge in such a part; with its own capacitance where that is noted."""
     found = [one for one in charged_parts() if part.kind_id in one.kinds]
     noted = plain_figure(part.attributes.get("capacitance_uf", ""))
-    if noted and float(noted) > 0:
+    if noted and 0 < float(noted) <= MOST_UF:  # another figure is a slip: as it is usually built
         return [one.of_size(float(noted)) for one in found]
     return found
 

@@ -271,6 +271,13 @@ def test_capacitors_come_with_the_time_they_need(bench: Bench) -> None:
     assert "23 s" in half.caution()  # half of 44.70 s, rounded up
 
 
+@pytest.mark.parametrize("noted", ["9" * 308, "9" * 400, "0." + "0" * 400 + "1", "2000000"])
+def test_a_capacitance_no_part_has_leaves_the_usual_time(noted: str) -> None:
+    part = Part(kind_id="hv-capacitor", attributes={"capacitance_uf": noted})
+    (oven,) = bench_tests.charges_of(part)
+    assert "45 s" in oven.caution()
+
+
 def test_what_can_be_judged_is_said_while_something_else_is_at_fault(heater: Part) -> None:
     typed = {**SOUND_HEATER, "element_resistance_ohm": "much"}
     found = bench_tests.verdicts_so_far(heater, Answers(tested_on=TODAY, readings=typed))
