@@ -199,9 +199,7 @@ def _beside_earlier(part: Part, trial: Trial, answers: Answers) -> Trial:
     failed = grades.standing_failure([*part.tests.all(), test])
     if failed is None or failed is test:
         return _lost_by(part, trial, answers)
-    named = ", ".join(
-        one.test for one in grades.verdicts_of(failed) if one.outcome is Outcome.FAIL
-    )
+    named = ", ".join(one.test for one in grades.verdicts_of(failed) if one.outcome is Outcome.FAIL)
     reason = f"failed: {named}{grades.since(failed, test)}"
     return replace(trial, grade=grading.SCRAP, reason=reason, falls_on=None)
 
