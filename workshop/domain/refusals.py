@@ -67,8 +67,8 @@ def _fault(
     if isinstance(value, bool) or not isinstance(value, int | float):
         return f"{value!r} is no number"
     if not _is_finite(value):
-        said = value if isinstance(value, float) else "so long a number"
-        return f"{said} is no reading; give a finite number or leave it blank"
+        shown = f"{value}" if isinstance(value, float) else "so long a number"
+        return f"{shown} is no reading; give a finite number or leave it blank"
     said = f"{value:g} {unit}".strip()
     if above is not None and value <= above:
         return f"{said} must be more than {above:g}"
