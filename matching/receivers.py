@@ -41,6 +41,9 @@ def donor_received(event: OutboxEvent, now: datetime) -> None:
 
 @handles(donor_events.DONOR_CHANGED)
 def donor_changed(event: OutboxEvent, now: datetime) -> None:
+    # Its build date may be another one: grades of wear parts follow it.
+    parts = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
+    shelf.work_out_anew(parts, on=timezone.localdate(now))
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
 
 

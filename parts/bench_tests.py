@@ -1,17 +1,17 @@
 """The bench form of a part: what it asks, what the answers say, and recording them."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import Any
 
 from parts import grades, selectors, services
 from parts.domain import grading
-from parts.domain.bench.discharge import Charged
+from parts.domain.bench.discharge import MOST_UF, Charged
 from parts.domain.bench.verdicts import Outcome, Verdict
 from parts.domain.bench_forms.forms import BenchForm, Judged, overall, plain_figure
 from parts.domain.bench_forms.records import STATED, as_record
-from parts.models import BenchTest, Part
+from parts.models import TESTED, BenchTest, Part
 from parts.reference import bench_forms, bench_limits, charged_parts
 from workshop import days
 from workshop.domain.refusals import ValueRefused
@@ -116,7 +116,7 @@ def charges_of(part: Part) -> list[Charged]:
     """Return what keeps a charge in such a part; with its own capacitance where that is noted."""
     found = [one for one in charged_parts() if part.kind_id in one.kinds]
     noted = plain_figure(part.attributes.get("capacitance_uf", ""))
-    if noted and float(noted) > 0:
+    if noted and 0 < float(noted) <= MOST_UF:  # another figure is a slip: as it is usually built
         return [one.of_size(float(noted)) for one in found]
     return found
 
@@ -180,7 +180,7 @@ def _trial(part: Part, answers: Answers, *, on: date) -> Trial:
         falls = grading.falls_on(verdicts, facts, tested_on=answers.tested_on, on=on)
     except ValueRefused as refused:
         raise _refused(part, form, refused) from refused
-    return Trial(
+    trial = Trial(
         tuple(records),
         overall(verdicts),
         graded.grade,
@@ -188,6 +188,30 @@ def _trial(part: Part, answers: Answers, *, on: date) -> Trial:
         falls,
         _says_something(verdicts),
     )
+    return _beside_earlier(part, trial, answers) if trial.measured else trial
+
+
+def _beside_earlier(part: Part, trial: Trial, answers: Answers) -> Trial:
+    """Return the trial with what earlier tests change: a failure stands until measured again."""
+    test = BenchTest(
+        tested_on=answers.tested_on, verdict=trial.verdict, verdicts=list(trial.verdicts)
+    )
+    failed = grades.standing_failure([*part.tests.all(), test])
+    if failed is None or failed is test:
+        return _lost_by(part, trial, answers)
+    named = ", ".join(one.test for one in grades.verdicts_of(failed) if one.outcome is Outcome.FAIL)
+    reason = f"failed: {named}{grades.since(failed, test)}"
+    return replace(trial, grade=grading.SCRAP, reason=reason, falls_on=None)
+
+
+def _lost_by(part: Part, trial: Trial, answers: Answers) -> Trial:
+    """Say it when a newer test that leaves something out takes a tested grade away."""
+    rests_on = part.grade_test
+    if rests_on is None or rests_on.tested_on > answers.tested_on or part.grade not in TESTED:
+        return trial
+    if trial.grade != grading.UNTESTED:
+        return trial
+    return replace(trial, reason=f"{trial.reason}; so far it is {part.get_grade_display()}")
 
 
 def _says_something(verdicts: Sequence[Verdict]) -> bool:

@@ -1,9 +1,12 @@
 """What a part's grade rests on: its test's verdicts, its kind and its machine's age."""
 
+from collections.abc import Iterable, Mapping
 from datetime import date
+from typing import Any
 
 from parts.domain import grading
 from parts.domain.bench.verdicts import Outcome, Verdict
+from parts.domain.bench_forms.records import STATED as STATED_SLUG
 from parts.domain.bench_forms.records import from_record, stated
 from parts.models import BenchTest, Grade, Part, PartKind
 from workshop.domain.intervals import from_ends
@@ -47,18 +50,69 @@ def facts_of(part: Part, *, looks_worn: bool) -> grading.Facts:
 
 
 def grade_by(part: Part, test: BenchTest, *, on: date) -> None:
-    """Set the grade a test gives on a day, its reason, and when it falls next.
+    """Set the grade a stored test gives on a day, its reason, and when it falls next.
 
     A test that measured nothing leaves the part as it was; so does one older than the test its
-    grade rests on. Needs donor, kind and grade_test to be loaded.
+    grade rests on. A failure stands until it was measured again. Needs donor, kind and
+    grade_test to be loaded.
     """
-    verdicts = verdicts_of(test)
-    if all(one.outcome is Outcome.NOT_MEASURED for one in verdicts):
+    if all(one.outcome is Outcome.NOT_MEASURED for one in verdicts_of(test)):
         return
-    if part.grade_test is not None and part.grade_test.tested_on > test.tested_on:
+    failed = standing_failure(part.tests.all())
+    older = part.grade_test is not None and part.grade_test.tested_on > test.tested_on
+    if failed is None and older:
         return
-    part.grade_test = test
-    _set(part, verdicts, on=on)
+    part.grade_test = failed or test
+    _set(part, verdicts_of(part.grade_test), on=on)
+    part.grade_reason += since(part.grade_test, test)
+
+
+def since(rests_on: BenchTest, test: BenchTest) -> str:
+    """Return what is said of a failure that a newer test did not measure; "" for none."""
+    if rests_on is test or rests_on.tested_on > test.tested_on or rests_on.pk == test.pk:
+        return ""
+    return f"; failed on {rests_on.tested_on}, and that was not measured again"
+
+
+_WHOLE = ""  # stands for a test stated as a whole
+
+
+def standing_failure(tests: Iterable[BenchTest]) -> BenchTest | None:
+    """Return the newest test with a failure that nobody measured again since; None for none.
+
+    A test stated as a whole answers for all before it; a form with nothing left out for what was
+    stated as a whole; any other only for what it measured. A test not stored yet is the newest
+    of its day.
+    """
+    failed: dict[str, BenchTest] = {}
+    for test in sorted(tests, key=_when):
+        found = _measured(test)
+        if _WHOLE in found:
+            failed = {}
+        for subject in found:
+            failed.pop(subject, None)
+        if test.verdict != BenchTest.Verdict.NOT_MEASURED:
+            failed.pop(_WHOLE, None)
+        failed |= {name: test for name, outcome in found.items() if outcome is Outcome.FAIL}
+    return max(failed.values(), key=_when, default=None)
+
+
+def _when(test: BenchTest) -> tuple[date, bool, int]:
+    return test.tested_on, test.pk is None, test.pk or 0
+
+
+def _measured(test: BenchTest) -> dict[str, Outcome]:
+    """Return the outcomes of what a test measured, by its slug or by the name it was given."""
+    if all(row["slug"] == STATED_SLUG for row in test.verdicts):
+        found = {_WHOLE: _OUTCOME_OF[BenchTest.Verdict(test.verdict)]}
+    else:
+        found = {_subject(row): Outcome(row["outcome"]) for row in test.verdicts}
+    return {name: one for name, one in found.items() if one is not Outcome.NOT_MEASURED}
+
+
+def _subject(row: Mapping[str, Any]) -> str:
+    stated_as = f"stated: {row['test'].lower()}"
+    return stated_as if row["slug"] == STATED_SLUG else str(row["slug"])
 
 
 def grade_anew(part: Part, *, on: date) -> bool:

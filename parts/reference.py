@@ -1,9 +1,13 @@
 """Reference data on parts: kinds, who carries them, odds, cautions, limits, duties."""
 
+from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
+from django.utils import timezone
+
 from donors.models import FailureCause
+from parts import shelf
 from parts.domain.bench.discharge import Charged
 from parts.domain.bench.limits import BenchLimits
 from parts.domain.bench_forms.forms import BenchForms
@@ -11,14 +15,26 @@ from parts.domain.electrical_safety.rules import Rules as SafetyRules
 from parts.domain.kinds import Kind
 from parts.domain.labels.sheets import Sheet
 from parts.domain.spare_part_duties import Rule as DutyRule
-from parts.models import Caution, KindCarried, PartKind, StripStep, SurvivalPrior
+from parts.models import Caution, KindCarried, Part, PartKind, StripStep, SurvivalPrior
 from workshop import reference
 
 
 @reference.loads("part_kinds")
 def load_part_kinds(rows: list[dict[str, Any]]) -> None:
     columns = [name for name in rows[0] if name != "slug"]
+    before = dict(_graded_by())
     reference.upsert([PartKind(**row) for row in rows], unique=["slug"], update=columns)
+    changed = [slug for slug, now in _graded_by() if before.get(slug, now) != now]
+    parts = Part.objects.unscoped().filter(kind__in=changed)
+    shelf.work_out_anew(parts, on=timezone.localdate())
+
+
+def _graded_by() -> Iterator[tuple[str, tuple[Any, ...]]]:
+    """Yield by slug what of a kind its parts' grades follow from (grades.facts_of)."""
+    for slug, *facts in PartKind.objects.values_list(
+        "slug", "shelf_months", "component_class", "reuse"
+    ):
+        yield slug, tuple(facts)
 
 
 @reference.loads("carried")

@@ -33,11 +33,26 @@ def due_by(on: date) -> "QuerySet[Part]":
     return Part.objects.unscoped().filter(grade_falls_on__lte=on).order_by("grade_falls_on", "id")
 
 
+def work_out_anew(parts: "QuerySet[Part]", *, on: date) -> int:
+    """Have the sweep work out these parts' grades anew. Returns how many rest on a test.
+
+    For when what a grade follows from changed without a test: a machine's build date, a kind's
+    shelf time. Needs a transaction.
+    """
+    rows = parts.filter(grade_test__isnull=False, state__in=AVAILABLE).order_by("id")
+    ids = list(rows.select_for_update(of=("self",)).values_list("pk", flat=True))
+    return Part.objects.unscoped().filter(pk__in=ids).update(grade_falls_on=on)
+
+
 @transaction.atomic
 def _page(*, on: date) -> int:
     """Handle up to a page of parts: the same queries, however many."""
-    rows = due_by(on).select_for_update(of=("self",))
-    parts = list(rows.select_related("kind", "donor", "grade_test")[:PAGE])
+    # Locked by id like everywhere else, or two who lock parts would wait for each other. Which
+    # are due is asked again under the lock: another sweep may have been here.
+    ids = list(due_by(on).values_list("pk", flat=True)[:PAGE])
+    rows = Part.objects.unscoped().filter(pk__in=ids, grade_falls_on__lte=on).order_by("id")
+    locked = rows.select_for_update(of=("self",))
+    parts = list(locked.select_related("kind", "donor", "grade_test"))
     fell = [part for part in parts if _falls(part, on=on)]
     bulk_save(parts, ["grade", "grade_reason", "grade_falls_on"])
     by_workshop: dict[int, list[int]] = {}

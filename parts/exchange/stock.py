@@ -33,6 +33,14 @@ from workshop.exchange.sheets import (
 )
 from workshop.models import Workshop
 
+_RISING = (
+    Grade.NOT_GRADED,
+    Grade.SCRAP,
+    Grade.UNTESTED,
+    Grade.TESTED_WORN,
+    Grade.TESTED_GOOD,
+)
+
 
 class Parts(Sheet):
     kind = "parts"
@@ -196,6 +204,9 @@ class _Stock:
         self.by_ref: dict[str, Part] = {}
         self.by_place: dict[tuple[int | None, str, str], Part] = {}
         self.tested = set(BenchTest.of(workshop).values_list("part_id", flat=True))
+        # Tests done here; those an imported grade stands on are the file's own word.
+        ours = BenchTest.of(workshop).exclude(method=STATED)
+        self.measured = set(ours.values_list("pk", flat=True))
         self.claimed: set[int | None] = set()  # parts a row of this file spoke of
         for part in Part.of(workshop):
             part.donor = by_id.get(part.donor_id or 0)
@@ -222,7 +233,18 @@ class _Stock:
             self.claimed.add(part.pk)
             fill_blanks(row, _stored_part(part))
         _check(row, part)
+        self._refuse_raising(row, part)
         return None if row.problems else part
+
+    def _refuse_raising(self, row: Row, part: Part) -> None:
+        """Refuse a better grade than a bench test of this workshop left the part with.
+
+        The file may be older than that test; a new test raises the grade, a file does not.
+        """
+        if part.grade_test_id not in self.measured or row["grade"] is None:
+            return
+        if _RISING.index(row["grade"]) > _RISING.index(part.grade):
+            row.refuse("grade", f"is better than its bench test left it ({part.grade}); test again")
 
     def _named(self, row: Row, part: Part, place: tuple[int | None, str]) -> Part | None:
         """Return the part of that reference when it can still be had and is where it was."""

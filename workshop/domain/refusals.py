@@ -66,8 +66,9 @@ def _fault(
 ) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return f"{value!r} is no number"
-    if not math.isfinite(value):
-        return f"{value} is no reading; give a finite number or leave it blank"
+    if not _is_finite(value):
+        shown = f"{value}" if isinstance(value, float) else "so long a number"
+        return f"{shown} is no reading; give a finite number or leave it blank"
     said = f"{value:g} {unit}".strip()
     if above is not None and value <= above:
         return f"{said} must be more than {above:g}"
@@ -78,3 +79,10 @@ def _fault(
     if most is not None and value > most:
         return f"{said} is above {most:g}, the most there can be"
     return ""
+
+
+def _is_finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer beyond every float
+        return False

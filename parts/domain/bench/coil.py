@@ -6,14 +6,17 @@ from workshop.domain.refusals import ValueRefused
 
 
 def judge_resistance(slug: str, measured_ohm: Reading, *, limits: BenchLimits) -> Verdict:
-    """Return the verdict on a resistance in ohm against the row `slug`; OPEN fails.
+    """Return the verdict on a resistance in ohm against the row `slug`.
+
+    OPEN fails, but for a row without an upper end: over the meter's range is more than enough.
 
     Raises ValueRefused: negative, not finite, or a row that is not one of resistance in ohm.
     """
     limit = limits.limits.get(slug)
     if limit is None or limit.unit != "ohm":
         raise ValueRefused({"slug": f"there is no range in ohm called {slug!r}"})
-    return judge(limit.quantity, checked("measured_ohm", measured_ohm, "ohm"), limit)
+    measured = checked("measured_ohm", measured_ohm, "ohm")
+    return judge(limit.quantity, measured, limit, open_passes=limit.high is None)
 
 
 def judge_insulation(slug: str, measured_mohm: Reading, *, limits: BenchLimits) -> Verdict:

@@ -11,13 +11,14 @@ from typing import Any, Self
 
 from workshop.domain.refusals import Checks
 
+MOST_UF = 1e6  # one farad: our own choice, far above any capacitor in a household machine
 MEASURE = "Measure, do not trust the time: the resistor may be open."
 
 
 def seconds(*, ohm: float, microfarad: float, from_v: float, to_v: float) -> float:
     """Return the time in seconds from one voltage down to another; 0 when it is there already.
 
-    Raises ValueRefused: a value not above 0 or not finite.
+    Raises ValueRefused: a value not above 0 or not finite, or more than MOST_UF.
     """
     _check(ohm=(ohm, "ohm"), microfarad=(microfarad, "uF"), from_v=(from_v, "V"), to_v=(to_v, "V"))
     return max(0.0, ohm * microfarad * 1e-6 * math.log(from_v / to_v))
@@ -109,4 +110,5 @@ def ohm_words(ohm: float) -> str:
 def _check(**given: tuple[float, str]) -> None:
     with Checks() as bad:
         for name, (value, unit) in given.items():
-            bad.number(name, value, unit, above=0)
+            most = MOST_UF if name == "microfarad" else None
+            bad.number(name, value, unit, above=0, most=most)

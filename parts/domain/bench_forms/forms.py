@@ -40,8 +40,8 @@ class BenchForm:
         """Build from a row of `forms` in bench_forms.json."""
         groups = tuple(tuple(group) for group in row["one_of"])
         slugs = [*row["needed"], *(slug for group in groups for slug in group), *row["optional"]]
-        order = list(Stage)
-        found = sorted((tests[slug] for slug in slugs), key=lambda test: order.index(test.stage))
+        order, once = list(Stage), dict.fromkeys(slugs)  # a test may stand in for several
+        found = sorted((tests[slug] for slug in once), key=lambda test: order.index(test.stage))
         return cls(row["kind"], tuple(found), frozenset(row["needed"]), groups, row["source"])
 
     @property

@@ -5,7 +5,7 @@ calls the pure function in parts/domain/bench/ that does the arithmetic, and nam
 the form where that refuses something. Nothing given is *not measured*.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -239,11 +239,25 @@ def _alike(test: Test, given: Given, limits: BenchLimits) -> Verdict:
     }
     with naming({**names, "ohms": fields[0], "readings": fields[0]}):
         if not test.options.get("copper"):
+            shorted = _lowest(test, readings, limits)
+            if shorted is not None and shorted.outcome is Outcome.FAIL:
+                return shorted  # alike they may be
             limit = limits[test.options["limit"]]
             return alike.judge_alike(test.name, readings, _unit(test), limit=limit)
         for field, reading in zip(fields, readings, strict=True):
             _at_20(test, given, reading, field)
         return winding.judge_balance(readings, limits=limits)
+
+
+def _lowest(test: Test, readings: Sequence[Reading], limits: BenchLimits) -> Verdict | None:
+    """Return the verdict on the lowest reading by itself; None where only the spread counts."""
+    if "each" not in test.options:
+        return None
+    for n, reading in enumerate(readings, 1):
+        checked(f"reading {n}", reading, _unit(test))
+    limit = limits[test.options["each"]]
+    figures = [one for one in readings if isinstance(one, int | float)]
+    return judge(limit.quantity, min(figures, default=None), limit)
 
 
 # -- NTC ----------------------------------------------------------------------------------------

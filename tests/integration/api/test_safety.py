@@ -75,6 +75,7 @@ def test_no_connection_is_sent_as_open(api: APIClient, job: Job) -> None:
     ("slug", "entry", "field"),
     [
         ("protective-conductor", 0.2, "protective-conductor"),
+        ("visual", 10**400, "visual"),
         ("visual", "yes", "visual"),
         ("visual", [True], "entry"),
         ("visual", "", "entry"),
@@ -110,3 +111,11 @@ def test_a_step_sent_twice_with_its_key_is_entered_once(
     for _ in range(2):
         api.post(address(job, "steps/"), body, format="json", headers=key)
     assert SafetyEntry.of(bench.workshop).count() == 1
+
+
+def test_an_integer_longer_than_any_figure_is_refused(api: APIClient, job: Job) -> None:
+    api.post(address(job), EARTHED, format="json")
+    step(api, job, *SOUND[0])
+    answer = step(api, job, "protective-conductor", 10**400)
+    assert answer.status_code == 400, answer.data
+    assert "so long a number is no reading" in str(answer.data)

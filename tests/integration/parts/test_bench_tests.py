@@ -271,6 +271,13 @@ def test_capacitors_come_with_the_time_they_need(bench: Bench) -> None:
     assert "23 s" in half.caution()  # half of 44.70 s, rounded up
 
 
+@pytest.mark.parametrize("noted", ["9" * 308, "9" * 400, "0." + "0" * 400 + "1", "2000000"])
+def test_a_capacitance_no_part_has_leaves_the_usual_time(noted: str) -> None:
+    part = Part(kind_id="hv-capacitor", attributes={"capacitance_uf": noted})
+    (oven,) = bench_tests.charges_of(part)
+    assert "45 s" in oven.caution()
+
+
 def test_what_can_be_judged_is_said_while_something_else_is_at_fault(heater: Part) -> None:
     typed = {**SOUND_HEATER, "element_resistance_ohm": "much"}
     found = bench_tests.verdicts_so_far(heater, Answers(tested_on=TODAY, readings=typed))
@@ -279,3 +286,88 @@ def test_what_can_be_judged_is_said_while_something_else_is_at_fault(heater: Par
         "element-resistance": "not-measured",
         "sheath-insulation": "pass",
     }
+
+
+class TestAFailureStandsUntilItIsMeasuredAgain:
+    """Insulation of 1 Mohm and more: bench_tests.json (common practice)."""
+
+    SOUND = {  # noqa: RUF012
+        "volts": "230",
+        "temperature_c": "20",
+        "drain_pump_look": "good",
+        "drain_pump_coil_ohm": "160",
+        "winding_insulation_mohm": "open",
+        "drain_pump_run": "good",
+    }
+
+    def graded(self, bench: Bench, part: Part, readings: dict[str, Any], **more: Any) -> str:
+        on = more.get("tested_on", TODAY)
+        answers = Answers(tested_on=on, readings=readings, other=more.get("other", Other()))
+        trial = bench_tests.try_readings(
+            workshop=bench.workshop, ref=part.ref, answers=answers, on=TODAY
+        )
+        record(bench, part, readings, **more)
+        part.refresh_from_db()
+        assert (trial.grade, trial.reason) == (part.grade, part.grade_reason)
+        return part.grade
+
+    @pytest.fixture
+    def pump(self, bench: Bench) -> Part:
+        part = bench.part(bench.donor(), "drain-pump")
+        assert self.graded(bench, part, {"winding_insulation_mohm": "0.01"}) == Grade.SCRAP
+        return part
+
+    def test_a_look_does_not_undo_it(self, bench: Bench, pump: Part) -> None:
+        assert self.graded(bench, pump, {"drain_pump_look": "good"}) == Grade.SCRAP
+        assert "not measured again" in pump.grade_reason
+        rest = {k: v for k, v in self.SOUND.items() if k != "winding_insulation_mohm"}
+        assert self.graded(bench, pump, rest) == Grade.SCRAP
+
+    def test_measuring_it_again_does(self, bench: Bench, pump: Part) -> None:
+        assert self.graded(bench, pump, {"winding_insulation_mohm": "open"}) == Grade.UNTESTED
+        assert self.graded(bench, pump, self.SOUND) == Grade.TESTED_GOOD
+
+    def test_each_failure_has_to_be_measured_again(self, bench: Bench, pump: Part) -> None:
+        assert self.graded(bench, pump, {"drain_pump_look": "bad"}) == Grade.SCRAP
+        assert self.graded(bench, pump, {"drain_pump_look": "good"}) == Grade.SCRAP
+        assert "insulation" in pump.grade_reason
+        assert self.graded(bench, pump, {"winding_insulation_mohm": "5"}) == Grade.UNTESTED
+
+    def test_a_test_stated_as_a_whole_answers_for_all(self, bench: Bench, pump: Part) -> None:
+        def state(verdict: BenchTest.Verdict) -> str:
+            services.record_bench_test(
+                workshop=bench.workshop, ref=pump.ref, method="ran it", verdict=verdict,
+                tested_on=TODAY, tested_by=None, on=TODAY,
+            )  # fmt: skip
+            pump.refresh_from_db()
+            return pump.grade
+
+        assert state(BenchTest.Verdict.GOOD) == Grade.TESTED_GOOD
+        assert state(BenchTest.Verdict.FAILED) == Grade.SCRAP
+        assert self.graded(bench, pump, {"drain_pump_look": "good"}) == Grade.SCRAP
+        assert self.graded(bench, pump, self.SOUND) == Grade.TESTED_GOOD
+
+    def test_a_failure_in_words_stands_until_it_is_tried_again(
+        self, bench: Bench, pump: Part
+    ) -> None:
+        hums, quiet = Other("in the machine", "failed"), Other("In the machine", "good")
+        assert self.graded(bench, pump, self.SOUND, other=hums) == Grade.SCRAP
+        assert self.graded(bench, pump, self.SOUND) == Grade.SCRAP
+        assert self.graded(bench, pump, self.SOUND, other=quiet) == Grade.TESTED_GOOD
+
+    def test_one_of_an_earlier_day_entered_late_counts(self, bench: Bench) -> None:
+        part = bench.part(bench.donor(), "drain-pump")
+        assert self.graded(bench, part, {"drain_pump_look": "good"}) == Grade.UNTESTED
+        before = TODAY - timedelta(days=3)
+        readings = {"winding_insulation_mohm": "0.01"}
+        assert self.graded(bench, part, readings, tested_on=before) == Grade.SCRAP
+
+
+def test_trying_says_when_a_part_of_a_test_takes_the_grade_away(bench: Bench, heater: Part) -> None:
+    record(bench, heater, SOUND_HEATER)
+    answers = Answers(tested_on=TODAY, readings={"heater_look": "good"})
+    trial = bench_tests.try_readings(
+        workshop=bench.workshop, ref=heater.ref, answers=answers, on=TODAY
+    )
+    assert trial.grade == Grade.UNTESTED
+    assert trial.reason.endswith("; so far it is tested good")

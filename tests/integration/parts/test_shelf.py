@@ -7,12 +7,17 @@ import pytest
 from django.apps import apps
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
+from donors import events as donor_events
+from donors.build_readings import CodeAsked
+from donors.models import Donor
 from matching.models import Match
 from parts import services, shelf
 from parts.models import BenchTest, Grade, Part
+from parts.reference import load_part_kinds
 from tests.factories import TODAY, Bench
-from workshop import dispatcher
+from workshop import dispatcher, outbox, reference
 from workshop.domain.months import months_after
 from workshop.models import OutboxEvent
 
@@ -181,3 +186,88 @@ def test_the_day_is_found_by_its_index(bench: Bench) -> None:
         with connection.cursor() as cursor:  # a small table is read whole otherwise
             cursor.execute("SET LOCAL enable_seqscan = off")
     assert "part_by_fall" in shelf.due_by(TODAY).explain()
+
+
+def good_valve(bench: Bench) -> Part:
+    """Return a wear part of a machine of unknown age whose test was good."""
+    part = bench.part(bench.donor(), "inlet-valve")
+    assert part.kind.component_class == "wear"
+    services.record_bench_test(
+        workshop=bench.workshop,
+        ref=part.ref,
+        verdict=BenchTest.Verdict.GOOD,
+        method="ran it",
+        tested_on=TODAY,
+        tested_by=None,
+        on=TODAY,
+    )
+    bench.drain()
+    return part
+
+
+def sweep_now() -> None:
+    shelf.let_grades_fall(on=timezone.localdate())
+
+
+def test_a_grade_follows_the_build_date_its_machine_is_given(bench: Bench) -> None:
+    """A machine is stripped selectively to 12 years (practice, from memory)."""
+    part = good_valve(bench)
+    asked = CodeAsked("200923", "ISO_WEEK")
+    services.date_donor(workshop=bench.workshop, ref=part.donor.ref, asked=asked)
+    assert part.donor.__class__.of(bench.workshop).get(pk=part.donor_id).built_from.year == 2009
+    bench.drain()
+    sweep_now()
+    part.refresh_from_db()
+    assert part.grade == Grade.TESTED_WORN
+    assert changes(bench) == [[part.pk]]
+
+
+def test_a_grade_follows_a_build_date_from_a_file(bench: Bench) -> None:
+    part = good_valve(bench)
+    donor = part.donor
+    assert donor is not None
+    Donor.of(bench.workshop).filter(pk=donor.pk).update(built_from=date(2009, 1, 1))
+    payload = {"donor_id": donor.pk}  # as the import of donors announces it
+    outbox.record(donor_events.DONOR_CHANGED, workshop_id=bench.workshop.pk, payload=payload)
+    bench.drain()
+    sweep_now()
+    part.refresh_from_db()
+    assert part.grade == Grade.TESTED_WORN
+
+
+def test_a_grade_follows_what_its_kind_becomes(bench: Bench) -> None:
+    part, board = good_valve(bench), good_part(bench)
+    before = reference.read("part_kinds")
+    kinds = [row | ({"shelf_months": 1} if row["slug"] == part.kind_id else {}) for row in before]
+    load_part_kinds(kinds)
+    part.refresh_from_db()
+    board.refresh_from_db()
+    assert part.grade_falls_on == timezone.localdate()
+    assert board.grade_falls_on == months_after(TODAY, 24)
+    shelf.let_grades_fall(on=max(timezone.localdate(), months_after(TODAY, 1)))
+    part.refresh_from_db()
+    assert part.grade == Grade.TESTED_WORN
+
+
+def test_the_sweep_locks_in_the_order_everybody_locks_in(bench: Bench) -> None:
+    """By id; in the order of the days two who lock parts would wait for each other."""
+    good_part(bench)
+    with CaptureQueriesContext(connection) as seen:
+        shelf.let_grades_fall(on=months_after(TODAY, 24))
+    read = [one["sql"] for one in seen if "parts_benchtest" in one["sql"] and "JOIN" in one["sql"]]
+    assert len(read) == 1
+    assert 'ORDER BY "parts_part"."id" ASC' in read[0]
+    assert ("FOR UPDATE" in read[0]) == (connection.vendor == "postgresql")
+
+
+def test_what_another_sweep_did_meanwhile_is_not_done_again(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    part = good_part(bench)
+    bench.drain()
+    day = months_after(TODAY, 24)
+    rows = Part.objects.unscoped().filter(pk=part.pk)
+    monkeypatch.setattr(shelf, "due_by", lambda on: rows)  # as read before the other one
+    rows.update(grade_falls_on=months_after(TODAY, 48))
+    assert shelf._page(on=day) == 0
+    assert changes(bench) == []

@@ -11,11 +11,12 @@ from donors.models import Donor, Make, ModelNumber
 from matching import fittings, holds
 from matching import services as matching_services
 from matching.models import Job, Need, Outcome
-from parts import numbers
+from parts import numbers, shelf
 from parts import services as part_services
 from parts.models import BenchTest, Interchange, Part
 from parts.services import PartFacts
 from tests.factories import NOW, TODAY, Bench, make_bench
+from workshop.domain.months import months_after
 from workshop.errors import InputRefused
 from workshop.exchange import sheets
 from workshop.exchange.reading import FileRefused
@@ -169,6 +170,59 @@ def test_an_imported_grade_rests_on_a_test_that_says_where_it_came_from(
     test = BenchTest.of(empty).get()
     assert test.part.grade_test == test
     assert test.method == "stated in an imported file"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "left"),
+    [("failed", "scrap"), ("not-measured", None), ("worn", "tested-worn"), ("good", "tested-good")],
+)
+def test_an_older_file_does_not_raise_the_grade_a_bench_test_gave(
+    empty: Workshop, write, verdict: str, left: str | None
+) -> None:
+    load_all(empty, write)
+    part_services.record_bench_test(
+        workshop=empty,
+        ref="P-1",
+        method="ran it",
+        verdict=BenchTest.Verdict(verdict),
+        tested_on=TODAY,
+        tested_by=None,
+    )
+    part = Part.of(empty).get(ref="P-1")
+    tests, events = BenchTest.of(empty).count(), OutboxEvent.of(empty).count()
+    path = write("parts", ROWS["parts"])  # says tested-good
+    if left in (None, "tested-good"):
+        assert sheets.import_file("parts", path, workshop=empty, at=NOW).changed == 0
+    else:
+        with pytest.raises(FileRefused) as refused:
+            sheets.import_file("parts", path, workshop=empty, at=NOW)
+        (problem,) = refused.value.problems
+        assert "grade" in str(problem)
+        assert f"is better than its bench test left it ({left})" in str(problem)
+    now = Part.of(empty).get(ref="P-1")
+    assert (now.grade, now.grade_test_id) == (part.grade, part.grade_test_id)
+    assert (BenchTest.of(empty).count(), OutboxEvent.of(empty).count()) == (tests, events)
+
+
+def test_a_file_does_not_bring_back_a_grade_that_fell_with_shelf_time(
+    empty: Workshop, write
+) -> None:
+    load_all(empty, write)
+    part_services.record_bench_test(
+        workshop=empty,
+        ref="P-1",
+        method="ran it",
+        verdict=BenchTest.Verdict.GOOD,
+        tested_on=TODAY,
+        tested_by=None,
+    )
+    shelf.let_grades_fall(on=months_after(TODAY, 24))
+    path = write("parts", ROWS["parts"])
+    with pytest.raises(FileRefused, match="test again"):
+        sheets.import_file("parts", path, workshop=empty, at=NOW)
+    assert Part.of(empty).get(ref="P-1").grade == "tested-worn"
+    text = "".join(sheets.export_text("parts", workshop=empty)).splitlines()
+    assert sheets.import_file("parts", write("parts", text), workshop=empty, at=NOW).changed == 0
 
 
 def test_a_part_row_takes_over_the_place_laid_at_intake(empty: Workshop, write) -> None:

@@ -67,3 +67,11 @@ def test_only_numbers_within_pass(value, least, most):
         sound = bad.number("x", value, least=least, most=most)
         bad.fields.clear()
     assert sound is (least <= value <= most)
+
+
+@pytest.mark.parametrize("digits", [401, 5000])
+def test_an_integer_beyond_every_float_is_refused(digits):
+    with pytest.raises(ValueRefused) as refused, Checks() as bad:
+        bad.number("ohm", 10 ** (digits - 1), "ohm", least=0)
+    said = "so long a number is no reading; give a finite number or leave it blank"
+    assert refused.value.fields == {"ohm": said}

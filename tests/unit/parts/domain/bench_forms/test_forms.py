@@ -251,11 +251,77 @@ def test_one_of_two_ways_is_enough_and_neither_is_not():
 
 
 def test_an_optional_test_counts_when_given_only():
-    rest = {"cord_look": "good", "part_insulation_mohm": "open"}
-    assert set(judged("mains-cord", **rest)) == {"cord-look", "part-insulation"}
-    found = judged("mains-cord", **rest, cord_conductor_ohm="0.9")
-    assert found["cord-conductor"].outcome is Outcome.FAIL
-    assert found["cord-conductor"].limit.standing is Standing.DERIVED
+    rest = {"board_look": "good", "board_run": "good"}
+    assert "triac-off" not in judged("control-board", **rest)
+    found = judged("control-board", **rest, triac_off_ohm="12")
+    assert found["triac-off"].outcome is Outcome.FAIL
+
+
+def test_a_cord_is_good_only_with_its_earth_conductor_measured():
+    """0.3 ohm up to 5 m: EN 50678 / DIN VDE 0701-0702 as testers' manuals print it."""
+    rest = {"cord_look": "good", "cord_cores": "good", "part_insulation_mohm": "open"}
+    for earth, outcome in (
+        ({}, Outcome.NOT_MEASURED),
+        ({"cord_conductor_ohm": "0.1"}, Outcome.PASS),
+        ({"cord_conductor_ohm": "0.9"}, Outcome.FAIL),
+        ({"cord_without_earth": "good"}, Outcome.PASS),
+    ):
+        assert overall(judged("mains-cord", **rest, **earth).values()) is outcome
+    found = judged("mains-cord", **rest, cord_conductor_ohm="0.9")["cord-conductor"]
+    assert found.limit.standing is Standing.DERIVED
+
+
+def test_a_lock_and_a_mains_filter_are_good_only_with_what_the_least_test_names():
+    lock = {"door_lock_look": "good", "door_lock_locks_s": "4", "door_lock_releases_s": "90"}
+    assert overall(judged("door-lock", **lock).values()) is Outcome.NOT_MEASURED
+    assert overall(judged("door-lock", **lock, door_lock_ptc_ohm="1000").values()) is Outcome.PASS
+    coil = {"plain_coil_ohm": "60", "plain_coil_expected_ohm": "61", "temperature_c": "20"}
+    assert overall(judged("door-lock", **lock, **coil).values()) is Outcome.PASS
+    filters = {"filter_look": "good", "filter_shorts": "good"}
+    assert overall(judged("mains-filter", **filters).values()) is Outcome.NOT_MEASURED
+    close = {"filter_capacitance_uf": "0.46", "filter_capacitance_printed_uf": "0.47"}
+    assert overall(judged("mains-filter", **filters, **close).values()) is Outcome.PASS
+
+
+def test_a_compressor_needs_both_its_windings_or_the_balance_of_three():
+    rest = {"compressor_look": "good", "winding_insulation_mohm": "open", "temperature_c": "20"}
+    run, start = {"compressor_run_ohm": "8"}, {"compressor_start_ohm": "15"}
+    three = {f"three_windings_{n}_ohm": "8" for n in (1, 2, 3)}
+    assert overall(judged("compressor", **rest, **run).values()) is Outcome.NOT_MEASURED
+    assert overall(judged("compressor", **rest, **run, **start).values()) is Outcome.PASS
+    assert overall(judged("compressor", **rest, **three).values()) is Outcome.PASS
+
+
+def test_a_triac_that_blocks_beyond_the_meters_range_passes():
+    for typed, outcome in (("open", Outcome.PASS), ("2e6", Outcome.PASS), ("12", Outcome.FAIL)):
+        found = judged("speed-board", triac_off_ohm=typed)["triac-off"]
+        assert found.outcome is outcome
+
+
+def test_a_run_capacitor_with_its_own_resistor_is_held_against_that():
+    """Common practice: some are fitted with a resistor of some 0.5 Mohm across their tabs."""
+    with_it = {"runcap_resistor_mohm": "0.47", "runcap_resistor_printed_mohm": "0.47"}
+    found = judged("run-capacitor", **with_it)
+    assert found["runcap-resistor"].outcome is Outcome.PASS
+    assert "runcap-leak" not in found
+    open_one = judged("run-capacitor", **with_it | {"runcap_resistor_mohm": "open"})
+    assert open_one["runcap-resistor"].outcome is Outcome.FAIL
+    assert judged("run-capacitor")["runcap-leak"].outcome is Outcome.NOT_MEASURED
+    assert judged("run-capacitor", runcap_leak_mohm="0.47")["runcap-leak"].outcome is Outcome.FAIL
+
+
+def test_diodes_alike_but_shorted_fail():
+    """Common practice: a sound silicon diode drops 0.3 to 0.7 V on the diode range."""
+
+    def drops(volts, *more):
+        readings = [*more, *[volts] * (6 - len(more))]
+        typed = {f"diode_drops_{n}_v": one for n, one in enumerate(readings, 1)}
+        return judged("inverter-module", **typed)["diode-drops"].outcome
+
+    assert drops("0.01") is drops("0") is drops("0.5", "0.02") is Outcome.FAIL
+    assert drops("0.01", "") is Outcome.FAIL
+    assert drops("0.5") is Outcome.PASS
+    assert drops("0.5", "") is Outcome.NOT_MEASURED
 
 
 @pytest.mark.parametrize("kind", KINDS)
