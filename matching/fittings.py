@@ -13,8 +13,8 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import events, holds, outcome_keys
 from matching.models import Hold, Job, Need, Outcome
+from parts import licensed_ways, sisters
 from parts import services as part_services
-from parts import sisters
 from parts.models import Part
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
@@ -114,6 +114,7 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     """The part is gone; when it worked, so is the need, and the job if it was the last."""
     worked = report.result == Outcome.Result.WORKED
     state = Part.State.FITTED if worked else Part.State.SCRAPPED
+    licensed_ways.refuse_unlicensed(hold.part)  # one that failed was taken out, too
     if hold.part.removed_on is None:
         hold.part.removed_on = report.fitted_on
         hold.part.save(update_fields=["removed_on"])
