@@ -11,7 +11,7 @@ from django.db import transaction
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import events, holds, outcome_keys
+from matching import events, holds, outcome_keys, safety
 from matching.models import Hold, Job, Need, Outcome
 from parts import licensed_ways, sisters
 from parts import services as part_services
@@ -57,7 +57,8 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     """Mark a held part fitted, with its outcome.
 
     worked: the part is used up and the need filled. did not fit: the part goes back to stock
-    and the need stays open. failed: the part is scrap and the need stays open.
+    and the need stays open. failed: the part is scrap and the need stays open. Where it is used up
+    what the job's safety check measured before is void.
     Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
     to work; InputRefused for days without a failure.
     """
@@ -121,6 +122,7 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     part_services.take_from_stock(
         workshop=hold.workshop, ref=hold.part.ref, state=state, on=report.fitted_on
     )
+    safety.void_by_fitting(hold.need.job, now=now)
     holds.end_as_fitted(hold, now)
     if worked:
         _fill(hold, now)
