@@ -12,13 +12,14 @@ def refuse_unlicensed(part: Part) -> None:
     And none is on record for it with its certificate. A part without a machine, out of it
     already, or with a way that needs no licence is let through.
     """
-    if part.donor_id is None or part.state != Part.State.IN_MACHINE:
+    donor = part.donor
+    if donor is None or part.state != Part.State.IN_MACHINE:
         return
     ways = strip_steps.ways_to(part)
     if not ways or not all(way.licence for way in ways):
         return
     done = StepRecord.of(part.workshop_id).filter(
-        donor=part.donor_id,
+        donor=donor,
         step__in=[way.slug for way in ways],
         came=StepRecord.Came.DONE,
         certificate__isnull=False,
@@ -28,5 +29,5 @@ def refuse_unlicensed(part: Part) -> None:
         raise Conflict(
             f"Part {part.ref} comes out over “{way.name}”, which needs a certificate for "
             f"{dict(LICENCES)[way.licence].lower()}. Tick that step on the strip page of donor "
-            f"{part.donor.ref}, where the certificate is named."
+            f"{donor.ref}, where the certificate is named."
         )
