@@ -11,10 +11,10 @@ from django.db import transaction
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import events, holds, outcome_keys
+from matching import events, holds, outcome_keys, safety
 from matching.models import Hold, Job, Need, Outcome
+from parts import licensed_ways, sisters
 from parts import services as part_services
-from parts import sisters
 from parts.models import Part
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
@@ -57,7 +57,8 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     """Mark a held part fitted, with its outcome.
 
     worked: the part is used up and the need filled. did not fit: the part goes back to stock
-    and the need stays open. failed: the part is scrap and the need stays open.
+    and the need stays open. failed: the part is scrap and the need stays open. Where it is used up
+    what the job's safety check measured before is void.
     Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
     to work; InputRefused for days without a failure.
     """
@@ -114,6 +115,7 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     """The part is gone; when it worked, so is the need, and the job if it was the last."""
     worked = report.result == Outcome.Result.WORKED
     state = Part.State.FITTED if worked else Part.State.SCRAPPED
+    licensed_ways.refuse_unlicensed(hold.part)  # one that failed was taken out, too
     if hold.part.removed_on is None:
         hold.part.removed_on = report.fitted_on
         hold.part.save(update_fields=["removed_on"])
@@ -122,6 +124,7 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     )
     if not worked:
         part_services.note_bad(hold.part)
+    safety.void_by_fitting(hold.need.job, now=now)
     holds.end_as_fitted(hold, now)
     if worked:
         _fill(hold, now)

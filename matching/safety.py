@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 
 from matching.models import Job, SafetyCheck, SafetyEntry
-from matching.safety_views import entry_of, fitted_parts, sequence_of
+from matching.safety_views import PART_FITTED, entry_of, failed_since, fitted_parts, sequence_of
 from matching.services import get_job_locked
 from parts.domain.bench.verdicts import OPEN, Open, Outcome
 from parts.domain.electrical_safety.rules import LimitSet, Machine, ProtectionClass
@@ -84,13 +84,18 @@ def enter_step(
 ) -> SafetyEntry:
     """Enter what one step gave. Entering it again voids it and every later one; all are kept.
 
-    Raises NotFound, Conflict when no check was begun, InputRefused for a step out of order, a
-    reading that is none, or nothing given; nothing is stored then.
+    Raises NotFound, Conflict when no check was begun or a part it names failed since,
+    InputRefused for a step out of order, a reading that is none, or nothing given; nothing is
+    stored then.
     """
     job = _job_to_check(workshop, ref)
     check = SafetyCheck.of(workshop).select_for_update().filter(job=job, voided_at=None).first()
     if check is None:
         raise Conflict(f"Job {ref}: no safety check was begun. Say which machine it is first.")
+    if failed_since(check, fitted_parts(job)):
+        raise Conflict(
+            f"Job {ref}: a fitted part failed since this check was finished. Begin a new check."
+        )
     if entry is None or entry == "":
         raise InputRefused(
             f"Job {ref}: nothing was given for {step}; what is not measured never passes.",
@@ -113,6 +118,22 @@ def _void(check: SafetyCheck, step: str, place: int, now: datetime) -> None:
     rows.filter(step=step).update(voided_at=now, void_because="it was repeated")
     because = f"{step} before it was repeated"
     rows.filter(place__gt=place).update(voided_at=now, void_because=because)
+
+
+def void_by_fitting(job: Job, *, now: datetime) -> None:
+    """Void what was entered in the check in force: the machine was opened for a part after it.
+
+    Needs a transaction that holds the job.
+    """
+    rows = SafetyCheck.of(job.workshop_id).select_for_update()
+    check = rows.filter(job=job, voided_at__isnull=True).first()
+    if check is None:
+        return
+    entries = SafetyEntry.of(check.workshop_id).filter(check_run=check, voided_at__isnull=True)
+    entries.update(voided_at=now, void_because=PART_FITTED)
+    if check.fitted:
+        check.fitted = []
+        check.save(update_fields=["fitted"])
 
 
 def _store(

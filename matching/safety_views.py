@@ -17,6 +17,7 @@ STATUS = {
     Found.FAIL: "failed",
     Found.NOT_MEASURED: "not-complete",
 }
+PART_FITTED = "a part was fitted"
 WORDS = {"passed": "passed", "failed": "failed", "not-complete": "not complete"}
 
 
@@ -54,12 +55,26 @@ class SafetyView:
         return bool(self.relevant)
 
     @property
-    def fitted_since(self) -> list[str]:
-        """Return the parts a finished check does not name: the machine was opened after it."""
-        if self.check is None or not self._passed:
-            return []
-        named = {row["part_ref"] for row in self.check.fitted}
-        return [one.part.ref for one in self.fitted if one.part and one.part.ref not in named]
+    def reopened(self) -> str:
+        """Return why what was checked counts no more; "" when nothing happened since."""
+        if self.check is None:
+            return ""
+        failed = failed_since(self.check, self.fitted)
+        if failed:
+            one = len(failed) == 1
+            named = (
+                f"A fitted part failed since: {failed[0]}."
+                if one
+                else (f"Fitted parts failed since: {', '.join(failed)}.")
+            )
+            return f"{named} Begin a new check."
+        if not self._passed and any(self._is_void_by_fitting(one) for one in self.void):
+            return "A part was fitted since; what was measured before is void. Measure again."
+        return ""
+
+    def _is_void_by_fitting(self, one: SafetyEntry) -> bool:
+        assert self.check is not None
+        return one.check_run_id == self.check.pk and one.void_because == PART_FITTED
 
     @property
     def _passed(self) -> bool:
@@ -68,7 +83,7 @@ class SafetyView:
     @property
     def status(self) -> str:
         """Return passed, failed or not-complete. What was not checked is not complete."""
-        if self.sequence is None or self.fitted_since:
+        if self.sequence is None or self.reopened:
             return "not-complete"
         return STATUS[self.sequence.outcome]
 
@@ -140,6 +155,12 @@ def fitted_parts(job: Job) -> list[Outcome]:
     )
     rows = rows.select_related("kind", "part__donor", "part__grade_test__tested_by__user")
     return list(rows.order_by("fitted_on", "id"))
+
+
+def failed_since(check: SafetyCheck, fitted: Rows[Outcome]) -> list[str]:
+    """Return the parts a finished check names that work no more."""
+    working = {one.part.ref for one in fitted if one.part}
+    return [row["part_ref"] for row in check.fitted if row["part_ref"] not in working]
 
 
 def entry_of(outcome: Outcome) -> dict[str, Any]:

@@ -15,7 +15,7 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from donors.plates import Plate
-from parts import codes, events, grades, keys, numbers, reuse, sisters
+from parts import codes, events, grades, keys, licensed_ways, numbers, reuse, sisters
 from parts.domain.bench_forms.forms import overall
 from parts.domain.bench_forms.records import as_record
 from parts.models import (
@@ -204,11 +204,13 @@ def remove_part(
 ) -> Part:
     """Take a part out of its machine; with a bin it is shelved.
 
-    Raises Conflict when it is out already, or its kind is never reused and a bin is named.
+    Raises Conflict when it is out already, its kind is never reused and a bin is named, or only
+    licensed steps take it out and none is on record.
     """
     part = lock_part(workshop, ref)
     if part.state != Part.State.IN_MACHINE:
         raise Conflict(f"Part {ref} is {part.get_state_display()}; it is not in a machine.")
+    licensed_ways.refuse_unlicensed(part)
     days.refuse_implausible(removed_on=removed_on)
     if part.donor and removed_on < part.donor.received_on:
         raise InputRefused(
@@ -374,13 +376,15 @@ def add_loose_part(
 def take_from_stock(*, workshop: Workshop, ref: str, state: Part.State, on: date) -> Part:
     """Mark a part fitted, sold or scrapped. Raises Conflict when it is gone already.
 
-    Or when its kind's reuse rule forbids to fit or sell it as it stands.
+    Or when its kind's reuse rule forbids to fit or sell it as it stands, or it is still in its
+    machine and only licensed steps, none of them on record, take it out.
     """
     part = lock_part(workshop, ref)
     refuse_if_gone(part)
     days.refuse_implausible(gone_on=on)
     if state != Part.State.SCRAPPED:
         reuse.refuse_giving_out(part)
+        licensed_ways.refuse_unlicensed(part)
     part.state, part.gone_on, part.laid_at_intake = state, on, False
     part.grade_falls_on = None  # it keeps the grade it went with
     part.save(update_fields=["state", "gone_on", "laid_at_intake", "grade_falls_on"])

@@ -29,7 +29,8 @@ def assemble_donor(
 ) -> Assembly:
     """Return what is left of a donor. worth: by part id; steps go by name, parts by reference.
 
-    A part that left its machine says which steps were done; one that was never found says nothing.
+    A part that left its machine says which steps were done, never that one was that keeps people
+    safe or needs a licence. One that was never found says nothing.
     """
     names = {step.slug: step.name for step in steps}
     came: dict[str, set[str]] = {how: set() for how in Came.values}
@@ -51,7 +52,13 @@ def assemble_donor(
 
 def _work(step: WorkStep, names: Mapping[str, str]) -> Work:
     needs = tuple(frozenset(names[one] for one in group) for group in step.needs)
-    return Work(step.name, round(step.time.minutes, 1), needs, rare=not step.usual)
+    return Work(
+        step.name,
+        round(step.time.minutes, 1),
+        needs,
+        rare=not step.usual,
+        on_record=step.on_record,
+    )
 
 
 def _piece(part: Part, steps: Iterable[WorkStep], worth: Worth) -> Piece:

@@ -9,7 +9,7 @@ from django.utils.text import slugify
 
 from donors.models import Appliance
 from parts.domain.strip_steps import WorkStep, merged
-from parts.models import KindCarried, StepRecord, StripStep, ToolClass, WorkshopStep
+from parts.models import KindCarried, Part, StepRecord, StripStep, ToolClass, WorkshopStep
 from workshop.domain.refusals import Checks, ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import LICENCES, Workshop
@@ -23,6 +23,17 @@ def list_steps(workshop_id: int, appliance: str) -> list[WorkStep]:
     reference = StripStep.objects.filter(appliance=appliance).order_by("id")
     changes = WorkshopStep.of(workshop_id).filter(appliance=appliance).order_by("id")
     return merged(list(reference), list(changes), own_times(workshop_id, appliance))
+
+
+def ways_to(part: Part) -> list[WorkStep]:
+    """Return the steps that take a part out of its machine: two queries, no own times."""
+    if part.donor is None:
+        return []
+    appliance = part.donor.appliance_id
+    reference = StripStep.objects.filter(appliance=appliance).order_by("id")
+    changes = WorkshopStep.of(part.workshop_id).filter(appliance=appliance).order_by("id")
+    steps = merged(list(reference), list(changes), {})
+    return [step for step in steps if step.takes_out(part.kind_id, part.position)]
 
 
 def own_times(workshop_id: int, appliance: str) -> dict[str, list[float]]:

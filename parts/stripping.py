@@ -15,7 +15,7 @@ from donors.domain.strip_plan.step_times import covered_min
 from donors.models import Donor
 from donors.selectors import get_donor
 from parts import services, strip_state, strip_steps
-from parts.domain.strip_steps import WorkStep
+from parts.domain.strip_steps import WorkStep, resting_on
 from parts.models import Part, StepRecord, StepSpan
 from workshop import certificates
 from workshop.domain.refusals import Checks
@@ -379,11 +379,31 @@ def _refuse_leaving_out(step: WorkStep) -> None:
 def reopen_step(*, workshop: Workshop, donor_ref: str, step: str) -> None:
     """Take a step off the record: it was ticked by mistake. Parts taken out stay out.
 
-    Its timers go with it, so that they teach nothing. Raises NotFound.
+    Its timers go with it, so that they teach nothing. Raises NotFound, Conflict while a step on
+    record rests on it.
     """
     record = get_record(workshop, donor_ref, step)
+    _refuse_rested_on(record)
     StepSpan.of(workshop).filter(donor=record.donor_id, step=step).delete()
     record.delete()
+
+
+def _refuse_rested_on(record: StepRecord) -> None:
+    """Raise Conflict naming the steps done on the strength of this one."""
+    if record.came == StepRecord.Came.NOT_HERE:
+        return
+    records = StepRecord.of(record.workshop_id).filter(donor=record.donor_id)
+    others = {one.step: one.came for one in records.exclude(pk=record.pk)}
+    steps = strip_steps.list_steps(record.workshop_id, record.appliance_id)
+    left = {slug for slug, came in others.items() if came != StepRecord.Came.NOT_HERE}
+    done = {slug for slug, came in others.items() if came == StepRecord.Came.DONE}
+    resting = [
+        f"“{step.name}”" for step in resting_on(record.step, steps, left) if step.slug in done
+    ]
+    if resting:
+        raise Conflict(
+            f"{', '.join(resting)} was done after this step and rests on it. Open that again first."
+        )
 
 
 @transaction.atomic

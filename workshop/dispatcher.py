@@ -82,9 +82,21 @@ def drain(*, now: Callable[[], datetime] = timezone.now, most_rounds: int = 100_
     return Round(handled, failed)
 
 
-def sweep(*, now: datetime) -> int:
-    """Run every registered repair. Returns how many things were mended."""
-    return sum(repair(now) for repair in _sweeps)
+def sweep(*, now: datetime) -> Round:
+    """Run every registered repair, each by itself: one that raises is logged and the rest run.
+
+    Returns how many things were mended and how many repairs failed.
+    """
+    mended = failed = 0
+    for repair in _sweeps:
+        try:
+            mended += repair(now)
+        except Exception:  # the next sweep tries it again
+            failed += 1
+            log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
+    if failed:
+        log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+    return Round(mended, failed)
 
 
 def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:

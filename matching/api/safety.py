@@ -129,7 +129,9 @@ class SafetyOutput(serializers.Serializer[Any]):
     steps = SafetyStepOutput(many=True)
     fitted = FittedPartOutput(many=True, help_text="in the machine now")
     entry = FittedPartOutput(many=True, help_text="as the record named them")
-    fitted_since = serializers.ListField(child=serializers.CharField())
+    reopened = serializers.CharField(
+        allow_blank=True, help_text="why what was checked counts no more: a part fitted, or failed"
+    )
     void = SafetyEntryOutput(many=True)
     cautions = serializers.ListField(child=serializers.CharField())
 
@@ -202,7 +204,7 @@ def _row(found: SafetyView) -> dict[str, Any]:
         "steps": [_step_row(one) for one in found.steps()],
         "fitted": [entry_of(one) for one in found.fitted],
         "entry": found.check.fitted if found.check else [],
-        "fitted_since": found.fitted_since,
+        "reopened": found.reopened,
         "void": found.void,
         "cautions": list(found.cautions),
     }

@@ -3,7 +3,7 @@
 from typing import Any
 from uuid import UUID
 
-from django.http import FileResponse
+from django.http import HttpResponseBase
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
@@ -173,9 +173,12 @@ class PhotoPicture(MemberView):
 
     @extend_schema(
         parameters=[OpenApiParameter("size", str, enum=["small"], description="the small copy")],
-        responses={(200, "image/jpeg"): OpenApiResponse(OpenApiTypes.BINARY, "The picture.")},
+        responses={
+            (200, "image/jpeg"): OpenApiResponse(OpenApiTypes.BINARY, "The picture."),
+            304: OpenApiResponse(description="The copy with this ETag may be shown."),
+        },
     )
-    def get(self, request: Request, pk: UUID) -> FileResponse:
+    def get(self, request: Request, pk: UUID) -> HttpResponseBase:
         """Return the picture itself, as JPEG."""
         small = request.query_params.get("size") == "small"
-        return picture_answer(photos.get_photo(self.workshop, pk), small=small)
+        return picture_answer(request, photos.get_photo(self.workshop, pk), small=small)

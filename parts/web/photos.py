@@ -11,6 +11,7 @@ from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBas
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.cache import get_conditional_response, patch_vary_headers
 
 from donors.selectors import get_donor
 from parts import photo_files, photos
@@ -99,12 +100,12 @@ def photo_context(member: Member, subject: Subject) -> dict[str, Any]:
 
 @for_member(kept=True)
 def photo(request: HttpRequest, member: Member, photo_id: uuid.UUID) -> HttpResponseBase:
-    return picture_answer(photos.get_photo(member.workshop, photo_id))
+    return picture_answer(request, photos.get_photo(member.workshop, photo_id))
 
 
 @for_member(kept=True)
 def photo_small(request: HttpRequest, member: Member, photo_id: uuid.UUID) -> HttpResponseBase:
-    return picture_answer(photos.get_photo(member.workshop, photo_id), small=True)
+    return picture_answer(request, photos.get_photo(member.workshop, photo_id), small=True)
 
 
 @for_member(methods=ACTION)
@@ -120,17 +121,26 @@ def _address(subject: Subject) -> str:
     return reverse("donor-photos" if subject.donor else "part-photos", args=[subject.ref]) + query
 
 
-def picture_answer(row: Photo, *, small: bool = False) -> FileResponse:
+def picture_answer(request: HttpRequest, row: Photo, *, small: bool = False) -> HttpResponseBase:
     """Return the picture: never taken for anything else, kept by this browser alone.
 
+    The browser asks each time whether it may still show it (RFC 9111, no-cache): somebody else
+    may have signed in. A kept copy is then answered with 304, for a photo never changes.
     Raises NotFound when its file is missing.
     """
     try:
         file = photo_files.path(row.pk, small=small).open("rb")
     except FileNotFoundError as gone:
         raise NotFound("The file of this photo is missing.") from gone
-    answer = FileResponse(file, content_type="image/jpeg", filename=f"{row.pk}.jpg")
+    etag = f'"{row.pk}{"-small" if small else ""}"'
+    answer: HttpResponseBase | None = get_conditional_response(request, etag=etag)
+    if answer is None:
+        answer = FileResponse(file, content_type="image/jpeg", filename=f"{row.pk}.jpg")
+    else:
+        file.close()
     answer["Content-Security-Policy"] = "sandbox"
     answer["X-Content-Type-Options"] = "nosniff"
-    answer["Cache-Control"] = "private, max-age=86400"
+    answer["Cache-Control"] = "private, no-cache"
+    answer["ETag"] = etag
+    patch_vary_headers(answer, ["Cookie"])
     return answer

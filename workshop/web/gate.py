@@ -37,7 +37,7 @@ def for_member(
 
     Strangers are sent to sign in; a role that is too low is refused with a sentence (403).
     Pages are never kept by a browser or proxy: they show private stock. kept: the view says
-    itself how long its answer may be (a photo never changes).
+    itself how its answer may be (a photo never changes, but who may see it does).
     """
 
     def wrap(view: View) -> View:

@@ -6,19 +6,23 @@ pieces together; the caller sees to it.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from donors.domain.strip_plan.graph import Needs, Part, Step, StripGraph, Task
 
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """A step by name. rare: only some builds have it; used where no usual way is left."""
+    """A step by name. rare: only some builds have it; used where no usual way is left.
+
+    on_record: only somebody's word says that it was done, never what was done after it.
+    """
 
     name: str
     minutes: float
     needs: Needs = ()
     rare: bool = False
+    on_record: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +41,8 @@ class Piece:
 class Assembly:
     """What is left of a donor.
 
-    done: steps said to be done, or that must have been, since what they lead to is done or out.
+    done: steps said to be done, or that must have been, since what they lead to is done or out;
+    of those that count on record alone, and what lies behind them, only what is said.
     pieces: by task, the pieces it takes out. stuck: pieces in the machine no known way leads to.
     loose: pieces whose way is done though they are still there.
     """
@@ -92,7 +97,7 @@ def _reachable(works: Sequence[Work], absent: Set[str]) -> dict[str, Work]:
         gone |= shut
         live = {name: work for name, work in live.items() if name not in shut}
     return {
-        name: Work(name, work.minutes, tuple(group - gone for group in work.needs), work.rare)
+        name: replace(work, needs=tuple(group - gone for group in work.needs))
         for name, work in live.items()
     }
 
@@ -110,7 +115,11 @@ def _must_be_done(
     ways: Mapping[str, frozenset[str]],
     done: Set[str],
 ) -> set[str]:
-    """Return the steps on every route to something that is done or out."""
+    """Return the steps on every route to something that is done or out.
+
+    Less those that count on record alone, and those that can only be got at over them: what was
+    taken out unsafely does not make what is left safe.
+    """
     out = [piece for piece in pieces if piece.out and ways[piece.name]]
     tasks: list[Task] = [Step(work.name, work.minutes, work.needs) for work in live.values()]
     tasks += [Part(piece.name, 0.0, (ways[piece.name],)) for piece in out]
@@ -118,7 +127,12 @@ def _must_be_done(
     found: set[str] = set()
     for name in [*(one for one in done if one in live), *(piece.name for piece in out)]:
         found |= frozenset.intersection(*whole.routes(name))
-    return found
+    unproved = {name for name, work in live.items() if work.on_record} - done
+    return {
+        name
+        for name in found - unproved
+        if not unproved & frozenset.intersection(*whole.routes(name))
+    }
 
 
 def _tasks(

@@ -91,8 +91,8 @@ def test_a_hold_lapses_by_the_sweep_and_at_once_when_another_asks(matched) -> No
     )
     first.refresh_from_db()
     assert (first.ended, taken.need) == (Hold.Ended.LAPSED, other)
-    assert dispatcher.sweep(now=taken.expires_at) == 1
-    assert dispatcher.sweep(now=taken.expires_at) == 0
+    assert dispatcher.sweep(now=taken.expires_at) == dispatcher.Round(handled=1)
+    assert dispatcher.sweep(now=taken.expires_at) == dispatcher.Round()
 
 
 def test_a_part_of_another_kind_or_a_scrap_part_cannot_be_held(matched) -> None:

@@ -65,7 +65,14 @@ def view(bench: Bench, job: Job) -> SafetyView:
     return safety_of(bench.workshop, job)
 
 
-def fit(bench: Bench, job: Job, kind: str, *, tested: bool = True) -> Part:
+def fit(
+    bench: Bench,
+    job: Job,
+    kind: str,
+    *,
+    tested: bool = True,
+    result: Outcome.Result = Outcome.Result.WORKED,
+) -> Part:
     """Fit a used part of a kind to the job's need of it."""
     part = bench.part(bench.donor(), kind)
     if tested:
@@ -84,7 +91,7 @@ def fit(bench: Bench, job: Job, kind: str, *, tested: bool = True) -> Part:
         member=bench.technician,
         now=NOW,
     )
-    report = fittings.Report(Outcome.Result.WORKED, TODAY)
+    report = fittings.Report(result, TODAY)
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
     return part
 
@@ -286,7 +293,7 @@ def test_a_safety_relevant_part_makes_it_required_and_the_entry_names_all(
     begin(bench, job)
     go_through(bench, job)
     found = view(bench, job)
-    assert (found.status, found.fitted_since) == ("passed", [])
+    assert (found.status, found.reopened) == ("passed", "")
     assert found.check is not None
     assert [row["part_ref"] for row in found.check.fitted] == [drawer.ref, heater.ref]
     row = found.check.fitted[1]
@@ -306,13 +313,70 @@ def test_a_part_without_a_bench_test_is_named_so(bench: Bench, job: Job) -> None
     assert (row["tested_on"], row["test"]) == ("", "")
 
 
-def test_a_part_fitted_after_the_check_opens_it_again(bench: Bench, job: Job) -> None:
+def test_a_part_fitted_after_the_check_voids_it(bench: Bench, job: Job) -> None:
     begin(bench, job)
     go_through(bench, job)
     assert view(bench, job).status == "passed"
-    heater = fit(bench, job, "heater")
+    fit(bench, job, "heater")
     found = view(bench, job)
-    assert (found.status, found.fitted_since) == ("not-complete", [heater.ref])
+    assert (found.status, found.entries) == ("not-complete", {})
+    assert found.check is not None
+    assert found.check.fitted == []
+    assert "A part was fitted since" in found.reopened
+    assert {one.void_because for one in found.void} == {"a part was fitted"}
+    go_through(bench, job)
+    found = view(bench, job)
+    assert (found.status, found.reopened) == ("passed", "")
+
+
+@pytest.mark.parametrize("result", [Outcome.Result.WORKED, Outcome.Result.FAILED])
+@pytest.mark.parametrize("measured", range(1, 6))
+def test_a_part_fitted_between_the_steps_voids_what_was_measured_before(
+    bench: Bench, job: Job, measured: int, result: Outcome.Result
+) -> None:
+    """The record covers no part that was not in the machine when it was measured."""
+    begin(bench, job)
+    go_through(bench, job, SOUND[:measured])
+    fit(bench, job, "heater", result=result)
+    step, entry = SOUND[measured]
+    with pytest.raises(InputRefused, match="which is not done"):
+        enter(bench, job, step, entry)
+    found = view(bench, job)
+    assert (found.status, len(found.void)) == ("not-complete", measured)
+    go_through(bench, job)
+    assert view(bench, job).status == "passed"
+
+
+def test_a_part_that_did_not_fit_voids_nothing(bench: Bench, job: Job) -> None:
+    begin(bench, job)
+    go_through(bench, job)
+    fit(bench, job, "heater", result=Outcome.Result.DID_NOT_FIT)
+    assert view(bench, job).status == "passed"
+
+
+def test_a_check_of_another_job_stands_when_a_part_is_fitted(bench: Bench, job: Job) -> None:
+    other = bench.job(needs=[NeedFacts(kind="heater")])
+    begin(bench, other)
+    go_through(bench, other)
+    fit(bench, job, "heater")
+    assert view(bench, other).status == "passed"
+
+
+def test_a_fitted_part_that_failed_since_makes_it_not_complete(bench: Bench, job: Job) -> None:
+    heater = fit(bench, job, "heater")
+    begin(bench, job)
+    go_through(bench, job)
+    assert view(bench, job).status == "passed"
+    outcome = Outcome.of(bench.workshop).get(part=heater)
+    failed_on = TODAY + timedelta(days=9)
+    fittings.report_failure(workshop=bench.workshop, outcome_id=outcome.pk, failed_on=failed_on)
+    found = view(bench, job)
+    assert found.status == "not-complete"
+    assert found.reopened == f"A fitted part failed since: {heater.ref}. Begin a new check."
+    with pytest.raises(Conflict, match="failed since"):
+        enter(bench, job, "record", "R. Alder")
+    assert found.check is not None
+    assert [row["part_ref"] for row in found.check.fitted] == [heater.ref]  # as it was
     begin(bench, job)
     go_through(bench, job)
     assert view(bench, job).status == "passed"

@@ -210,10 +210,39 @@ class TestPages:
             assert answer["X-Content-Type-Options"] == "nosniff"
             assert answer["Content-Security-Policy"] == "sandbox"
             assert answer["Content-Disposition"].startswith("inline")
-            assert answer["Cache-Control"] == "private, max-age=86400"
+            assert answer["Cache-Control"] == "private, no-cache"
             body = b"".join(answer.streaming_content)
             assert body.startswith(b"\xff\xd8")
             assert uploads.CANARY not in body
+
+    def test_a_kept_copy_is_shown_to_who_may_see_it_alone(
+        self, bench: Bench, other_bench: Bench, part: Part, technician: Client, folder: Path
+    ) -> None:
+        """RFC 9110 13.1.2 and 9111 5.2.2.4: no-cache asks each time, with the tag kept."""
+        photo = keep(bench, part)
+        tags = set()
+        for route in ("photo", "photo-small"):
+            address = reverse(route, args=[photo.pk])
+            answer = technician.get(address)
+            b"".join(answer.streaming_content)
+            assert "Cookie" in answer["Vary"]
+            tags.add(answer["ETag"])
+            kept = {"If-None-Match": answer["ETag"]}
+            again = technician.get(address, headers=kept)
+            assert (again.status_code, again.content) == (304, b"")
+            assert again["Cache-Control"] == "private, no-cache"
+            technician.logout()
+            assert technician.get(address, headers=kept).status_code == 302
+            technician.force_login(other_bench.technician.user)  # on the same browser
+            assert technician.get(address, headers=kept).status_code == 404
+            technician.force_login(bench.technician.user)
+            other = technician.get(address, headers={"If-None-Match": '"another"'})
+            assert other.status_code == 200
+            b"".join(other.streaming_content)
+        assert len(tags) == 2
+        for file in files(folder):
+            file.unlink()
+        assert technician.get(address, headers=kept).status_code == 404
 
     def test_what_is_refused_is_said_and_nothing_is_kept(
         self, bench: Bench, part: Part, technician: Client, folder: Path

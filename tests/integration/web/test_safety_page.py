@@ -167,3 +167,14 @@ def test_the_same_queries_however_many_entries(bench: Bench, technician: Client,
     go_through(bench, job)
     go_through(bench, job)
     assert [count_queries(technician, page) for page in pages] == few
+
+
+def test_a_part_fitted_since_is_said_on_both_pages(
+    bench: Bench, technician: Client, job: Job
+) -> None:
+    begin(bench, job)
+    go_through(bench, job)
+    fit(bench, job, "heater")
+    for route in ("job", "job-safety"):
+        text = text_of(technician.get(reverse(route, args=[job.ref])))
+        assert "A part was fitted since; what was measured before is void. Measure again." in text

@@ -2,7 +2,7 @@
 
 from types import SimpleNamespace
 
-from parts.domain.strip_steps import merged
+from parts.domain.strip_steps import merged, resting_on
 
 
 def row(slug, minutes=5.0, **more):
@@ -36,7 +36,9 @@ def test_what_a_step_takes_out():
 
 
 def test_own_minutes_go_before_the_tables_and_own_steps_come_last():
-    found = merged([row("lid-off"), row("rear-off")], [row("lid-off", 8, name=""), row("mine")], {})
+    found = merged(
+        [row("lid-off"), row("rear-off")], [row("lid-off", 8, name=""), row("mine", takes=[])], {}
+    )
     assert [(s.slug, s.name, s.time.guess_min, s.own) for s in found] == [
         ("lid-off", "lid off", 8, False),
         ("rear-off", "rear off", 5, False),
@@ -53,5 +55,63 @@ def test_own_times_move_the_minutes_of_their_step_alone():
 
 
 def test_names_stay_unique_when_the_reference_comes_to_one_of_the_workshops_own():
-    found = merged([row("lid-off")], [row("our-lid", name="lid off"), row("gone", name="")], {})
+    found = merged(
+        [row("lid-off")], [row("our-lid", name="lid off", takes=[]), row("gone", name="")], {}
+    )
     assert [step.name for step in found] == ["lid off", "lid off (own)"]
+
+
+OVEN = [
+    row("cover-off", needs=[], takes=[]),
+    row("discharge", needs=[["cover-off"]], takes=[], safety=True),
+    row("capacitor-out", needs=[["discharge"]], takes=["hv-capacitor"]),
+    row("rack-out", needs=[["cover-off"]], takes=["rack/upper"]),
+]
+
+
+def own_step(*takes, reference=OVEN, **more):
+    mine = row("mine", **{"needs": [], "takes": list(takes), **more})
+    return merged(reference, [mine], {})[-1]
+
+
+def test_an_own_step_needs_the_safe_state_its_parts_need():
+    assert own_step("hv-capacitor").needs == (frozenset({"discharge"}),)
+    said = own_step("hv-capacitor", needs=[["discharge"]])
+    assert said.needs == (frozenset({"discharge"}),)  # not twice
+    assert own_step("rack/upper").needs == own_step().needs == ()
+
+
+def test_an_own_step_needs_the_licence_its_parts_need():
+    sealed = row("module-out", needs=[], takes=["module/left"], licence="refrigerant")
+    for place in ("module", "module/left"):
+        assert own_step(place, reference=[sealed]).licence == "refrigerant"
+        assert own_step(place, reference=[sealed], licence="gas").licence == "refrigerant"
+    assert own_step("module/right", reference=[sealed]).licence == ""
+    free = row("module-up", needs=[], takes=["module"])
+    assert own_step("module", reference=[sealed, free]).licence == ""  # one way needs none
+
+
+def test_an_own_step_keeps_to_what_every_way_needs():
+    """Where one way of two goes without the safe state, so may an own step."""
+    other = row("capacitor-from-below", needs=[], takes=["hv-capacitor"])
+    assert own_step("hv-capacitor", reference=[*OVEN, other]).needs == ()
+
+
+def test_what_rests_on_a_step():
+    steps = merged(
+        [
+            row("rear", needs=[], takes=[]),
+            row("front", needs=[], takes=[]),
+            row("heater", needs=[["rear", "front"]], takes=[]),
+            row("sensor", needs=[["heater"]], takes=[]),
+        ],
+        [],
+        {},
+    )
+
+    def resting(slug, *left):
+        return [step.slug for step in resting_on(slug, steps, left)]
+
+    assert resting("rear") == ["heater"]
+    assert resting("rear", "front") == []
+    assert resting("heater", "rear") == ["sensor"]

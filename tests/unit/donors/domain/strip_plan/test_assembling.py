@@ -151,3 +151,32 @@ def best_of_steps(works, pieces, absent, within_min):
             gained = sum(one.price for one in pieces if one.ways & names)
             best = max(best, gained - minutes)
     return best
+
+
+OVEN = [
+    Work("cover off", 3),
+    Work("proved dead", 3, needs("cover off"), on_record=True),
+    Work("magnetron out", 4, needs("proved dead")),
+    Work("capacitor and diode out", 3, needs("proved dead")),
+    Work("tray out", 1),
+]
+OVEN_PIECES = [
+    piece("Magnetron", "magnetron out", out=True),
+    piece("Capacitor", "capacitor and diode out"),
+    piece("Diode", "capacitor and diode out", out=True),
+]
+
+
+def test_what_keeps_people_safe_is_never_taken_as_done():
+    """Practice 5.5: a capacitor is dead once it was measured, not once something is out."""
+    found = assemble(OVEN, OVEN_PIECES, rate_per_min=0.6)
+    assert found.inferred == {"cover off"}
+    assert found.loose == ()
+    assert found.graph.tasks["capacitor and diode out"].needs == needs("proved dead")
+    assert "proved dead" in {line.name for line in plan(found.graph).lines}
+
+
+def test_once_it_is_on_record_the_rest_is_taken_as_done():
+    found = assemble(OVEN, OVEN_PIECES, done={"proved dead"}, rate_per_min=0.6)
+    assert found.done == {"cover off", "proved dead", "magnetron out", "capacitor and diode out"}
+    assert found.loose == ("Capacitor",)
