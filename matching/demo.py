@@ -38,6 +38,7 @@ PEOPLE = {
     "gannet-quay": {"skerry": ("Skerry", Role.OWNER)},
 }
 # In the order of dependence. A kind is loaded once: what people did since is left alone.
+A_WHILE = timedelta(hours=1)  # longer than loading takes
 FILES = {
     "makes": Make,
     "models": ModelNumber,
@@ -101,7 +102,7 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
             continue
         done = sheets.import_file(kind, folder / f"{kind}.csv", workshop=workshop, at=now)
         dispatcher.drain()
-        pattern_guesses.guess_where_due(now)  # as the sweep would within a minute
+        pattern_guesses.guess_where_due(now + A_WHILE)  # as the next sweep would
         dispatcher.drain()
         say(f"  {workshop.slug}: {kind}: {done.rows} rows")
     if not before["jobs"]:
