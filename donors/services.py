@@ -15,8 +15,6 @@ from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
 from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
-from workshop.domain import spans
-from workshop.domain.refusals import ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Workshop
 
@@ -158,10 +156,7 @@ def set_last_sold(*, workshop: Workshop, model_id: int, text: str) -> ModelNumbe
     model = ModelNumber.of(workshop).select_for_update(of=("self",)).filter(pk=model_id).first()
     if model is None:
         raise NotFound("There is no such model number in this workshop.")
-    try:
-        span = spans.read_span(text, field="last_sold")
-    except ValueRefused as bad:
-        raise InputRefused(f"{str(bad).capitalize()}.", fields=bad.fields) from bad
+    span = days.read_span(text, field="last_sold")
     if span is not None:
         days.refuse_implausible(last_sold=span.start)
     model.last_sold_from = span.start if span else None

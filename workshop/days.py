@@ -2,6 +2,9 @@
 
 from datetime import date
 
+from workshop.domain import spans
+from workshop.domain.intervals import Interval
+from workshop.domain.refusals import ValueRefused
 from workshop.errors import InputRefused
 
 FIRST_YEAR, LAST_YEAR = 1950, 2100
@@ -15,3 +18,11 @@ def refuse_implausible(**stated: date | None) -> None:
                 f"The day {day} lies outside the years {FIRST_YEAR} to {LAST_YEAR}.",
                 fields={name: f"{day} lies outside {FIRST_YEAR} to {LAST_YEAR}."},
             )
+
+
+def read_span(text: str, *, field: str) -> Interval | None:
+    """Return the days a year, month or day stands for; None when blank. Raises InputRefused."""
+    try:
+        return spans.read_span(text, field=field)
+    except ValueRefused as bad:
+        raise InputRefused(f"{str(bad).capitalize()}.", fields=bad.fields) from bad

@@ -11,10 +11,8 @@ from rest_framework.response import Response
 from donors import selectors, services
 from donors.api.serializers import ModelNumberOutput
 from parts.duties import Sold, duties
+from workshop import days
 from workshop.api import MemberView
-from workshop.domain.refusals import ValueRefused
-from workshop.domain.spans import read_span
-from workshop.errors import InputRefused
 from workshop.models import Role
 
 HOLDS = ("yes", "no duty", "expired", "unknown")
@@ -53,10 +51,7 @@ class SparePartDuties(MemberView):
     def get(self, request: Request) -> Response:
         """Say which parts a maker must still supply, to whom and how fast. Not legal advice."""
         given = self.valid(DutyInput, request.query_params)
-        try:
-            last = read_span(given["last_sold"], field="last_sold")
-        except ValueRefused as bad:
-            raise InputRefused(f"{str(bad).capitalize()}.", fields=bad.fields) from bad
+        last = days.read_span(given["last_sold"], field="last_sold")
         sold = Sold(given["appliance"], last, given["built"])
         rows = _rows(sold, given["on"])
         if given["kind"]:
