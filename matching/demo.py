@@ -200,5 +200,5 @@ def receive_next(workshop: Workshop, *, now: datetime) -> Arrival | None:
         .filter(arrival=donor.arrival, news=Alert.News.FOUND)
         .order_by("-p_fit", "id")
     )
-    told = told.select_related("recipient__user", "need__job", "need__kind", "part")
+    told = told.select_related("recipient__user", "job", "need__kind", "part")
     return Arrival(donor, tuple(told))

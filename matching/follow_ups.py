@@ -61,7 +61,8 @@ def _alerted(workshop_id: int, part_ids: Collection[int]) -> Iterator[Told]:
         need__job__state=Job.State.OPEN,
     )
     for alert in rows.select_related("recipient", "need__job", "need__kind").order_by("id"):
-        yield alert.recipient, alert.need, alert.part_id
+        if alert.need is not None and alert.part_id is not None:
+            yield alert.recipient, alert.need, alert.part_id
 
 
 def _holding(workshop_id: int, part_ids: Collection[int]) -> Iterator[Told]:
@@ -145,6 +146,7 @@ def _alert(
         recipient=member,
         news=news[0],
         about=news[1],
+        job=need.job,
         arrival=arrival,
         need=need,
         part_id=part_id,

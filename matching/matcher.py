@@ -352,6 +352,7 @@ def _alert(member: Member, pair: Pair, now: datetime) -> Alert:
     return Alert(
         workshop_id=pair.need.workshop_id,
         recipient=member,
+        job=pair.need.job,
         arrival=one.part.arrival,
         need=pair.need,
         part_id=one.part.pk,

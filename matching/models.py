@@ -425,7 +425,8 @@ class Outcome(WorkshopOwned):
 class Alert(WorkshopOwned):
     """One line in a member's inbox: this arrival may serve that need. The row is the alert.
 
-    News after that (follow_ups.py) are rows of their own; they state no odds.
+    News after that (follow_ups.py) are rows of their own; they state no odds. News of a job as a
+    whole (`OF_A_JOB`) name no need and no part.
     """
 
     class News(models.TextChoices):
@@ -433,17 +434,25 @@ class Alert(WorkshopOwned):
         FAILED = "failed", "failed its test"
         GONE = "gone", "scrapped or not there"
         SISTER = "sister", "a part of the same donor failed"
+        REVIEW = "review", "time to look at the job again"
+        OVER = "over", "the wait is over"
+
+    OF_A_JOB: ClassVar = ["review", "over"]
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     recipient = models.ForeignKey(
         "workshop.Member", on_delete=models.CASCADE, related_name="alerts"
     )
     news = models.CharField(max_length=8, choices=News.choices, default=News.FOUND)
-    # What a follow-up is about: the bench test, or the part that failed. "" for what was found.
+    # What a follow-up is about: the bench test, the part that failed, the day it fell due on.
+    # "" for what was found.
     about = models.CharField(max_length=40, blank=True, editable=False)
-    arrival = models.UUIDField(help_text="the coming-in of the machine or part")
-    need = models.ForeignKey(Need, on_delete=models.CASCADE, related_name="alerts")
-    part = models.ForeignKey("parts.Part", on_delete=models.CASCADE, related_name="alerts")
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="alerts")
+    arrival = models.UUIDField(null=True, help_text="the coming-in of the machine or part")
+    need = models.ForeignKey(Need, on_delete=models.CASCADE, null=True, related_name="alerts")
+    part = models.ForeignKey(
+        "parts.Part", on_delete=models.CASCADE, null=True, related_name="alerts"
+    )
     summary = models.CharField(max_length=300)
     verdict = models.CharField(max_length=16, choices=VERDICTS, blank=True)
     p_fit = models.FloatField(null=True)
@@ -465,12 +474,32 @@ class Alert(WorkshopOwned):
                 condition=~Q(news="found"),
                 name="follow_up_never_twice",
             ),
+            models.UniqueConstraint(
+                fields=["recipient", "job", "news", "about"],
+                condition=Q(part__isnull=True),
+                name="news_of_a_job_never_twice",
+            ),
             models.CheckConstraint(
                 condition=Q(news="found", p_fit__isnull=False, p_good__isnull=False)
                 & ~Q(verdict="")
-                | Q(news__in=["failed", "gone", "sister"], p_fit__isnull=True, p_good__isnull=True)
-                & Q(verdict=""),
+                | ~Q(news="found") & Q(p_fit__isnull=True, p_good__isnull=True, verdict=""),
                 name="alert_states_odds_when_found",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    news__in=["found", "failed", "gone", "sister"],
+                    arrival__isnull=False,
+                    need__isnull=False,
+                    part__isnull=False,
+                )
+                | Q(
+                    news__in=["review", "over"],
+                    arrival__isnull=True,
+                    need__isnull=True,
+                    part__isnull=True,
+                )
+                & ~Q(about=""),
+                name="alert_names_what_it_is_about",
             ),
         ]
         indexes: ClassVar = [

@@ -102,7 +102,7 @@ def list_alerts(member: Member, *, unread: bool = False) -> "QuerySet[Alert]":
     rows = Alert.of(member.workshop_id).filter(recipient=member)
     if unread:
         rows = rows.filter(read_at__isnull=True)
-    return rows.select_related("need__job", "need__kind", "part__donor", "part__kind").order_by(
+    return rows.select_related("job", "need__kind", "part__donor", "part__kind").order_by(
         "-told_at", "id"
     )
 
@@ -110,9 +110,7 @@ def list_alerts(member: Member, *, unread: bool = False) -> "QuerySet[Alert]":
 def list_told_of(workshop: Workshop, part_id: int, *, most: int = 50) -> list[Alert]:
     """Return who was told what about a part, latest first."""
     rows = Alert.of(workshop).filter(part=part_id)
-    return list(
-        rows.select_related("recipient__user", "need__job").order_by("-told_at", "id")[:most]
-    )
+    return list(rows.select_related("recipient__user", "job").order_by("-told_at", "id")[:most])
 
 
 def count_unread(member: Member) -> int:

@@ -7,7 +7,7 @@ from django.db.models import Q, QuerySet
 from rest_framework.exceptions import ValidationError
 
 from donors.domain.model_numbers import canonical
-from matching.models import VERDICTS, Job, Need, Rule
+from matching.models import VERDICTS, Alert, Job, Need, Rule
 from workshop.filters import YesNoFilter
 
 Rules = QuerySet[Any]
@@ -43,6 +43,8 @@ class HoldFilter(filters.FilterSet):
 class AlertFilter(filters.FilterSet):
     unread = YesNoFilter(field_name="read_at", lookup_expr="isnull")
     verdict = filters.ChoiceFilter(choices=VERDICTS)
+    news = filters.ChoiceFilter(choices=Alert.News.choices)
+    job = filters.CharFilter(field_name="job__ref")
 
 
 class RuleFilter(filters.FilterSet):

@@ -241,10 +241,12 @@ class FailureInput(serializers.Serializer[Any]):
 
 
 class AlertOutput(serializers.ModelSerializer[Alert]):
-    job_ref = serializers.CharField(source="need.job.ref")
-    need = serializers.IntegerField(source="need_id")
-    kind = serializers.CharField(source="need.kind_id")
-    part_ref = serializers.CharField(source="part.ref")
+    job_ref = serializers.CharField(source="job.ref")
+    need = serializers.IntegerField(
+        source="need_id", allow_null=True, help_text="null: news of the job as a whole"
+    )
+    kind = serializers.CharField(source="need.kind_id", default="")
+    part_ref = serializers.CharField(source="part.ref", default="")
     donor_ref = serializers.CharField(source="part.donor.ref", default="")
     reasons = ReasonOutput(many=True)
 

@@ -82,7 +82,7 @@ class Command(BaseCommand):
         if not told:
             self._say("  waiting jobs:    none can use a part of it")
             return
-        jobs = sorted({alert.need.job.ref for alert in told})
+        jobs = sorted({alert.job.ref for alert in told})
         names = sorted({str(alert.recipient) for alert in told})
         self._say(f"  waiting jobs alerted: {', '.join(jobs)}; told: {', '.join(names)}")
         surest = list({alert.need_id: alert for alert in reversed(told)}.values())[::-1]

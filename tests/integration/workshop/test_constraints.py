@@ -178,22 +178,28 @@ def match_beyond_certainty(bench: Bench) -> object:
     )
 
 
-def same_alert_twice(bench: Bench) -> object:
-    part = Part.of(bench.workshop).first()
-    for _ in range(2):
-        Alert.objects.create(
-            workshop=bench.workshop,
-            recipient=bench.technician,
-            arrival=part.arrival,
-            need=Need.of(bench.workshop).first(),
-            part=part,
-            summary="x",
-            verdict="same-part",
-            p_fit=1,
-            p_good=1,
-            told_at=NOW,
-        )
-    return None
+def alert_of(bench: Bench, **values: object) -> object:
+    part, need = Part.of(bench.workshop).first(), Need.of(bench.workshop).first()
+    stated = {
+        "job": need.job,
+        "arrival": part.arrival,
+        "need": need,
+        "part": part,
+        "summary": "x",
+        "verdict": "same-part",
+        "p_fit": 1,
+        "p_good": 1,
+        "told_at": NOW,
+    }
+    return Alert.objects.create(
+        workshop=bench.workshop, recipient=bench.technician, **{**stated, **values}
+    )
+
+
+def news_of_job(bench: Bench, **values: object) -> object:
+    nothing = dict.fromkeys(("arrival", "need", "part", "p_fit", "p_good"))
+    stated = {**nothing, "verdict": "", "news": Alert.News.REVIEW, "about": "2026-05-01"}
+    return alert_of(bench, **{**stated, **values})
 
 
 def record_of(bench: Bench, **values: object) -> object:
@@ -290,7 +296,13 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "one key for two replies": one_key_twice,
     "days to failure of what worked": outcome_with_days_that_worked,
     "odds above one": match_beyond_certainty,
-    "the same alert twice": same_alert_twice,
+    "the same alert twice": lambda b: [alert_of(b), alert_of(b)],
+    "an alert of no job": lambda b: alert_of(b, job=None),
+    "a find without a part": lambda b: alert_of(b, part=None),
+    "a find without odds": lambda b: alert_of(b, p_fit=None),
+    "news of a job twice": lambda b: [news_of_job(b), news_of_job(b)],
+    "news of a job that names a need": lambda b: news_of_job(b, need=Need.of(b.workshop).first()),
+    "news of a job that says no day": lambda b: news_of_job(b, about=""),
     "survival above 100 %": lambda b: SurvivalPrior.objects.update(percent=101),
     "event done and dead": lambda b: OutboxEvent.of(b.workshop).update(done_at=NOW, dead_at=NOW),
     "lease without an end": lambda b: OutboxEvent.of(b.workshop).update(
@@ -471,3 +483,13 @@ def test_a_query_that_names_no_workshop_is_refused(model: type) -> None:
     for ask in (lambda: model.objects.all(), lambda: model.objects.filter(pk=1)):
         with pytest.raises(UnscopedQuery):
             ask()
+
+
+def test_alerts_as_they_should_be_are_taken(bench: Bench) -> None:
+    """Else the refusals of alerts above would prove nothing."""
+    bench.donor()
+    bench.need(part_number="BRD-1")
+    alert_of(bench)
+    news_of_job(bench)
+    news_of_job(bench, about="2026-05-15")
+    news_of_job(bench, news=Alert.News.OVER)
