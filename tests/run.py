@@ -52,7 +52,7 @@ def main(arguments: list[str]) -> int:
     worst = pytest({**servers, "TEST_DATABASE_URL": ""}, arguments)
     if not no_postgres:
         print("== PostgreSQL", flush=True)
-        on_postgres = [*arguments, "--ignore=tests/unit"]
+        on_postgres = [*arguments, "--ignore=tests/unit", "-m", "not speed and not any_engine"]
         worst = pytest({**servers, "TEST_DATABASE_URL": POSTGRES}, on_postgres) or worst
     return worst
 

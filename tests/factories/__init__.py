@@ -7,6 +7,7 @@ from typing import Any
 from django.db import transaction
 
 from donors import services as donor_services
+from donors.events import CATALOGUE_CHANGED
 from donors.models import Donor, Make
 from donors.plates import Plate
 from matching import ruling
@@ -17,7 +18,7 @@ from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
 from parts.strip_steps import StepFacts
 from workshop import certificates, dispatcher
-from workshop.models import Certificate, Member, Role, User, Workshop
+from workshop.models import Certificate, Member, OutboxEvent, Role, User, Workshop
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 20)
@@ -188,8 +189,15 @@ def make_bench(slug: str) -> Bench:
                 appliance="washing-machine",
                 family=number[:2],
             )
+        _tell_once(workshop)
     bench.drain()
     return bench
+
+
+def _tell_once(workshop: Workshop) -> None:
+    """Leave one of the news that the catalogue changed: each more costs every test 6 to 13 ms."""
+    told = OutboxEvent.of(workshop).filter(kind=CATALOGUE_CHANGED)
+    told.exclude(pk=told.values("pk")[:1]).delete()
 
 
 def make_member(workshop: Workshop, role: Role, name: str = "") -> Member:

@@ -14,7 +14,7 @@ from matching.api import rule_examples
 from tests.factories import Bench
 from workshop.api_schema import EXAMPLES
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
 
 Schema = dict[str, Any]
 

@@ -11,6 +11,8 @@ from matching.learning import LIKELY_RANGE, SURE, likely_limit, slips
 from matching.models import Outcome
 from tests.speed.other_world import Lay, write_other_world
 
+pytestmark = pytest.mark.any_engine  # made from files alone
+
 
 @pytest.fixture(scope="module")
 def material(tmp_path_factory: pytest.TempPathFactory) -> measuring.Material:

@@ -17,6 +17,8 @@ from workshop import startup
 ROOT = Path(__file__).resolve().parents[3]
 GOOD_KEY = "k9" + "".join(chr(97 + n % 26) for n in range(60))
 
+pytestmark = pytest.mark.any_engine
+
 
 def manage(*words: str, **environment: str) -> subprocess.CompletedProcess[str]:
     clean = {k: v for k, v in os.environ.items() if not k.startswith(("DJANGO", "SECRET"))}

@@ -26,6 +26,8 @@ LISTS = [
 ]
 Asked = list[tuple[str, str]]  # (what is read, canonical number meant)
 
+pytestmark = pytest.mark.any_engine
+
 
 def catalogue_of(numbers: open_data.Numbers) -> Catalogue:
     catalogue = Catalogue()
