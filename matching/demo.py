@@ -11,7 +11,7 @@ from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
 from matching import alerts, pattern_guesses
-from matching.models import Alert, Job, Outcome
+from matching.models import Alert, FaultCode, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
 from parts.models import Interchange, Part, StepRecord, StripStep
@@ -46,8 +46,11 @@ FILES = {
     "donors": Donor,
     "parts": Part,
     "outcomes": Outcome,
+    "fault_codes": FaultCode,
     "jobs": Job,
 }
+# Codes are the same for both workshops: they trade in the same invented makes.
+SHARED = {"fault_codes": "demo_fault_codes.csv"}
 
 Say = Callable[[str], None]
 
@@ -100,7 +103,8 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
     for kind in FILES:
         if before[kind]:
             continue
-        done = sheets.import_file(kind, folder / f"{kind}.csv", workshop=workshop, at=now)
+        path = folder.parent.parent / SHARED[kind] if kind in SHARED else folder / f"{kind}.csv"
+        done = sheets.import_file(kind, path, workshop=workshop, at=now)
         dispatcher.drain()
         pattern_guesses.guess_where_due(now + A_WHILE)  # as the next sweep would
         dispatcher.drain()
