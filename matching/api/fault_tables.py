@@ -20,7 +20,12 @@ from workshop.api import MemberView
 from workshop.models import Role
 
 OF = [OpenApiParameter("appliance", str, description="only of this kind of machine")]
-WEIGHT = {"child": serializers.FloatField(), "help_text": "by part kind or cause; shares count"}
+
+
+def _weights() -> serializers.DictField:
+    return serializers.DictField(
+        child=serializers.FloatField(), help_text="by part kind or cause; shares count"
+    )
 
 
 class LearnedOutput(serializers.Serializer[Any]):
@@ -53,7 +58,7 @@ class FaultCodeInput(serializers.Serializer[Any]):
     appliance = serializers.SlugField(max_length=40)
     code = serializers.CharField(max_length=20)
     meaning = serializers.CharField(max_length=200, required=False, default="", allow_blank=True)
-    suspects = serializers.DictField(**WEIGHT)
+    suspects = _weights()
     checks = serializers.ListField(
         child=serializers.CharField(max_length=80), required=False, default=list, max_length=20
     )
@@ -74,7 +79,7 @@ class SymptomInput(serializers.Serializer[Any]):
     words = serializers.ListField(
         child=serializers.CharField(max_length=80), required=False, default=list, max_length=40
     )
-    suspects = serializers.DictField(**WEIGHT)
+    suspects = _weights()
     source: Any = serializers.CharField(
         max_length=200, required=False, default="", allow_blank=True
     )

@@ -25,7 +25,7 @@ class SuspectsField(LongText):
         kwargs.setdefault("label", "Suspects and their weights")
         kwargs.setdefault(
             "help_text",
-            "Written as drain-pump=45 | blockage=40. Any positive numbers: only their shares count.",
+            "Written as drain-pump=45 | blockage=40. Only the shares count.",
         )
         super().__init__(rows=2, **kwargs)
 
