@@ -219,7 +219,7 @@ def suspect_name(slug: str) -> str:
 def carried_by(appliance: str) -> Mapping[str, tuple[str, ...]]:
     """Return the part kinds an appliance carries by name, each with its positions, if several."""
     rows = [row for row in reference.read("carried") if row["appliance"] == appliance]
-    found = {row["kind"]: tuple(row["positions"]) for row in rows}
+    found = {row["kind"]: tuple(filter(None, row["positions"])) for row in rows}
     return dict(sorted(found.items(), key=lambda pair: suspect_name(pair[0])))
 
 

@@ -48,6 +48,7 @@ def show_fault(
         "view": view,
         "proposals": proposals(member.workshop, view, on=timezone.localdate()),
         "proposed_from": PROPOSED_FROM,
+        "needed": [need for need in job.needs.all() if need.state != "withdrawn"],
         "choosable": _choosable(view),
         "other_parts": _other_parts(view),
         "found_form": found_form or _found_form(view),
