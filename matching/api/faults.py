@@ -149,7 +149,7 @@ class StockOutput(serializers.Serializer[Any]):
     held_for = serializers.CharField(allow_blank=True)
 
 
-class ProposalOutput(serializers.Serializer[Any]):
+class LeftOutput(serializers.Serializer[Any]):
     kind = serializers.CharField()
     odds = serializers.FloatField()
     positions = serializers.ListField(child=serializers.CharField())
@@ -170,7 +170,7 @@ class FaultOutput(serializers.Serializer[Any]):
     next_check = serializers.CharField(allow_blank=True, help_text="blank: none pays")
     checks = AskOutput(many=True)
     answers = CheckAnswerOutput(many=True)
-    proposed = ProposalOutput(many=True)
+    proposed = LeftOutput(many=True)
     found = FoundOutput(allow_null=True)
     found_before = FoundOutput(many=True)
     several_fitted = serializers.BooleanField(

@@ -379,7 +379,9 @@ class FaultBrief:
 
 
 def fault_brief(workshop: Workshop, job: Job) -> FaultBrief:
-    """Return the short version for the job's page."""
+    """Return the short version for the job's page: one query while nothing was noted of it."""
+    if job.state == Job.State.OPEN and not Sign.of(workshop).filter(job=job).exists():
+        return FaultBrief((), (), 0, "", False)
     view = fault_of(workshop, job, short=True)
     suspects = view.diagnosis.suspects if view.diagnosis else ()
     return FaultBrief(

@@ -100,8 +100,9 @@ def read_suspects(text: str) -> dict[str, float]:
 
 
 def suspects_text(weights: Mapping[str, float]) -> str:
-    """Return weights as `kind=weight|kind=weight`, in their order."""
-    return "|".join(f"{name}={weight:g}" for name, weight in weights.items())
+    """Return weights as `kind=weight|kind=weight`, the heaviest first."""
+    heaviest = sorted(weights, key=lambda name: (-weights[name], name))
+    return "|".join(f"{name}={weights[name]:.10g}" for name in heaviest)
 
 
 def _suspects(bad: Checks, text: str) -> dict[str, float]:
