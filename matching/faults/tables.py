@@ -204,25 +204,31 @@ def closed_counts(workshop: Workshop | int, under: Iterable[str] | None = None) 
     return found
 
 
-def kind_names() -> dict[str, str]:
-    """Return every part kind by its name."""
-    return {slug: kind.name for slug, kind in kinds().items()}
-
-
-def suspect_name(slug: str) -> str:
-    """Return a part kind, a cause or "something else" in words."""
-    names = {SOMETHING_ELSE: "something else", **delivered().causes, **kind_names()}
-    return names.get(slug, slug)
-
-
 @lru_cache(maxsize=32)
 def carried_by(appliance: str) -> Mapping[str, tuple[str, ...]]:
     """Return the part kinds an appliance carries by name, each with its positions, if several."""
     rows = [row for row in reference.read("carried") if row["appliance"] == appliance]
     found = {row["kind"]: tuple(filter(None, row["positions"])) for row in rows}
-    return dict(sorted(found.items(), key=lambda pair: suspect_name(pair[0])))
+    return dict(sorted(found.items(), key=lambda pair: kinds()[pair[0]].name))
+
+
+def parts_of(appliance: str) -> dict[str, str]:
+    """Return the part kinds that may be suspected in an appliance: those it carries, by name."""
+    return {kind: kinds()[kind].name for kind in carried_by(appliance)}
+
+
+def causes_of(appliance: str) -> dict[str, str]:
+    """Return the causes that are no part. What an appliance carries as a part is none there."""
+    carried = carried_by(appliance)
+    return {slug: name for slug, name in delivered().causes.items() if slug not in carried}
 
 
 def suspects_of(appliance: str) -> dict[str, str]:
-    """Return what may be suspected in an appliance, and its name: carried kinds, then causes."""
-    return {**{kind: suspect_name(kind) for kind in carried_by(appliance)}, **delivered().causes}
+    """Return what may be suspected in an appliance, and its name: its parts, then causes."""
+    return {**parts_of(appliance), **causes_of(appliance)}
+
+
+def suspect_name(slug: str, appliance: str) -> str:
+    """Return a part kind, a cause or "something else" in words."""
+    known = {SOMETHING_ELSE: "something else", **suspects_of(appliance)}
+    return known.get(slug) or (kinds()[slug].name if slug in kinds() else slug)

@@ -148,11 +148,19 @@ class FaultView:
 
     @property
     def found_name(self) -> str:
-        return tables.suspect_name(self.found.suspect) if self.found else ""
+        return self._name(self.found.suspect) if self.found else ""
 
     @property
     def fitted_names(self) -> list[str]:
-        return [tables.suspect_name(kind) for kind in self.fitted]
+        return [self._name(kind) for kind in self.fitted]
+
+    @property
+    def past_names(self) -> list[tuple[FaultFound, str]]:
+        """Return what was said to be at fault before, in words."""
+        return [(one, self._name(one.suspect)) for one in self.past_found]
+
+    def _name(self, slug: str) -> str:
+        return tables.suspect_name(slug, self.job.appliance_id)
 
     @cached_property
     def done(self) -> list[DoneView]:
@@ -318,8 +326,8 @@ def _diagnosis(
         for one in answers
         if one.ended_at is None and _counts(table, one)
     }
-    names = tables.kind_names()
-    return diagnose(table, symptoms, kinds=names, closed=counts, answers=given)
+    parts = tables.parts_of(symptoms[0].appliance)
+    return diagnose(table, symptoms, kinds=parts, closed=counts, answers=given)
 
 
 def _jobs_counted(workshop: Workshop, under: Sequence[str]) -> int:

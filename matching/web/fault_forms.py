@@ -163,12 +163,13 @@ class FoundForm(PlainForm):
     def __init__(self, *args: Any, appliance: str, likely: Any = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         every = tables.suspects_of(appliance)
-        causes = tables.delivered().causes
-        parts = [(slug, name) for slug, name in every.items() if slug not in causes]
         first = [(slug, every[slug]) for slug in likely if slug in every]
         groups = [
             ("Suspected", first),
-            ("No part at fault", [*causes.items(), (SOMETHING_ELSE, "something else")]),
-            ("A part, fitted new or put right", parts),
+            (
+                "No part at fault",
+                [*tables.causes_of(appliance).items(), (SOMETHING_ELSE, "something else")],
+            ),
+            ("A part, fitted new or put right", [*tables.parts_of(appliance).items()]),
         ]
         self.fields["suspect"].choices = [("", "choose"), *((n, g) for n, g in groups if g)]  # type: ignore[attr-defined]

@@ -27,13 +27,13 @@ def _sub_nav(member: Member) -> dict[str, Any]:
     return {"appliances": list_appliances(), "not_allowed": why_not(member, Role.REVIEWER)}
 
 
-def learned_rows(suspects: Any, closed: Any) -> list[dict[str, Any]]:
+def learned_rows(suspects: Any, closed: Any, appliance: str) -> list[dict[str, Any]]:
     """Return each suspect with its weight, share, closed jobs and odds, likeliest first."""
     prior = Belief.of_table(suspects)
     odds = prior.after(closed).odds
     rows = [
         {
-            "name": tables.suspect_name(slug),
+            "name": tables.suspect_name(slug, appliance),
             "slug": slug,
             "weight": suspects.get(slug),
             "share": prior.odds.get(slug, 0.0),
@@ -54,7 +54,7 @@ def symptom_list(request: HttpRequest, member: Member, appliance: str = FIRST) -
         **_sub_nav(member),
         "appliance": found,
         "rows": [
-            (row, learned_rows(row.symptom.suspects, counts.get(row.symptom.slug, {})))
+            (row, learned_rows(row.symptom.suspects, counts.get(row.symptom.slug, {}), appliance))
             for row in rows
         ],
         "strength": STRENGTH,
@@ -75,7 +75,7 @@ def _show_symptom(
     shown = {
         **_sub_nav(member),
         "row": row,
-        "learned": learned_rows(row.symptom.suspects, closed),
+        "learned": learned_rows(row.symptom.suspects, closed, row.symptom.appliance),
         "closed": sum(closed.values()),
         "form": form or SymptomForm.of(row),
         "known": tables.suspects_of(row.symptom.appliance),
@@ -149,7 +149,10 @@ def code_list(request: HttpRequest, member: Member) -> HttpResponse:
         **_sub_nav(member),
         "form": form,
         "page": page,
-        "rows": [(row, learned_rows(row.suspects, counts.get(row.slug, {}))) for row in page],
+        "rows": [
+            (row, learned_rows(row.suspects, counts.get(row.slug, {}), row.appliance_id))
+            for row in page
+        ],
         "makes": list_makes(member.workshop),
         "strength": STRENGTH,
     }
@@ -170,7 +173,7 @@ def _show_code(
         **_sub_nav(member),
         "row": row,
         "checks": [checks[slug] for slug in row.checks if slug in checks],
-        "learned": learned_rows(row.suspects, closed),
+        "learned": learned_rows(row.suspects, closed, row.appliance_id),
         "closed": sum(closed.values()),
         "form": form or CodeForm.of(row),
         "known": tables.suspects_of(row.appliance_id),

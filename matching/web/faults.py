@@ -75,8 +75,8 @@ def _other_parts(view: FaultView) -> list[tuple[str, str]]:
     )
     needed = {need.kind_id for need in view.job.needs.all() if need.state != "withdrawn"}
     return [
-        (kind, tables.suspect_name(kind))
-        for kind in tables.carried_by(view.job.appliance_id)
+        (kind, name)
+        for kind, name in tables.parts_of(view.job.appliance_id).items()
         if kind not in proposed | needed and not kinds()[kind].never_reused
     ]
 
@@ -210,7 +210,7 @@ def job_fault_found(request: HttpRequest, member: Member, ref: str) -> HttpRespo
 
 
 def _said(found: FaultFound, before: Job) -> str:
-    name = tables.suspect_name(found.suspect)
+    name = tables.suspect_name(found.suspect, before.appliance_id)
     if before.state == Job.State.OPEN:
         return f"{before.ref} is done: it was {name}. What was held for it is free."
     return f"On record: it was {name}."

@@ -284,6 +284,17 @@ class TestChecks:
 
 
 class TestWhatIsLeft:
+    def test_a_hose_is_a_part_of_a_vacuum_cleaner_and_no_part_of_a_washing_machine(
+        self, bench: Bench
+    ) -> None:
+        """One word stands for both: what the machine carries decides."""
+        said = {"washing-machine": "water on the floor", "vacuum-cleaner": "weak suction"}
+        for appliance, words in said.items():
+            job = bench.job("Z 9", appliance=appliance, needs=[], symptom=words)
+            (hose,) = [s for s in view_of(bench, job).suspects if s.suspect.slug == "hose"]
+            assert hose.suspect.is_part == (appliance == "vacuum-cleaner")
+            assert hose.suspect.name == ("Hose" if hose.suspect.is_part else "a hose, clip or seal")
+
     def test_suspects_become_needs_in_one_action_and_are_searched(self, bench: Bench) -> None:
         job = told(bench)
         part = bench.part(bench.donor(), "drain-pump")
