@@ -35,6 +35,11 @@ class SignView:
     def is_code(self) -> bool:
         return bool(self.sign.code_key)
 
+    @property
+    def in_sentence(self) -> str:
+        """Return the name as it stands within a sentence: does not drain, shows P4."""
+        return self.name[:1].lower() + self.name[1:]
+
 
 @dataclass(frozen=True, slots=True)
 class Ground:
@@ -129,6 +134,10 @@ class FaultView:
         return [one for one in self.signs if one.symptom is not None]
 
     @property
+    def several_signs(self) -> bool:
+        return len(self.known_signs) > 1
+
+    @property
     def odds(self) -> Odds:
         return {one.slug: one.odds for one in self.diagnosis.suspects} if self.diagnosis else {}
 
@@ -190,8 +199,10 @@ class FaultView:
     ) -> Iterable[Ground]:
         for one, prior in priors:
             closed = self.counts.get(one.symptom.slug, {})  # type: ignore[union-attr]
+            if suspect.slug not in prior.odds and not closed.get(suspect.slug):
+                continue
             yield Ground(
-                one.name,
+                one.in_sentence,
                 prior.odds.get(suspect.slug, 0.0),
                 closed.get(suspect.slug, 0),
                 sum(closed.values()),
@@ -246,8 +257,13 @@ class FaultView:
         return next((one for one in self.asks if one.ranked.check == following.check), None)
 
     @property
+    def first_ask(self) -> AskView | None:
+        """Return the check to show first: the next, or the most telling where none pays."""
+        return self.next_ask or next(iter(self.asks), None)
+
+    @property
     def other_asks(self) -> list[AskView]:
-        return [one for one in self.asks if one is not self.next_ask]
+        return [one for one in self.asks if one is not self.first_ask]
 
 
 def _counts(table: FaultTable, answer: CheckAnswer) -> bool:
@@ -380,6 +396,10 @@ class FaultBrief:
     checks_done: int
     found: str
     to_say: bool
+
+    @property
+    def known(self) -> list[SignView]:
+        return [one for one in self.signs if one.symptom is not None]
 
     @property
     def unknown_codes(self) -> list[SignView]:
