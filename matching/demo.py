@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, pattern_guesses
+from matching import alerts, demo_faults, pattern_guesses
 from matching.models import Alert, FaultCode, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
@@ -74,6 +74,9 @@ def load(*, now: datetime, say: Say) -> Workshop:
             _member(workshop, username, first_name, role)
         _load_files(workshop, settings.DEMO_DIR / slug, now=now, say=say)
         _load_strip_work(workshop, settings.DEMO_DIR / slug / "strip_work.csv", say=say)
+        demo_faults.load_closed_jobs(
+            workshop, settings.DEMO_DIR / slug / "closed_jobs.csv", say=say
+        )
         _certify(workshop, now=now)
     return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
 

@@ -200,18 +200,22 @@ class JobFaultSigns(JobFaultView):
     def post(self, request: Request, ref: str) -> Response:
         """Note what the machine does or shows. An unknown code is kept and counts for nothing."""
         given = self.valid(SignInput)
-        asked = {"workshop": self.workshop, "ref": ref, "member": self.member}
-        now = timezone.now()
+        asked: dict[str, Any] = {
+            "workshop": self.workshop,
+            "ref": ref,
+            "member": self.member,
+            "now": timezone.now(),
+        }
         if sum(bool(value) for value in given.values()) != 1:
             raise InputRefused(
                 "Give one of symptom, code and read_words.", fields={"symptom": "Give one of them."}
             )
         if given["symptom"]:
-            signs.choose_symptom(**asked, symptom=given["symptom"], now=now)
+            signs.choose_symptom(**asked, symptom=given["symptom"])
         elif given["code"]:
-            signs.note_code(**asked, code=given["code"], now=now)
+            signs.note_code(**asked, code=given["code"])
         else:
-            signs.read_words_again(**asked, now=now)
+            signs.read_words_again(**asked)
         return self.answer(ref, 201)
 
 

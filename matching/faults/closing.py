@@ -42,7 +42,7 @@ def say_found(
         )
     if job.state == Job.State.OPEN:
         close_job(job, Job.State.DONE, now=now)
-    return _note(job, suspect, by=member, now=now, note=note.strip())
+    return note_found(job, suspect, by=member, now=now, note=note.strip())
 
 
 def note_fitted(job: Job, *, now: datetime) -> FaultFound | None:
@@ -53,7 +53,7 @@ def note_fitted(job: Job, *, now: datetime) -> FaultFound | None:
     fitted = kinds_fitted(Need.of(job.workshop_id).filter(job=job))
     if len(fitted) != 1:
         return None
-    return _note(job, fitted[0], by=None, now=now)
+    return note_found(job, fitted[0], by=None, now=now)
 
 
 def kinds_fitted(needs: Iterable[Need]) -> tuple[str, ...]:
@@ -61,9 +61,13 @@ def kinds_fitted(needs: Iterable[Need]) -> tuple[str, ...]:
     return tuple(sorted({need.kind_id for need in needs if need.state == Need.State.FILLED}))
 
 
-def _note(
+def note_found(
     job: Job, suspect: str, *, by: Member | None, now: datetime, note: str = ""
 ) -> FaultFound:
+    """Note what a closed job's fault was, in place of what was said before; teach it.
+
+    Needs a transaction that holds the job, or a job nobody else knows yet.
+    """
     standing = FaultFound.of(job.workshop_id).filter(job=job, ended_at__isnull=True).first()
     if standing is not None:
         if (standing.suspect, standing.note) == (suspect, note):

@@ -68,7 +68,8 @@ class CheckRow:
 
 def symptom_rows(workshop: Workshop | int, appliance: str = "") -> list[SymptomRow]:
     """Return every symptom, hidden ones too, the delivered first: one query."""
-    changes = {one.slug: one for one in _changes(WorkshopSymptom, workshop, appliance)}
+    stored = WorkshopSymptom.of(workshop).select_related("changed_by__user").order_by("id")
+    changes = {one.slug: one for one in stored if appliance in ("", one.appliance_id)}
     rows = [
         SymptomRow(given, _sources()[slug], given)
         for slug, given in delivered().symptoms.items()
@@ -92,17 +93,13 @@ def get_symptom_row(workshop: Workshop, slug: str) -> SymptomRow:
 
 def check_rows(workshop: Workshop | int, appliance: str = "") -> list[CheckRow]:
     """Return every check in the guide's order, those not done here too: one query."""
-    changes = {one.slug: one for one in _changes(WorkshopCheck, workshop, appliance)}
+    rows = WorkshopCheck.of(workshop).order_by("id")
+    changes = {one.slug: one for one in rows if appliance in ("", one.appliance_id)}
     return [
         CheckRow(_timed(given, changes.get(slug)), _sources()[slug], given, changes.get(slug))
         for slug, given in delivered().checks.items()
         if appliance in ("", given.appliance)
     ]
-
-
-def _changes(model: type, workshop: Workshop | int, appliance: str) -> "QuerySet[WorkshopSymptom]":
-    rows = model.of(workshop).select_related("changed_by__user").order_by("id")  # type: ignore[attr-defined]
-    return rows.filter(appliance=appliance) if appliance else rows  # type: ignore[no-any-return]
 
 
 def _symptom_of(row: WorkshopSymptom) -> Symptom:
