@@ -585,7 +585,10 @@ class TestLearning:
         )
 
     def test_odds_converge_to_a_hidden_truth_and_improve_on_the_table(self, bench: Bench) -> None:
-        """The table says pump, then blockage; in this workshop it is the pressure sensor."""
+        """The table says pump, then blockage; in this workshop it is the pressure sensor.
+
+        When written: errors .200, .038, .009; mean place of the true fault 1.60, then 0.70.
+        """
         truth = {"pressure-sensor": 0.55, "blockage": 0.25, "drain-pump": 0.15, "wiring": 0.05}
         dice = random.Random(11)
         job = told(bench)
@@ -609,7 +612,10 @@ class TestLearning:
         assert sorted(first, key=lambda name: -first[name])[0] == "drain-pump"
 
     def test_calibrated_over_many_workshops(self, bench: Bench) -> None:
-        """Truths drawn about the table, 0 to 30 closed jobs, the next job told beforehand."""
+        """Truths drawn about the table, 0 to 30 closed jobs, the next job told beforehand.
+
+        When written: .006.
+        """
         dice = random.Random(12)
         job = told(bench)
         prior = Belief.of_table(tables.delivered().symptoms[NO_DRAIN].suspects)
