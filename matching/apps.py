@@ -27,5 +27,6 @@ class MatchingConfig(AppConfig):
 
     def ready(self) -> None:
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+        from matching.faults import exchange as fault_codes  # noqa: F401
 
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

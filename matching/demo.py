@@ -10,8 +10,8 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, pattern_guesses
-from matching.models import Alert, Job, Outcome
+from matching import alerts, demo_faults, pattern_guesses
+from matching.models import Alert, FaultCode, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
 from parts.models import Interchange, Part, StepRecord, StripStep
@@ -46,8 +46,11 @@ FILES = {
     "donors": Donor,
     "parts": Part,
     "outcomes": Outcome,
+    "fault_codes": FaultCode,
     "jobs": Job,
 }
+# Codes are the same for both workshops: they trade in the same invented makes.
+SHARED = {"fault_codes": "demo_fault_codes.csv"}
 
 Say = Callable[[str], None]
 
@@ -71,6 +74,9 @@ def load(*, now: datetime, say: Say) -> Workshop:
             _member(workshop, username, first_name, role)
         _load_files(workshop, settings.DEMO_DIR / slug, now=now, say=say)
         _load_strip_work(workshop, settings.DEMO_DIR / slug / "strip_work.csv", say=say)
+        demo_faults.load_closed_jobs(
+            workshop, settings.DEMO_DIR / slug / "closed_jobs.csv", say=say
+        )
         _certify(workshop, now=now)
     return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
 
@@ -100,7 +106,8 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
     for kind in FILES:
         if before[kind]:
             continue
-        done = sheets.import_file(kind, folder / f"{kind}.csv", workshop=workshop, at=now)
+        path = folder.parent.parent / SHARED[kind] if kind in SHARED else folder / f"{kind}.csv"
+        done = sheets.import_file(kind, path, workshop=workshop, at=now)
         dispatcher.drain()
         pattern_guesses.guess_where_due(now + A_WHILE)  # as the next sweep would
         dispatcher.drain()

@@ -10,6 +10,7 @@ from django.db.models import Prefetch
 from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, outcome_keys, pairs, services
+from matching.faults import signs
 from matching.models import Job, Match, Need, NeedKey, Outcome
 from parts import keys, numbers
 from parts.exchange.machines import (
@@ -81,7 +82,7 @@ class Jobs(Sheet):
             self._take(row, job, kind, key, known, new, changed)
         if any(row.problems for row in rows):
             return Imported()
-        self._write(workshop, jobs, list(new.values()), changed)
+        self._write(workshop, jobs, list(new.values()), changed, at)
         written = {need.job_id: need.job for need in [*new.values(), *changed]}.values()
         return count(rows, len(new), len(changed), machines=written)
 
@@ -165,13 +166,19 @@ class Jobs(Sheet):
         }
 
     def _write(
-        self, workshop: Workshop, jobs: dict[str, Job], new: list[Need], changed: list[Need]
+        self,
+        workshop: Workshop,
+        jobs: dict[str, Job],
+        new: list[Need],
+        changed: list[Need],
+        at: datetime,
     ) -> None:
         fresh = [job for job in jobs.values() if job.pk is None]
         Job.objects.bulk_create(fresh, batch_size=500)
         for job in jobs.values():
             if getattr(job, "was_changed", False):
                 job.save()
+        signs.read_words(workshop, _told_anew(jobs.values(), fresh), at=at)
         needs = Need.objects.bulk_create(new, batch_size=500)
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
         keys.note_keys(NeedKey, needs, new=True)
@@ -197,6 +204,12 @@ class Jobs(Sheet):
                 "max_price": money.to_text(need.max_price_cents),
                 "symptom": need.job.symptom,
             }
+
+
+def _told_anew(jobs: Iterable[Job], fresh: list[Job]) -> list[Job]:
+    """Return the open jobs of which a customer's words may be new."""
+    changed = [job for job in jobs if getattr(job, "was_changed", False)]
+    return [job for job in [*fresh, *changed] if job.state == Job.State.OPEN]
 
 
 def _stored_job(job: Job) -> dict[str, Any]:

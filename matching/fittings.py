@@ -12,6 +12,7 @@ from django.db import transaction
 from donors import plates
 from donors.catalogue import Catalogue
 from matching import events, holds, outcome_keys, safety
+from matching.faults import closing
 from matching.models import Hold, Job, Need, Outcome
 from parts import licensed_ways, sisters
 from parts import services as part_services
@@ -139,6 +140,7 @@ def _fill(hold: Hold, now: datetime) -> None:
     if not job.needs.filter(state=Need.State.OPEN).exists():
         job.state = Job.State.DONE
         job.save(update_fields=["state"])
+        closing.note_fitted(job, now=now)
 
 
 @transaction.atomic

@@ -11,6 +11,13 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from matching.fault_models import CheckAnswer as CheckAnswer
+from matching.fault_models import FaultCode as FaultCode
+from matching.fault_models import FaultFound as FaultFound
+from matching.fault_models import FaultLesson as FaultLesson
+from matching.fault_models import Sign as Sign
+from matching.fault_models import WorkshopCheck as WorkshopCheck
+from matching.fault_models import WorkshopSymptom as WorkshopSymptom
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
 from parts.number_columns import folded_column, stem_column

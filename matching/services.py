@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 
 from django.db import transaction
+from django.utils import timezone
 
 from donors import build_readings, plates
 from donors import services as donor_services
@@ -13,6 +14,7 @@ from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
 from donors.plates import Plate
 from matching import events, holds
+from matching.faults import signs
 from matching.models import Job, Need, NeedKey
 from parts import keys, numbers
 from parts.models import PartKind, Sighting
@@ -44,17 +46,23 @@ def open_job(
     wait_until: date | None = None,
     symptom: str = "",
     technician: Member | None = None,
+    shown_code: str = "",
+    opened_by: Member | None = None,
     ref: str = "",
     catalogue: Catalogue | None = None,
+    now: datetime | None = None,
 ) -> Job:
-    """Open a job with what it needs. The stock is searched by the dispatcher right after.
+    """Open a job with what it needs, or with what it does or shows while that is not known.
 
+    The stock is searched by the dispatcher right after. shown_code: as the machine displays it;
+    noted by `opened_by`. now: when what it shows is noted; None: on the day it was opened.
     Raises InputRefused for what cannot be used, Conflict when the reference is taken;
     nothing is written then. The wait ends after the workshop's usual days unless said.
     """
-    if not needs:
+    if not needs and not symptom.strip() and not shown_code.strip():
         raise InputRefused(
-            "A job needs at least one part kind to look for.", fields={"needs": "Name a part."}
+            "A job needs at least one part kind to look for, or what the machine does or shows.",
+            fields={"needs": "Name a part, say what the machine does, or give the code it shows."},
         )
     if ref:
         refs.refuse_bad_ref(ref)
@@ -83,6 +91,10 @@ def open_job(
         **values,
     )
     add_needs(job, needs)
+    at = now or timezone.make_aware(datetime.combine(opened_on, time(12)))
+    signs.read_words(workshop, [job], at=at)
+    if shown_code.strip():
+        signs.note_code_of(job, shown_code, by=opened_by, now=at, field="shown_code")
     return job
 
 
@@ -158,14 +170,23 @@ def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
     job = get_job_locked(workshop, ref)
     if job.state != Job.State.OPEN:
         raise Conflict(f"Job {ref} is {job.get_state_display()}.")
-    job.state = Job.State.REFUSED
-    job.save(update_fields=["state"])
-    needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
-    ids = list(needs.order_by("id").values_list("id", flat=True))
-    Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
-    holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
-    holds.forget(workshop.pk, ids)
+    close_job(job, Job.State.REFUSED, now=now)
     return job
+
+
+def close_job(job: Job, state: Job.State, *, now: object) -> None:
+    """Close a job that is locked: its open needs are withdrawn, what was held for them is free.
+
+    Locks needs, then holds (see holds.py).
+    """
+    job.state = state
+    job.save(update_fields=["state"])
+    rows = Need.of(job.workshop_id)
+    needs = rows.select_for_update().filter(job=job, state=Need.State.OPEN)
+    ids = list(needs.order_by("id").values_list("id", flat=True))
+    rows.filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
+    holds.release_for_needs(workshop_id=job.workshop_id, need_ids=ids, now=now)
+    holds.forget(job.workshop_id, ids)
 
 
 def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:

@@ -182,6 +182,7 @@ SPECTACULAR_SETTINGS = {
         "NeedState": "matching.models.Need.State",
         "Licence": "workshop.models.LICENCES",
         "StepCame": "parts.models.StepRecord.Came",
+        "FaultStanding": "matching.fault_models.Standing",
         "PartCame": "parts.stripping.Came",
     },
     "POSTPROCESSING_HOOKS": [

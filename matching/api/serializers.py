@@ -32,8 +32,21 @@ class JobInput(PlateInput):
     opened_on = PastDateField()
     wait_until = serializers.DateField(required=False, default=None, allow_null=True)
     symptom = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
+    shown_code = serializers.CharField(
+        max_length=20,
+        required=False,
+        default="",
+        allow_blank=True,
+        help_text="as it stands on the machine's display",
+    )
     technician = serializers.IntegerField(required=False, default=None, allow_null=True, **ID)
-    needs = serializers.ListField(child=NeedInput(), max_length=50)
+    needs = serializers.ListField(
+        child=NeedInput(),
+        required=False,
+        default=list,
+        max_length=50,
+        help_text="may be left out where symptom or shown_code is given",
+    )
 
 
 class NeedOutput(serializers.ModelSerializer[Need]):

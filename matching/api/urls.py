@@ -2,7 +2,17 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, strip, views
+from matching.api import (
+    breaks,
+    fault_tables,
+    faults,
+    parting,
+    predicted,
+    rules,
+    safety,
+    strip,
+    views,
+)
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -41,6 +51,35 @@ urlpatterns = [
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(
         "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"
+    ),
+    path("jobs/<str:ref>/fault/", faults.JobFault.as_view(), name="api-job-fault"),
+    path("jobs/<str:ref>/fault/signs/", faults.JobFaultSigns.as_view(), name="api-job-fault-signs"),
+    path(
+        "jobs/<str:ref>/fault/signs/<row:pk>/",
+        faults.JobFaultSign.as_view(),
+        name="api-job-fault-sign",
+    ),
+    path(
+        "jobs/<str:ref>/fault/answers/",
+        faults.JobFaultAnswers.as_view(),
+        name="api-job-fault-answers",
+    ),
+    path(
+        "jobs/<str:ref>/fault/answers/<row:pk>/",
+        faults.JobFaultAnswer.as_view(),
+        name="api-job-fault-answer",
+    ),
+    path("jobs/<str:ref>/fault/needs/", faults.JobFaultNeeds.as_view(), name="api-job-fault-needs"),
+    path("jobs/<str:ref>/fault/found/", faults.JobFaultFound.as_view(), name="api-job-fault-found"),
+    path("fault-codes/", fault_tables.FaultCodes.as_view(), name="api-fault-codes"),
+    path("fault-codes/<row:pk>/", fault_tables.FaultCodeDetail.as_view(), name="api-fault-code"),
+    path("symptoms/", fault_tables.Symptoms.as_view(), name="api-symptoms"),
+    path("symptoms/<str:slug>/", fault_tables.SymptomDetail.as_view(), name="api-symptom"),
+    path("fault-checks/", fault_tables.FaultChecks.as_view(), name="api-fault-checks"),
+    path(
+        "fault-checks/<str:slug>/",
+        fault_tables.FaultCheckDetail.as_view(),
+        name="api-fault-check",
     ),
     path("needs/", views.Needs.as_view(), name="api-needs"),
     path("matches/", views.Matches.as_view(), name="api-matches"),

@@ -55,11 +55,17 @@ class Jobs(TechnicianView):
 
     @extend_schema(request=JobInput, responses={201: OpenedOutput})
     def post(self, request: Request) -> Response:
-        """Open a job with what it needs. The stock is searched right after."""
+        """Open a job with what it needs, or with what it does or shows. Stock is searched after."""
         given = self.valid(JobInput)
         given["needs"] = [self._need(need) for need in given["needs"]]
         given["technician"] = self._technician(given["technician"])
-        job = services.open_job(workshop=self.workshop, plate=plate_from(given), **given)
+        job = services.open_job(
+            workshop=self.workshop,
+            plate=plate_from(given),
+            opened_by=self.member,
+            now=timezone.now(),
+            **given,
+        )
         fresh = selectors.get_job(self.workshop, job.ref)
         return Response(OpenedOutput(fresh).data, status=201)
 

@@ -74,13 +74,20 @@ class NeedForm(PlainForm):
 
 
 class JobForm(PlateForm):
-    """A broken machine, with rows for the parts it lacks."""
+    """A broken machine, with rows for the parts it lacks, or what it does or shows."""
 
     opened_on = PastDayField(label="Opened on")
     wait_until = DayField(
         required=False, label="Wait until", help_text="Blank: the workshop's usual wait."
     )
     symptom = LongText(required=False, rows=2, help_text="What the machine does, or does not do.")
+    shown_code = forms.CharField(
+        required=False,
+        max_length=20,
+        label="Code it shows",
+        help_text="As it stands on the display.",
+        widget=forms.TextInput(attrs=CODE),
+    )
     technician: Any = forms.ModelChoiceField(
         queryset=None,
         required=False,

@@ -13,6 +13,7 @@ from donors.build_readings import CodeAsked
 from donors.selectors import candidates_for
 from donors.web.builds import build_page, chosen_day, what_was_read
 from matching import fittings, holds, selectors, services
+from matching.faults.views import fault_brief
 from matching.models import Hold, Job
 from matching.safety_views import safety_of
 from matching.web.forms import FittedForm, JobFilter, JobForm
@@ -57,13 +58,22 @@ def job_new(request: HttpRequest, member: Member) -> HttpResponse:
                 wait_until=given["wait_until"],
                 symptom=given["symptom"],
                 technician=given["technician"],
+                shown_code=given["shown_code"],
+                opened_by=member,
+                now=timezone.now(),
             )
         except DomainError as refused:
             form.refuse(refused)
         else:
-            messages.success(request, f"Opened as {job.ref}. The stock is being searched.")
-            return redirect("job", job.ref)
+            messages.success(request, f"Opened as {job.ref}. {_next_of(form)}")
+            return redirect("job" if form.need_facts() else "job-fault", job.ref)
     return render(request, "matching/job_new.html", {"form": form}, status=form.status)
+
+
+def _next_of(form: JobForm) -> str:
+    if form.need_facts():
+        return "The stock is being searched."
+    return "Which part it lacks is still open: here is what to check."
 
 
 @for_member()
@@ -90,6 +100,7 @@ def show_job(
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
         "safety": safety_of(member.workshop, job),
+        "fault": fault_brief(member.workshop, job),
         "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,

@@ -2,7 +2,18 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import (
+    breaks,
+    fault_tables,
+    faults,
+    jobs,
+    odds,
+    parting,
+    rules,
+    safety,
+    strip,
+    views,
+)
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -24,6 +35,32 @@ urlpatterns = [
     path("jobs/<path:ref>/safety/begin/", safety.job_safety_begin, name="job-safety-begin"),
     path("jobs/<path:ref>/safety/step/", safety.job_safety_step, name="job-safety-step"),
     path("jobs/<path:ref>/safety/", safety.job_safety, name="job-safety"),
+    path("jobs/<path:ref>/fault/sign/", faults.job_fault_sign, name="job-fault-sign"),
+    path("jobs/<path:ref>/fault/code/", faults.job_fault_code, name="job-fault-code"),
+    path("jobs/<path:ref>/fault/words/", faults.job_fault_words, name="job-fault-words"),
+    path(
+        "jobs/<path:ref>/fault/sign/remove/",
+        faults.job_fault_sign_remove,
+        name="job-fault-sign-remove",
+    ),
+    path("jobs/<path:ref>/fault/answer/", faults.job_fault_answer, name="job-fault-answer"),
+    path("jobs/<path:ref>/fault/undo/", faults.job_fault_undo, name="job-fault-undo"),
+    path("jobs/<path:ref>/fault/needs/", faults.job_fault_needs, name="job-fault-needs"),
+    path("jobs/<path:ref>/fault/found/", faults.job_fault_found, name="job-fault-found"),
+    path("jobs/<path:ref>/fault/", faults.job_fault, name="job-fault"),
+    path("symptoms/", fault_tables.symptom_list, name="symptoms"),
+    path("symptoms/new/", fault_tables.symptom_new, name="symptom-new"),
+    path("symptoms/of/<slug:appliance>/", fault_tables.symptom_list, name="symptoms-of"),
+    path("symptoms/<str:slug>/change/", fault_tables.symptom_change, name="symptom-change"),
+    path("symptoms/<str:slug>/restore/", fault_tables.symptom_restore, name="symptom-restore"),
+    path("symptoms/<str:slug>/", fault_tables.symptom_page, name="symptom"),
+    path("fault-codes/", fault_tables.code_list, name="fault-codes"),
+    path("fault-codes/new/", fault_tables.code_new, name="fault-code-new"),
+    path("fault-codes/<int:code_id>/change/", fault_tables.code_change, name="fault-code-change"),
+    path("fault-codes/<int:code_id>/", fault_tables.code_page, name="fault-code"),
+    path("fault-checks/", fault_tables.check_list, name="fault-checks"),
+    path("fault-checks/<slug:appliance>/", fault_tables.check_list, name="fault-checks-of"),
+    path("fault-checks/<slug:appliance>/set/", fault_tables.check_set, name="fault-check-set"),
     path("jobs/<path:ref>/", jobs.job_page, name="job"),
     path("needs/<int:need_id>/hold/", jobs.hold_new, name="hold-new"),
     path("holds/<int:hold_id>/release/", jobs.hold_release, name="hold-release"),

@@ -12,7 +12,9 @@ from donors.models import Donor, Make
 from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
-from matching.models import BuildBreak, Job, Need, Rule
+from matching.faults import answers, editing, signs
+from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.models import BuildBreak, CheckAnswer, FaultCode, Job, Need, Rule, Sign
 from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
@@ -27,6 +29,16 @@ PASSWORD = "a-long-test-password"
 # Velthane: family (1 letter 1 digit), size (2), revision after R, colour letter at the end.
 VELTHANE_PATTERN = r"^(?P<family>[A-Z]\d)(?P<size>\d{2})R(?P<revision>\d)(?P<colour>[A-Z])$"
 MODELS = ["W7-60 R1 W", "W7-60 R1 S", "W7-80 R1 W", "W7-60 R2 W", "K3-60 R1 W"]
+
+
+@dataclass(frozen=True)
+class Faults:
+    """A code and a symptom of one's own, a sign and an answer of a job."""
+
+    code: FaultCode
+    symptom: str
+    sign: Sign
+    answer: CheckAnswer
 
 
 @dataclass
@@ -150,6 +162,25 @@ class Bench:
             second_person=self.members["reviewer"].pk, certificate=self.certificate().pk
         )
         return stripping.finish_step(**asked, now=NOW + timedelta(minutes=6), report=report)
+
+    def faults(self, job: Job) -> Faults:
+        """Note a code and a check's answer of a job; add a code and a symptom to the table."""
+        reviewer = self.members["reviewer"]
+        stated: dict[str, Any] = {"workshop": self.workshop, "now": NOW}
+        code = editing.save_code(
+            facts=CodeFacts("Velthane", "washing-machine", "P4", {"drain-pump": 1.0}),
+            member=reviewer,
+            **stated,
+        )
+        symptom = editing.add_symptom(
+            appliance="washing-machine",
+            facts=SymptomFacts("Sings a song", {"belt": 1.0}),
+            member=reviewer,
+            **stated,
+        )
+        asked: dict[str, Any] = {**stated, "ref": job.ref, "member": self.technician}
+        answer = answers.answer_check(check="washing-machine:filter-clear", answer="bad", **asked)
+        return Faults(code, symptom.symptom.slug, signs.note_code(code="P4", **asked), answer)
 
     def sister_warning(self, donor: Donor) -> SisterWarning:
         """Say that the control board of a donor failed in use; return the first warning."""

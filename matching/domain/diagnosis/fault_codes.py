@@ -33,7 +33,7 @@ class FaultCode:
             for column in ("make", "appliance", "code", "suspects"):
                 if not row.get(column, "").strip():
                     bad.refuse(column, "is blank; a code needs it")
-            suspects = _suspects(bad, row.get("suspects", ""))
+            suspects = _suspects(bad, row.get("suspects", "")) if row.get("suspects") else {}
         told = {name: row.get(name, "").strip() for name in ("make", "range", "appliance")}
         return cls(
             **told,
@@ -92,16 +92,30 @@ class FaultCodes:
         return found.get(range_.casefold()) or found.get("")
 
 
+def read_suspects(text: str) -> dict[str, float]:
+    """Return `kind=weight|kind=weight` as weights. Raises ValueRefused on the field `suspects`."""
+    with Checks() as bad:
+        weights = _suspects(bad, text)
+    return weights
+
+
+def suspects_text(weights: Mapping[str, float]) -> str:
+    """Return weights as `kind=weight|kind=weight`, the heaviest first."""
+    heaviest = sorted(weights, key=lambda name: (-weights[name], name))
+    return "|".join(f"{name}={weights[name]:.10g}" for name in heaviest)
+
+
 def _suspects(bad: Checks, text: str) -> dict[str, float]:
     weights: dict[str, float] = {}
     for pair in filter(None, (one.strip() for one in text.split("|"))):
         name, _, weight = (one.strip() for one in pair.partition("="))
+        if name in weights:
+            bad.refuse("suspects", f"{name} is there twice; give it one weight")
         try:
             weights[name] = float(weight)
         except ValueError:
             name = ""
         if not name:
             bad.refuse("suspects", f"{pair!r} is no kind with its weight; write it drain-pump=3")
-    if weights:
-        check_weights(bad, "suspects", weights)
+    check_weights(bad, "suspects", weights)
     return weights

@@ -51,7 +51,9 @@ def test_a_bad_donor_is_refused_by_field(name: str, bench: Bench, api: APIClient
 
 
 BAD_JOBS: dict[str, tuple[dict[str, Any], str]] = {
-    "no needs": ({"needs": []}, "needs"),
+    "no needs, no words, no code": ({"needs": [], "symptom": ""}, "needs"),
+    "a code that is none": ({"shown_code": "--"}, "shown_code"),
+    "too long a code": ({"shown_code": "9" * 21}, "shown_code"),
     "unknown kind": ({"needs": [{"kind": "flux-valve"}]}, "kind"),
     "never reused": ({"needs": [{"kind": "thermal-cutout"}]}, "kind"),
     "same part twice": ({"needs": [{"kind": "heater"}, {"kind": "heater"}]}, "needs"),

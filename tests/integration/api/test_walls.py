@@ -48,6 +48,15 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-survival": None,
     "api-duties": None,
     "api-sister-warnings": None,
+    "api-fault-codes": {
+        "make": "Velthane",
+        "appliance": "washing-machine",
+        "code": "P4",
+        "suspects": {"drain-pump": 1},
+    },
+    "api-symptoms": {"name": "Sings", "appliance": "washing-machine", "suspects": {"belt": 1}},
+    "api-fault-checks": None,
+    "api-fault-check": None,  # of the delivered table: everybody's
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -71,6 +80,17 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
     "api-job-safety": {"protection_class": "I"},
     "api-job-safety-step": {"step": "visual", "entry": True},
+    "api-job-fault-signs": {"code": "P4"},
+    "api-job-fault-answers": {"check": "washing-machine:filter-clear", "answer": "bad"},
+    "api-job-fault-needs": {"needs": [{"kind": "heater"}]},
+    "api-job-fault-found": {"suspect": "blockage"},
+    "api-fault-code": {
+        "make": "Velthane",
+        "appliance": "washing-machine",
+        "code": "P4",
+        "suspects": {"drain-pump": 1},
+    },
+    "api-symptom": {"name": "Sings", "suspects": {"belt": 1}},
     "api-outcome-failed": {"failed_on": "2026-11-22"},
     "api-rule-comments": {"note": "x"},
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
@@ -118,7 +138,18 @@ def things(bench: Bench) -> dict[str, str]:
     model = bench.makes["Velthane"].numbers.order_by("id").first()
     assert model is not None
     warning = bench.sister_warning(donor)
+    faults = bench.faults(need.job)
+    fault = f"/api/v1/jobs/{need.job.ref}/fault/"
     return {
+        "api-job-fault": fault,
+        "api-job-fault-signs": f"{fault}signs/",
+        "api-job-fault-sign": f"{fault}signs/{faults.sign.pk}/",
+        "api-job-fault-answers": f"{fault}answers/",
+        "api-job-fault-answer": f"{fault}answers/{faults.answer.pk}/",
+        "api-job-fault-needs": f"{fault}needs/",
+        "api-job-fault-found": f"{fault}found/",
+        "api-fault-code": f"/api/v1/fault-codes/{faults.code.pk}/",
+        "api-symptom": f"/api/v1/symptoms/{faults.symptom}/",
         "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
         "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
         "api-photo": f"/api/v1/photos/{photo.pk}/",
@@ -208,7 +239,17 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
-    from matching.models import BuildBreak, Job, Match, Need
+    from matching.models import (
+        BuildBreak,
+        CheckAnswer,
+        FaultCode,
+        FaultFound,
+        Job,
+        Match,
+        Need,
+        Sign,
+        WorkshopSymptom,
+    )
     from parts.models import (
         BenchTest,
         Interchange,
@@ -223,6 +264,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning)
+    models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
@@ -247,6 +289,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "sister-warnings",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
+    assert client.get("/api/v1/fault-codes/").data == []
+    assert not [one for one in client.get("/api/v1/symptoms/").data if one["own"]]
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):
         assert client.get(f"/api/v1/{path}/").data["count"] == counted[name]
     found = client.get("/api/v1/parts/find/", {"text": "W7-60 R1 W"}).data

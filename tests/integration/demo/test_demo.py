@@ -17,7 +17,9 @@ from django.utils import timezone
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
 from matching import demo, finding, gather
+from matching.domain.diagnosis.beliefs import Belief
 from matching.domain.rules import share_met
+from matching.faults import tables
 from matching.management.commands.demo import SHOWN
 from matching.models import Alert, Job, Need, Outcome, Rule
 from matching.strip_planning import plan_donor
@@ -119,6 +121,19 @@ def strip_work_shows(workshop: Workshop) -> None:
     assert (expired.count(), Certificate.of(workshop).count()) == (1, 2)
 
 
+def faults_have_learned(workshop: Workshop) -> None:
+    """Open jobs show signs read from their words; closed ones moved the odds of the table."""
+    jobs = Job.of(workshop).filter(state="open")
+    assert jobs.filter(signs__isnull=False).distinct().count() >= 0.8 * jobs.count()
+    counts = tables.closed_counts(workshop)
+    told = sum(sum(closed.values()) for closed in counts.values())
+    assert told >= 150
+    some = max(counts, key=lambda under: sum(counts[under].values()))
+    prior = Belief.of_table(tables.delivered().symptoms[some].suspects)
+    learned = prior.after(counts[some]).odds
+    assert max(abs(p - prior.odds.get(name, 0.0)) for name, p in learned.items()) > 0.1
+
+
 def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> None:
     out = io.StringIO()
     call_command("demo", no_serve=True, stdout=out)
@@ -131,6 +146,8 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
     assert Part.of(workshop).filter(laid_at_intake=False).count() >= 4000
     assert Need.of(workshop).filter(state="open").count() >= 300
     assert Outcome.of(workshop).count() >= 2000
+
+    faults_have_learned(workshop)
 
     # The machine that came in was told of, and what was told is right.
     donor = Donor.of(workshop).get(ref="D-9001")

@@ -173,7 +173,7 @@ def test_a_misread_job_is_settled_by_a_person_and_searched_again(
         ({"need1-part_number": "4711"}, "id_need1-kind", "Choose the part kind"),
         ({"need0-kind": "fill-hose"}, "id_need0-kind", "not one of"),
         ({"need0-attributes": "no equals"}, "id_need0-attributes", "name=value"),
-        ({"need0-kind": "", "need0-max_price": ""}, "needs", "Name a part"),
+        ({"shown_code": "--"}, "id_shown_code", "as it stands on the display"),
         ({"need1-kind": "control-board"}, "needs", "named twice"),
         ({"technician": "999999"}, "id_technician", "not one of"),
     ],

@@ -56,11 +56,32 @@ ACTIONS = {
     "rule-retire",
     "job-safety-begin",
     "job-safety-step",
+    "job-fault-sign",
+    "job-fault-code",
+    "job-fault-words",
+    "job-fault-sign-remove",
+    "job-fault-answer",
+    "job-fault-undo",
+    "job-fault-needs",
+    "job-fault-found",
+    "symptom-change",
+    "symptom-restore",
+    "fault-code-change",
+    "fault-check-set",
     "sister-warning-end",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
+OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set"}
 OWNERS = {"labels-address"}
 TECHNICIANS = {
+    "job-fault-sign",
+    "job-fault-code",
+    "job-fault-words",
+    "job-fault-sign-remove",
+    "job-fault-answer",
+    "job-fault-undo",
+    "job-fault-needs",
+    "job-fault-found",
     "job-safety-begin",
     "job-safety-step",
     "job-build",
@@ -77,6 +98,12 @@ TECHNICIANS = {
     "sister-warning-end",
 }
 REVIEWERS = {
+    "symptom-new",
+    "symptom-change",
+    "symptom-restore",
+    "fault-code-new",
+    "fault-code-change",
+    "fault-check-set",
     "strip-step-new",
     "strip-minutes",
     "strip-rate",  # the owner, who covers the reviewer
@@ -120,6 +147,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
     alert = Alert.of(bench.workshop).get(need__job=job)
     size = {"width": 4, "height": 3, "size_bytes": 9}
     photo = Photo.objects.create(workshop=bench.workshop, part=part, kept_at=NOW, **size)
+    faults = bench.faults(job)
     args: dict[str, list[Any]] = {
         "donor": [donor.ref],
         "part": [part.ref],
@@ -139,6 +167,13 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "photo": [photo.pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],
         "sister-warnings": [],
+        "symptom": [faults.symptom],
+        "symptom-new": [],
+        "symptoms-of": ["washing-machine"],
+        "fault-code": [faults.code.pk],
+        "fault-code-change": [faults.code.pk],
+        "fault-checks-of": ["washing-machine"],
+        "fault-check-set": ["washing-machine"],
         "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
@@ -189,7 +224,7 @@ def test_things_of_another_workshop_are_not_found(
     other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
     RefCounter.objects.create(workshop=other_bench.workshop, prefix="code", last=500_000)
     args = things(other_bench)[route]
-    if not args or route.startswith("strip-"):  # kinds of machine are everybody's
+    if not args or route.startswith("strip-") or route in OF_APPLIANCES:  # everybody's
         return
     client = sign_in(bench, "owner")
     nobodys_code, _ = codes_after(700_000, 1)

@@ -9,6 +9,7 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
 from donors.models import Donor
+from matching.faults import closing, editing
 from matching.models import (
     Alert,
     Hold,
@@ -436,6 +437,7 @@ def _furnish(bench: Bench) -> None:
     bench.build_break()
     bench.sister_warning(part.donor)
     safety_step(bench, safety_check(bench))
+    _furnish_faults(bench, need.job)
     bench.licensed_record(bench.donor("W7-60 R1 S"))
     for shown in ({"donor": part.donor}, {"part": part}):
         size = {"width": 4, "height": 3, "size_bytes": 9}
@@ -472,6 +474,15 @@ def _furnish(bench: Bench) -> None:
         member=bench.technician,
         now=NOW,
     )
+
+
+def _furnish_faults(bench: Bench, job: Job) -> None:
+    """Give a workshop rows of its own table of faults, and a job whose fault is known."""
+    reviewer = {"workshop": bench.workshop, "member": bench.members["reviewer"], "now": NOW}
+    faults = bench.faults(job)
+    editing.set_check(slug=faults.answer.check_slug, minutes=4, hidden=False, **reviewer)
+    closed = bench.job(needs=[], symptom="does not drain")
+    closing.say_found(ref=closed.ref, suspect="blockage", **reviewer)
 
 
 def _approved_rule(bench: Bench) -> Rule:

@@ -1,0 +1,268 @@
+"""API of a workshop's table of faults: codes, symptoms, and how checks are done here."""
+
+from typing import Any
+
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from matching.domain.diagnosis.beliefs import Belief
+from matching.domain.diagnosis.tables import MOST_MINUTES
+from matching.fault_models import Standing
+from matching.faults import editing, tables
+from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.faults.tables import CheckRow, Counts, SymptomRow
+from matching.models import FaultCode
+from parts.strip_steps import get_appliance
+from workshop.api import MemberView
+from workshop.models import Role
+
+OF = [OpenApiParameter("appliance", str, description="only of this kind of machine")]
+
+
+def _weights() -> serializers.DictField:
+    return serializers.DictField(
+        child=serializers.FloatField(), help_text="by part kind or cause; shares count"
+    )
+
+
+class LearnedOutput(serializers.Serializer[Any]):
+    """A suspect: its weight in the table, closed jobs where it was at fault, the odds of both."""
+
+    suspect = serializers.CharField()
+    weight = serializers.FloatField(allow_null=True, help_text="null: not listed")
+    closed = serializers.IntegerField()
+    odds = serializers.FloatField()
+
+
+def learned(suspects: Any, closed: Any) -> list[dict[str, Any]]:
+    odds = Belief.of_table(suspects).after(closed).odds
+    return [
+        {
+            "suspect": slug,
+            "weight": suspects.get(slug),
+            "closed": closed.get(slug, 0),
+            "odds": odds[slug],
+        }
+        for slug in sorted(odds, key=lambda one: (-odds[one], one))
+    ]
+
+
+class FaultCodeInput(serializers.Serializer[Any]):
+    """A displayed code. range: the family; blank for every range of the make."""
+
+    make = serializers.CharField(max_length=80)
+    range = serializers.CharField(max_length=60, required=False, default="", allow_blank=True)
+    appliance = serializers.SlugField(max_length=40)
+    code = serializers.CharField(max_length=20)
+    meaning = serializers.CharField(max_length=200, required=False, default="", allow_blank=True)
+    suspects = _weights()
+    checks = serializers.ListField(
+        child=serializers.CharField(max_length=80), required=False, default=list, max_length=20
+    )
+    standing = serializers.ChoiceField(Standing.choices, required=False, default=Standing.OWN.value)
+    source: Any = serializers.CharField(
+        max_length=200, required=False, default="", allow_blank=True
+    )
+    hidden = serializers.BooleanField(required=False, default=False)
+
+
+class FaultCodeOutput(FaultCodeInput):
+    id = serializers.IntegerField()
+    learned = LearnedOutput(many=True)
+
+
+class SymptomInput(serializers.Serializer[Any]):
+    name = serializers.CharField(max_length=80)
+    words = serializers.ListField(
+        child=serializers.CharField(max_length=80), required=False, default=list, max_length=40
+    )
+    suspects = _weights()
+    source: Any = serializers.CharField(
+        max_length=200, required=False, default="", allow_blank=True
+    )
+    hidden = serializers.BooleanField(required=False, default=False)
+
+
+class NewSymptomInput(SymptomInput):
+    appliance = serializers.SlugField(max_length=40)
+
+
+class SymptomOutput(NewSymptomInput):
+    """own: of this workshop. changed: differs from the row delivered, which can be restored."""
+
+    slug = serializers.CharField()
+    own = serializers.BooleanField()
+    changed = serializers.BooleanField()
+    learned = LearnedOutput(many=True)
+
+
+class FaultCheckInput(serializers.Serializer[Any]):
+    minutes = serializers.FloatField(
+        allow_null=True,
+        required=False,
+        default=None,
+        max_value=MOST_MINUTES,
+        help_text="null: the guide's",
+    )
+    hidden = serializers.BooleanField(required=False, default=False, help_text="not done here")
+
+
+class FaultCheckOutput(serializers.Serializer[Any]):
+    slug = serializers.CharField()
+    appliance = serializers.CharField()
+    do = serializers.CharField()
+    minutes = serializers.FloatField()
+    guide_minutes = serializers.FloatField()
+    hidden = serializers.BooleanField()
+    answers = serializers.ListField(child=serializers.CharField())
+
+
+class ReviewerView(MemberView):
+    role = Role.REVIEWER
+
+    def stated(self) -> dict[str, Any]:
+        return {"workshop": self.workshop, "member": self.member, "now": timezone.now()}
+
+
+class FaultCodes(ReviewerView):
+    @extend_schema(
+        operation_id="list_fault_codes", parameters=OF, responses=FaultCodeOutput(many=True)
+    )
+    def get(self, request: Request) -> Response:
+        """List the workshop's codes with what closed jobs taught."""
+        rows = tables.list_codes(self.workshop)
+        if request.query_params.get("appliance"):
+            rows = rows.filter(appliance=request.query_params["appliance"])
+        counts = tables.closed_counts(self.workshop)
+        return Response(FaultCodeOutput([_code(row, counts) for row in rows], many=True).data)
+
+    @extend_schema(request=FaultCodeInput, responses={201: FaultCodeOutput})
+    def post(self, request: Request) -> Response:
+        """Add a code to the workshop's table."""
+        row = editing.save_code(facts=CodeFacts(**self.valid(FaultCodeInput)), **self.stated())
+        return Response(FaultCodeOutput(_code(row, {})).data, status=201)
+
+
+class FaultCodeDetail(ReviewerView):
+    @extend_schema(responses=FaultCodeOutput)
+    def get(self, request: Request, pk: int) -> Response:
+        """Return one code."""
+        return self._answer(tables.get_code(self.workshop, pk))
+
+    @extend_schema(request=FaultCodeInput, responses=FaultCodeOutput)
+    def put(self, request: Request, pk: int) -> Response:
+        """Change a code; hidden: it is kept and counts for nothing."""
+        tables.get_code(self.workshop, pk)
+        facts = CodeFacts(**self.valid(FaultCodeInput))
+        return self._answer(editing.save_code(facts=facts, code_id=pk, **self.stated()))
+
+    def _answer(self, row: FaultCode) -> Response:
+        counts = tables.closed_counts(self.workshop, [row.slug])
+        return Response(FaultCodeOutput(_code(row, counts)).data)
+
+
+def _code(row: FaultCode, counts: Counts) -> dict[str, Any]:
+    names = ("range", "code", "meaning", "suspects", "checks", "standing", "source", "hidden")
+    return {
+        "id": row.pk,
+        "make": row.make.name,
+        "appliance": row.appliance_id,
+        **{name: getattr(row, name) for name in names},
+        "learned": learned(row.suspects, counts.get(row.slug, {})),
+    }
+
+
+class Symptoms(ReviewerView):
+    @extend_schema(operation_id="list_symptoms", parameters=OF, responses=SymptomOutput(many=True))
+    def get(self, request: Request) -> Response:
+        """List the symptoms as this workshop has them, with what closed jobs taught."""
+        appliance = request.query_params.get("appliance", "")
+        if appliance:
+            get_appliance(appliance)
+        counts = tables.closed_counts(self.workshop)
+        rows = tables.symptom_rows(self.workshop, appliance)
+        return Response(SymptomOutput([_symptom(row, counts) for row in rows], many=True).data)
+
+    @extend_schema(request=NewSymptomInput, responses={201: SymptomOutput})
+    def post(self, request: Request) -> Response:
+        """Add a symptom of the workshop's own."""
+        given = self.valid(NewSymptomInput)
+        appliance = given.pop("appliance")
+        facts = SymptomFacts(**given)
+        row = editing.add_symptom(appliance=appliance, facts=facts, **self.stated())
+        return Response(SymptomOutput(_symptom(row, {})).data, status=201)
+
+
+class SymptomDetail(ReviewerView):
+    @extend_schema(responses=SymptomOutput)
+    def get(self, request: Request, slug: str) -> Response:
+        """Return one symptom."""
+        return self._answer(tables.get_symptom_row(self.workshop, slug))
+
+    @extend_schema(request=SymptomInput, responses=SymptomOutput)
+    def put(self, request: Request, slug: str) -> Response:
+        """Change a symptom here. The row delivered stays the default."""
+        tables.get_symptom_row(self.workshop, slug)
+        facts = SymptomFacts(**self.valid(SymptomInput))
+        return self._answer(editing.change_symptom(slug=slug, facts=facts, **self.stated()))
+
+    @extend_schema(responses={200: SymptomOutput})
+    def delete(self, request: Request, slug: str) -> Response:
+        """Go back to the row delivered."""
+        return self._answer(editing.restore_symptom(workshop=self.workshop, slug=slug))
+
+    def _answer(self, row: SymptomRow) -> Response:
+        counts = tables.closed_counts(self.workshop, [row.symptom.slug])
+        return Response(SymptomOutput(_symptom(row, counts)).data)
+
+
+def _symptom(row: SymptomRow, counts: Counts) -> dict[str, Any]:
+    symptom = row.symptom
+    return {
+        "slug": symptom.slug,
+        "appliance": symptom.appliance,
+        "name": symptom.name,
+        "words": list(symptom.words),
+        "suspects": symptom.suspects,
+        "source": row.source,
+        "hidden": row.hidden,
+        "own": row.given is None,
+        "changed": row.given is not None and row.change is not None,
+        "learned": learned(symptom.suspects, counts.get(symptom.slug, {})),
+    }
+
+
+class FaultChecks(ReviewerView):
+    @extend_schema(
+        operation_id="list_fault_checks", parameters=OF, responses=FaultCheckOutput(many=True)
+    )
+    def get(self, request: Request) -> Response:
+        """List the checks to make before a part is blamed."""
+        appliance = request.query_params.get("appliance", "")
+        if appliance:
+            get_appliance(appliance)
+        rows = map(_check, tables.check_rows(self.workshop, appliance))
+        return Response(FaultCheckOutput(list(rows), many=True).data)
+
+
+class FaultCheckDetail(ReviewerView):
+    @extend_schema(request=FaultCheckInput, responses=FaultCheckOutput)
+    def put(self, request: Request, slug: str) -> Response:
+        """Say how long a check takes here, or that it is not done. Both left out: the guide."""
+        row = editing.set_check(slug=slug, **self.valid(FaultCheckInput), **self.stated())
+        return Response(FaultCheckOutput(_check(row)).data)
+
+
+def _check(row: CheckRow) -> dict[str, Any]:
+    return {
+        "slug": row.check.slug,
+        "appliance": row.check.appliance,
+        "do": row.check.do,
+        "minutes": row.check.minutes,
+        "guide_minutes": row.given.minutes,
+        "hidden": row.hidden,
+        "answers": [one.says for one in row.check.answers],
+    }

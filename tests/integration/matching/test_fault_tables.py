@@ -1,0 +1,255 @@
+"""A workshop's own codes and symptoms: changed, hidden, restored, and as a file."""
+
+from pathlib import Path
+
+import pytest
+from django.conf import settings
+
+from matching.domain.diagnosis.fault_codes import COLUMNS
+from matching.faults import editing, tables
+from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.models import FaultCode, WorkshopCheck, WorkshopSymptom
+from tests.factories import NOW, Bench
+from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.exchange import sheets
+from workshop.exchange.reading import FileRefused
+
+pytestmark = pytest.mark.django_db
+
+NO_HEAT = "washing-machine:no-heat"
+HEADER = ",".join(COLUMNS)
+GOOD = "Velthane,W7,washing-machine,H1,water not warm,heater=50|wiring=12"
+
+
+def by(bench: Bench) -> dict[str, object]:
+    return {"workshop": bench.workshop, "member": bench.members["reviewer"], "now": NOW}
+
+
+def facts(**values: object) -> CodeFacts:
+    stated = {
+        "make": "Velthane",
+        "appliance": "washing-machine",
+        "code": "P4",
+        "suspects": {"drain-pump": 1.0},
+    }
+    return CodeFacts(**{**stated, **values})  # type: ignore[arg-type]
+
+
+def symptom(**values: object) -> SymptomFacts:
+    stated = {"name": "Sings a song", "suspects": {"belt": 1.0}}
+    return SymptomFacts(**{**stated, **values})  # type: ignore[arg-type]
+
+
+class TestCodes:
+    def test_added_by_an_alias_of_the_make_changed_and_hidden(self, bench: Bench) -> None:
+        row = editing.save_code(facts=facts(make="Velt Werke", code="p-4"), **by(bench))
+        assert (row.make.name, row.code, row.code_key) == ("Velthane", "p-4", "P4")
+        changed = editing.save_code(
+            facts=facts(code="P5", hidden=True, checks=["washing-machine:filter-clear"]),
+            code_id=row.pk,
+            **by(bench),
+        )
+        assert (changed.pk, changed.code, changed.hidden) == (row.pk, "P5", True)
+        assert (changed.changed_by, changed.changed_at) == (bench.members["reviewer"], NOW)
+
+    def test_the_same_code_twice_is_a_conflict(self, bench: Bench) -> None:
+        editing.save_code(facts=facts(range="W7"), **by(bench))
+        editing.save_code(facts=facts(range="K3"), **by(bench))
+        with pytest.raises(Conflict, match=r"Velthane has P\.4 already for w7"):
+            editing.save_code(facts=facts(range="w7", code="P.4"), **by(bench))
+        assert FaultCode.of(bench.workshop).count() == 2
+
+    @pytest.mark.parametrize(
+        ("changed", "field"),
+        [
+            ({"code": " - "}, "code"),
+            ({"code": "9" * 21}, "code"),
+            ({"appliance": "toaster"}, "appliance"),
+            ({"make": "Nobody"}, "make"),
+            ({"suspects": {}}, "suspects"),
+            ({"suspects": {"drain-pump": -1}}, "suspects"),
+            ({"suspects": {"drain-pump": 0}}, "suspects"),
+            ({"suspects": {"drain-pump": float("nan")}}, "suspects"),
+            ({"suspects": {"drain-pump": float("inf")}}, "suspects"),
+            ({"suspects": {"brew-unit": 1}}, "suspects"),
+            ({"suspects": {"<b>": 1}}, "suspects"),
+            ({"checks": ["microwave:door"]}, "checks"),
+            ({"standing": "law"}, "standing"),
+        ],
+    )
+    def test_what_cannot_be_is_refused_by_field(
+        self, bench: Bench, changed: dict[str, object], field: str
+    ) -> None:
+        with pytest.raises(InputRefused) as refused:
+            editing.save_code(facts=facts(**changed), **by(bench))
+        assert field in refused.value.fields
+        assert not FaultCode.of(bench.workshop).exists()
+
+
+class TestSymptoms:
+    def test_a_change_stands_over_the_delivered_row_which_can_be_restored(
+        self, bench: Bench
+    ) -> None:
+        given = tables.delivered().symptoms[NO_HEAT]
+        row = editing.change_symptom(
+            slug=NO_HEAT,
+            facts=symptom(name="Stays cold", words=["STAYS COLD"], suspects={"heater": 1.0}),
+            **by(bench),
+        )
+        assert (row.symptom.name, row.symptom.words, row.standing) == (
+            "Stays cold",
+            ("stays cold",),
+            "guide, changed here",
+        )
+        assert tables.table_of(bench.workshop).symptoms[NO_HEAT].suspects == {"heater": 1.0}
+        assert tables.table_of(bench.workshop).said("it stays cold", appliance="washing-machine")
+        back = editing.restore_symptom(workshop=bench.workshop, slug=NO_HEAT)
+        assert back.symptom == given
+        assert tables.delivered().symptoms[NO_HEAT] == given
+        assert not WorkshopSymptom.of(bench.workshop).exists()
+
+    def test_an_own_one_is_listed_read_from_words_and_hidden(self, bench: Bench) -> None:
+        row = editing.add_symptom(
+            appliance="washing-machine", facts=symptom(words=["sings"]), **by(bench)
+        )
+        assert row.symptom.slug == "washing-machine:sings-a-song"
+        table = tables.table_of(bench.workshop, "washing-machine")
+        assert table.said("It sings at night", appliance="washing-machine") == (row.symptom,)
+        with pytest.raises(Conflict, match="nothing to go back to"):
+            editing.restore_symptom(workshop=bench.workshop, slug=row.symptom.slug)
+        editing.change_symptom(slug=row.symptom.slug, facts=symptom(hidden=True), **by(bench))
+        assert row.symptom.slug not in tables.table_of(bench.workshop).symptoms
+        assert tables.get_symptom_row(bench.workshop, row.symptom.slug).hidden
+
+    def test_another_workshop_has_the_delivered_table(
+        self, bench: Bench, other_bench: Bench
+    ) -> None:
+        editing.change_symptom(slug=NO_HEAT, facts=symptom(name="Stays cold"), **by(bench))
+        editing.add_symptom(appliance="washing-machine", facts=symptom(), **by(bench))
+        editing.set_check(slug="washing-machine:filter-clear", minutes=9, hidden=False, **by(bench))
+        theirs = tables.table_of(other_bench.workshop)
+        assert theirs == tables.delivered()
+
+    @pytest.mark.parametrize("name", ["Does not heat", "does NOT heat", "Sings a song"])
+    def test_a_name_that_is_taken(self, bench: Bench, name: str) -> None:
+        editing.add_symptom(appliance="washing-machine", facts=symptom(), **by(bench))
+        with pytest.raises(Conflict):
+            editing.add_symptom(appliance="washing-machine", facts=symptom(name=name), **by(bench))
+
+    @pytest.mark.parametrize(
+        ("changed", "field"),
+        [
+            ({"name": "!!"}, "name"),
+            ({"name": "x" * 81}, "name"),
+            ({"words": ["a"]}, "words"),
+            ({"words": ["x" * 81]}, "words"),
+            ({"suspects": {"belt": -3}}, "suspects"),
+            ({"suspects": {"brew-unit": 3}}, "suspects"),
+            ({"suspects": {f"x{n}": 1 for n in range(40)}}, "suspects"),
+        ],
+    )
+    def test_what_cannot_be_is_refused_by_field(
+        self, bench: Bench, changed: dict[str, object], field: str
+    ) -> None:
+        for act in (
+            lambda: editing.add_symptom(
+                appliance="washing-machine", facts=symptom(**changed), **by(bench)
+            ),
+            lambda: editing.change_symptom(slug=NO_HEAT, facts=symptom(**changed), **by(bench)),
+        ):
+            with pytest.raises(InputRefused) as refused:
+                act()
+            assert field in refused.value.fields
+        assert not WorkshopSymptom.of(bench.workshop).exists()
+
+    @pytest.mark.parametrize("minutes", [0, -1, 601, float("nan"), float("inf")])
+    def test_minutes_that_cannot_be(self, bench: Bench, minutes: float) -> None:
+        with pytest.raises(InputRefused) as refused:
+            editing.set_check(
+                slug="washing-machine:filter-clear", minutes=minutes, hidden=False, **by(bench)
+            )
+        assert "minutes" in refused.value.fields
+        assert not WorkshopCheck.of(bench.workshop).exists()
+
+    def test_rows_nobody_has(self, bench: Bench) -> None:
+        for act in (
+            lambda: editing.set_check(slug="x", minutes=1, hidden=False, **by(bench)),
+            lambda: editing.change_symptom(slug="x", facts=symptom(), **by(bench)),
+            lambda: editing.restore_symptom(workshop=bench.workshop, slug="x"),
+            lambda: editing.save_code(facts=facts(), code_id=9, **by(bench)),
+        ):
+            with pytest.raises(NotFound):
+                act()
+
+
+class TestTheFile:
+    def read(self, bench: Bench, tmp_path: Path, *lines: str) -> sheets.Imported:
+        path = tmp_path / "fault_codes.csv"
+        path.write_text("\n".join([HEADER, *lines, ""]), encoding="utf-8")
+        return sheets.import_file("fault_codes", path, workshop=bench.workshop, at=NOW)
+
+    def test_in_and_out_and_in_again(self, bench: Bench, tmp_path: Path) -> None:
+        lines = [GOOD, "Borsund,,washing-machine,3-10,,pressure-sensor=65.5|blockage=20"]
+        assert str(self.read(bench, tmp_path, *lines)) == "2 rows: 2 added, 0 changed, 0 as before"
+        again = self.read(bench, tmp_path, *lines)
+        assert (again.added, again.changed, again.same) == (0, 0, 2)
+        text = "".join(sheets.export_text("fault_codes", workshop=bench.workshop))
+        assert text.splitlines() == [HEADER, lines[1], lines[0]]  # by make
+
+    def test_another_weight_changes_the_row_and_a_blank_meaning_erases_nothing(
+        self, bench: Bench, tmp_path: Path
+    ) -> None:
+        self.read(bench, tmp_path, GOOD)
+        row = FaultCode.of(bench.workshop).get()
+        FaultCode.of(bench.workshop).update(source="a leaflet", hidden=True)
+        done = self.read(bench, tmp_path, "velthane,w7,washing-machine,h 1,,heater=9")
+        assert (done.added, done.changed) == (0, 1)
+        row.refresh_from_db()
+        assert (row.meaning, row.suspects) == ("water not warm", {"heater": 9.0})
+        assert (row.source, row.hidden) == ("a leaflet", True)
+
+    @pytest.mark.parametrize(
+        ("lines", "named"),
+        [
+            (  # cells that cannot be read
+                [
+                    "Velthane,,washing-machine,,,heater=1",
+                    "Velthane,,washing-machine,H2,,heater=-1",
+                    "Velthane,,washing-machine,H3,,heater",
+                    "Velthane,,washing-machine,H5,,heater=1|heater=2",
+                    "Velthane,,washing-machine,H5,,",
+                    f"Velthane,,washing-machine,{'9' * 21},,heater=1",
+                ],
+                ["code", "suspects", "suspects", "suspects", "suspects", "code"],
+            ),
+            (  # what they name is not there
+                [
+                    "Nobody,,washing-machine,H2,,heater=1",
+                    "Velthane,,toaster,H2,,heater=1",
+                    "Velthane,,washing-machine,H4,,brew-unit=1",
+                    "Velthane,w7,washing-machine,h-1,,heater=1",
+                    "Velthane,,washing-machine,--,,heater=1",
+                ],
+                ["make", "appliance", "suspects", "code", "code"],
+            ),
+        ],
+    )
+    def test_every_bad_cell_is_named_and_nothing_is_written(
+        self, bench: Bench, tmp_path: Path, lines: list[str], named: list[str]
+    ) -> None:
+        with pytest.raises(FileRefused) as refused:
+            self.read(bench, tmp_path, GOOD, *lines)
+        cells = [(one.row, one.column) for one in refused.value.problems]
+        assert cells == [(row, column) for row, column in enumerate(named, start=3)]
+        assert not FaultCode.of(bench.workshop).exists()
+
+    def test_a_file_takes_as_many_queries_for_any_rows(
+        self, bench: Bench, tmp_path: Path, django_assert_max_num_queries
+    ) -> None:
+        lines = [f"Velthane,,washing-machine,E{n},,heater=1" for n in range(200)]
+        with django_assert_max_num_queries(12):
+            self.read(bench, tmp_path, *lines)
+
+    def test_the_demo_s_own_file_has_these_columns(self) -> None:
+        path = settings.DEMO_DIR.parent / "demo_fault_codes.csv"
+        assert path.read_text(encoding="utf-8").splitlines()[0] == HEADER
