@@ -11,6 +11,8 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from matching.looking_models import LookedFor as LookedFor
+from matching.looking_models import Looking as Looking
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
 from parts.number_columns import folded_column, stem_column
