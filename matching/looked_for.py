@@ -88,11 +88,7 @@ def shown(workshop: Workshop, page: list[LookedFor]) -> list[Shown]:
     return [
         Shown(
             row,
-            [
-                _job(job)
-                for job in row.jobs
-                if all(need["need"] in still for need in job["needs"])
-            ],
+            [_job(job) for job in row.jobs if all(need["need"] in still for need in job["needs"])],
             _names(row, known.get((row.make_id, row.family), [])),
         )
         for row in page
@@ -116,7 +112,9 @@ def _known_numbers(workshop: Workshop, page: list[LookedFor]) -> dict[tuple[int,
     numbers = ModelNumber.of(workshop).filter(
         make__in={row.make_id for row in page}, family__in=families, wildcard=False
     )
-    first = numbers.annotate(nth=nth).filter(nth__lte=KNOWN_NUMBERS).order_by("make", "family", "nth")
+    first = (
+        numbers.annotate(nth=nth).filter(nth__lte=KNOWN_NUMBERS).order_by("make", "family", "nth")
+    )
     found: dict[tuple[int, str], list[str]] = {}
     for make, family, number in first.values_list("make_id", "family", "number"):
         found.setdefault((make, family), []).append(number)

@@ -60,9 +60,7 @@ class Look:
 
     @property
     def key(self) -> str:
-        return json.dumps(
-            [self.appliance, self.make, self.family, self.number], ensure_ascii=False
-        )
+        return json.dumps([self.appliance, self.make, self.family, self.number], ensure_ascii=False)
 
     def machine(self) -> Machine:
         return Machine(self.appliance, self.make, self.number, dict(self.fields), self.family)
@@ -160,7 +158,9 @@ class Thinker:
                 None,
                 donor,
             )
-            for slot, (kind, position) in zip(self._ids, self._carried[look.appliance], strict=False)
+            for slot, (kind, position) in zip(
+                self._ids, self._carried[look.appliance], strict=False
+            )
             if not kinds()[kind].never_reused
         ]
 

@@ -7,7 +7,7 @@ from datetime import date
 from functools import lru_cache
 from typing import Any
 
-from django.db.models import Count
+from django.db.models import BooleanField, Count, ExpressionWrapper, Q
 from django.db.models.functions import TruncMonth
 
 from donors.models import Appliance
@@ -131,8 +131,10 @@ def kept(workshop: Workshop, span: Span) -> Kept:
     imported = 0
     within = (span.start, span.end)
     rows = Outcome.of(workshop).filter(fitted_on__range=within).order_by()
-    rows = rows.exclude(result=Outcome.Result.DID_NOT_FIT).annotate(month=TruncMonth("fitted_on"))
-    for kind, month, loose, count in rows.values_list("kind_id", "month", "part__isnull").annotate(
+    rows = rows.exclude(result=Outcome.Result.DID_NOT_FIT).annotate(
+        month=TruncMonth("fitted_on"), loose=ExpressionWrapper(Q(part__isnull=True), BooleanField())
+    )
+    for kind, month, loose, count in rows.values_list("kind_id", "month", "loose").annotate(
         count=Count("id")
     ):
         fitted[kind] += count

@@ -28,6 +28,7 @@ from workshop.models import Workshop
 
 ON_SHELF = (Part.State.REMOVED, Part.State.SHELVED)
 NO_DAY = "not-known"
+SCRAP = "graded scrap: it may be neither fitted nor sold"
 # (slug, words, months from, months below); None is open.
 BANDS = (
     ("below-3", "under 3 months", 0, 3),
@@ -310,7 +311,7 @@ SELECT id, place FROM (
 
 
 class LetGoRows:
-    """The parts that may go, a slice at a time: for a paginator. Scrap comes first."""
+    """The parts that may go, a slice at a time: for a paginator. Graded scrap comes last."""
 
     def __init__(self, workshop: Workshop, found: Shelf) -> None:
         self.workshop, self.found = workshop, found
@@ -318,14 +319,12 @@ class LetGoRows:
     def __len__(self) -> int:
         return self.found.to_let_go
 
-    count = __len__
-
     def __getitem__(self, wanted: slice) -> list[LetGo]:
         start, stop = wanted.start or 0, len(self) if wanted.stop is None else wanted.stop
-        scrap = self.found.scrap
-        ids = self._scrap_ids(start, min(stop, scrap)) if start < scrap else []
-        over = self._over(max(0, start - scrap), stop - max(start, scrap)) if stop > scrap else []
-        return self._shown(ids, over)
+        good = len(self) - self.found.scrap
+        over = self._over(start, min(stop, good) - start) if start < good else []
+        scrap = self._scrap_ids(max(0, start - good), stop - good) if stop > good else []
+        return self._shown(over, scrap)
 
     def _scrap_ids(self, start: int, stop: int) -> list[int]:
         rows = Part.of(self.workshop).filter(state__in=ON_SHELF, grade=Grade.SCRAP)
@@ -349,22 +348,16 @@ class LetGoRows:
         found = sql.rows(text, values, count, start - wanted[0][0])
         return [(pk, wanted[place][1]) for pk, place in found]
 
-    def _shown(self, scrap: Sequence[int], over: Sequence[tuple[int, Group]]) -> list[LetGo]:
-        ids = [*scrap, *(pk for pk, _ in over)]
+    def _shown(self, over: Sequence[tuple[int, Group]], scrap: Sequence[int]) -> list[LetGo]:
+        ids = [*(pk for pk, _ in over), *scrap]
         rows = Part.of(self.workshop).filter(pk__in=ids).select_related("kind", "donor__appliance")
         parts = {part.pk: part for part in rows}
         doubts = sisters.warnings_of(self.workshop.pk, ids)
         shown = [
-            LetGo(
-                parts[pk], ("graded scrap: it may be neither fitted nor sold",), None, pk in doubts
-            )
-            for pk in scrap
-            if pk in parts
+            self._one(parts[pk], group, in_doubt=pk in doubts) for pk, group in over if pk in parts
         ]
-        for pk, group in over:
-            if pk in parts:
-                shown.append(self._one(parts[pk], group, in_doubt=pk in doubts))
-        return shown
+        scrapped = (parts[pk] for pk in scrap if pk in parts)
+        return shown + [LetGo(part, (SCRAP,), None, part.pk in doubts) for part in scrapped]
 
     def _one(self, part: Part, group: Group, *, in_doubt: bool) -> LetGo:
         standing, weighed_by = group.standing, self.found.guide

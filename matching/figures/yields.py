@@ -87,6 +87,14 @@ class Yields:
     rows: list[DonorsOf]
 
     @property
+    def by_appliance(self) -> list[tuple[str, Yield]]:
+        """Return the sums of each appliance with a begun donor, by name."""
+        found: dict[str, Yield] = {}
+        for row in self.rows:
+            found[row.appliance_name] = found.get(row.appliance_name, Yield()) + row.begun
+        return [(name, one) for name, one in found.items() if one.donors]
+
+    @property
     def begun(self) -> Yield:
         return reduce(Yield.__add__, (row.begun for row in self.rows), Yield())
 

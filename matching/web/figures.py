@@ -4,7 +4,6 @@ from datetime import date
 from typing import Any
 
 from django import forms
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -92,13 +91,18 @@ def _figures(member: Member, span: spans.Span, today: date) -> dict[str, Any]:
     used = kept.kept(workshop, span)
     bands = [(one.name, one.pile.count, f"{one.pile.count}") for one in stands.bands]
     age_bars, age_height = drawing.lying_bars(bands)
+    brought = yields.yields(workshop, span)
+    taken = [(name, one.taken_each or 0.0, _brought(one)) for name, one in brought.by_appliance]
+    yield_bars, yield_height = drawing.lying_bars(taken)
     return {
         "rate": rate,
         "rate_bars": drawing.share_bars(rate.months, few=FEW_NEEDS),
         "few_needs": FEW_NEEDS,
         "waits": waits,
         "wait_curve": drawing.curves([("still waiting", waits.curve)], banded=True),
-        "yields": yields.yields(workshop, span),
+        "yields": brought,
+        "yield_bars": yield_bars,
+        "yield_height": yield_height,
         "shelf": stands,
         "age_bars": age_bars,
         "age_height": age_height,
@@ -115,6 +119,11 @@ def _figures(member: Member, span: spans.Span, today: date) -> dict[str, Any]:
     }
 
 
+def _brought(one: yields.Yield) -> str:
+    figures = ((one.taken_each, "taken"), (one.proven_each, "passed"), (one.fitted_each, "fitted"))
+    return ", ".join(f"{each or 0:.1f} {what}" for each, what in figures)
+
+
 @for_member()
 def let_go_page(request: HttpRequest, member: Member) -> HttpResponse:
     form = ShelfForm(request.GET)
@@ -125,8 +134,8 @@ def let_go_page(request: HttpRequest, member: Member) -> HttpResponse:
     except InputRefused as error:
         form.refuse(error)
         found = shelf.shelf(member.workshop, today=timezone.localdate())
-    rows = Paginator(shelf.LetGoRows(member.workshop, found), shelf.SHELF_PAGE)  # type: ignore[type-var]
-    shown |= {"shelf": found, "page": rows.get_page(request.GET.get("page"))}
+    rows = shelf.LetGoRows(member.workshop, found)
+    shown |= {"shelf": found, "page": page_of(request, rows, size=shelf.SHELF_PAGE)}
     return render(request, "matching/let_go.html", shown, status=form.status)
 
 

@@ -13,7 +13,7 @@ from matching.figures.needs import Filled
 WIDTH, HEIGHT = 360, 210
 LEFT, RIGHT, TOP, BOTTOM = 42, 16, 14, 34
 ACROSS, UP = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
-SHARES = (0, 25, 50, 75, 100)
+FLOORS = (80, 50, 0)  # percent a curve's scale may begin at; a drawing says so
 MOST_LABELS = 6  # along the foot
 LETTER_GAP = 11.0
 LETTERS = "abcde"
@@ -73,8 +73,11 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Curves:
+    """floor: percent the scale begins at."""
+
     frame: Frame
     curves: tuple[Curve, ...]
+    floor: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +91,14 @@ class Lying:
     said: str
 
 
-def _up(share: float) -> float:
-    return round(TOP + UP * (1.0 - share), 1)
+def _up(share: float, floor: int = 0) -> float:
+    """Return the height of a share on a scale that begins at `floor` percent."""
+    return round(TOP + UP * (1.0 - share) / (1.0 - floor / 100), 1)
 
 
-def _share_side() -> tuple[tuple[float, str], ...]:
-    return tuple((_up(tick / 100), str(tick)) for tick in SHARES)
+def _share_side(floor: int = 0) -> tuple[tuple[float, str], ...]:
+    ticks = (floor + (100 - floor) * part / 4 for part in range(5))
+    return tuple((_up(tick / 100, floor), f"{tick:g}") for tick in ticks)
 
 
 def _month_foot(months: Sequence[date], step: float) -> tuple[tuple[float, str], ...]:
@@ -160,40 +165,51 @@ def curves(groups: Iterable[tuple[str, Lasting]], *, banded: bool = False) -> Cu
     shown = [(name, found) for name, found in groups if found.count][:MOST_CURVES]
     longest = max((found.watched_days for _, found in shown), default=0.0) or 1.0
     scale = ACROSS / longest
+    floor = _floor([found for _, found in shown], banded)
     drawn = [
-        _curve(place, name, found, scale, banded) for place, (name, found) in enumerate(shown)
+        _curve(place, name, found, scale, floor, banded)
+        for place, (name, found) in enumerate(shown)
     ]
     foot = tuple(
         (round(LEFT + scale * longest * part / 4, 1), f"{longest * part / 4:.0f}")
         for part in range(5)
     )
-    return Curves(Frame(_share_side(), foot), tuple(_letters_apart(drawn)))
+    return Curves(Frame(_share_side(floor), foot), tuple(_letters_apart(drawn)), floor)
 
 
-def _curve(place: int, name: str, found: Lasting, scale: float, banded: bool) -> Curve:
+def _floor(some: Sequence[Lasting], banded: bool) -> int:
+    """Return the highest floor that nothing drawn falls below."""
+    ends = [step.low if banded else step.working for one in some for step in one.steps]
+    least = 100 * min(ends, default=1.0)
+    return next(floor for floor in FLOORS if floor <= least)
+
+
+def _curve(place: int, name: str, found: Lasting, scale: float, floor: int, banded: bool) -> Curve:
     def along(day: float) -> float:
         return round(LEFT + scale * day, 1)
 
-    line, last = [f"M{LEFT:g} {_up(1):g}"], 1.0
+    line, last = [f"M{LEFT:g} {_up(1, floor):g}"], 1.0
     for step in found.steps:
-        line.append(f"H{along(step.day):g}V{_up(step.working):g}")
+        line.append(f"H{along(step.day):g}V{_up(step.working, floor):g}")
         last = step.working
     end = along(found.watched_days)
     line.append(f"H{end:g}")
-    band = _band(found, along) if banded and found.steps else ""
+    band = _band(found, along, floor) if banded and found.steps else ""
     letter = LETTERS[place]
-    return Curve(name, letter, place + 1, "".join(line), band, end, _up(last), _up(last))
+    return Curve(
+        name, letter, place + 1, "".join(line), band, end, _up(last, floor), _up(last, floor)
+    )
 
 
-def _band(found: Lasting, along: Callable[[float], float]) -> str:
+def _band(found: Lasting, along: Callable[[float], float], floor: int) -> str:
     """Return the outline of the band, from the first step on: above it, then back below."""
     first, end = along(found.steps[0].day), along(found.watched_days)
-    upper = [f"M{first:g} {_up(found.steps[0].high):g}"]
+    upper = [f"M{first:g} {_up(found.steps[0].high, floor):g}"]
     for step in found.steps[1:]:
-        upper.append(f"H{along(step.day):g}V{_up(step.high):g}")
-    lower = [f"H{end:g}V{_up(found.steps[-1].low):g}"]
+        upper.append(f"H{along(step.day):g}V{_up(step.high, floor):g}")
+    lower = [f"H{end:g}V{_up(found.steps[-1].low, floor):g}"]
     for step, before in zip(reversed(found.steps[1:]), reversed(found.steps[:-1]), strict=True):
-        lower.append(f"H{along(step.day):g}V{_up(before.low):g}")
+        lower.append(f"H{along(step.day):g}V{_up(before.low, floor):g}")
     return "".join([*upper, *lower, f"H{first:g}Z"])
 
 
@@ -208,8 +224,8 @@ def _letters_apart(drawn: Sequence[Curve]) -> list[Curve]:
     return [replace(one, letter_y=placed[one.style]) for one in drawn]
 
 
-def lying_bars(rows: Sequence[tuple[str, int, str]]) -> tuple[list[Lying], int]:
-    """Draw a lying bar for each (name, count, words); return them and the height of it all."""
+def lying_bars(rows: Sequence[tuple[str, float, str]]) -> tuple[list[Lying], int]:
+    """Draw a lying bar for each (name, amount, words); return them and the height of it all."""
     most = max((count for _, count, _ in rows), default=0) or 1
     bars = [
         Lying(

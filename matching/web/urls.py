@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import breaks, figures, jobs, odds, parting, rules, safety, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -13,7 +13,10 @@ urlpatterns = [
     path("breaks/<int:break_id>/accept/", breaks.break_accept, name="break-accept"),
     path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),
     path("breaks/<int:break_id>/retire/", breaks.break_retire, name="break-retire"),
+    path("figures/", figures.figures_page, name="figures"),
+    path("figures/let-go/", figures.let_go_page, name="let-go"),
     path("find/", views.find, name="find"),
+    path("look-for/", figures.look_for_page, name="look-for"),
     path("odds/", odds.odds_page, name="odds"),
     path("jobs/", jobs.job_list, name="jobs"),
     path("jobs/new/", jobs.job_new, name="job-new"),
