@@ -41,19 +41,19 @@ class FilledOutput(serializers.Serializer[Any]):
     overdue = serializers.IntegerField(help_text="open although their wait is over")
     waiting = serializers.IntegerField(help_text="open within their wait; not counted")
     share = serializers.FloatField(allow_null=True)
-    low = serializers.FloatField(source="interval.0")
-    high = serializers.FloatField(source="interval.1")
+    low = serializers.FloatField()
+    high = serializers.FloatField()
 
 
 class MonthFilledOutput(serializers.Serializer[Any]):
-    month = serializers.DateField(source="0")
-    needs = FilledOutput(source="1")
+    month = serializers.DateField()
+    needs = FilledOutput()
 
 
 class KindFilledOutput(serializers.Serializer[Any]):
-    kind = serializers.CharField(source="0")
-    name = serializers.CharField(source="1")
-    needs = FilledOutput(source="2")
+    kind = serializers.CharField()
+    name = serializers.CharField()
+    needs = FilledOutput()
 
 
 class FillRateOutput(serializers.Serializer[Any]):
@@ -190,8 +190,8 @@ class KindKeptOutput(serializers.Serializer[Any]):
 
 
 class MonthKeptOutput(serializers.Serializer[Any]):
-    month = serializers.DateField(source="0")
-    count = serializers.IntegerField(source="1")
+    month = serializers.DateField()
+    parts = serializers.IntegerField()
 
 
 class MachinesOutput(serializers.Serializer[Any]):

@@ -5,7 +5,7 @@ from collections import Counter
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db.models import BooleanField, Count, ExpressionWrapper, Q
 from django.db.models.functions import TruncMonth
@@ -68,6 +68,13 @@ class KindKept:
         return self.fitted + self.sold
 
 
+class MonthKept(NamedTuple):
+    """Parts put to use again in a month, by its first day."""
+
+    month: date
+    parts: int
+
+
 @dataclass(frozen=True, slots=True)
 class Machines:
     """Machines of one appliance put right with used parts, and about what they weigh."""
@@ -87,7 +94,7 @@ class Kept:
     """
 
     kinds: list[KindKept]
-    months: list[tuple[date, int]]
+    months: list[MonthKept]
     machines: list[Machines]
     imported: int
 
@@ -148,7 +155,7 @@ def kept(workshop: Workshop, span: Span) -> Kept:
     found = [_kind(slug, fitted[slug], sold[slug]) for slug in fitted.keys() | sold.keys()]
     return Kept(
         kinds=sorted(found, key=lambda one: (-one.count, one.name)),
-        months=[(month, months[month]) for month in span.months],
+        months=[MonthKept(month, months[month]) for month in span.months],
         machines=_machines(workshop, span),
         imported=imported,
     )

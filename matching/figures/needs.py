@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import reduce
+from typing import NamedTuple
 
 from django.db.models import Count, Q
 from django.db.models.functions import TruncMonth
@@ -58,14 +59,37 @@ class Filled:
         """Return the 95 % interval of the share (Wilson)."""
         return wilson95(self.filled, self.settled)
 
+    @property
+    def low(self) -> float:
+        return self.interval[0]
+
+    @property
+    def high(self) -> float:
+        return self.interval[1]
+
+
+class MonthFilled(NamedTuple):
+    """Needs of jobs opened in a month, by its first day."""
+
+    month: date
+    needs: Filled
+
+
+class KindFilled(NamedTuple):
+    """Needs for one part kind."""
+
+    kind: str
+    name: str
+    needs: Filled
+
 
 @dataclass(frozen=True, slots=True)
 class FillRate:
     """The needs of jobs opened in a span, by month of opening and by part kind."""
 
     whole: Filled
-    months: list[tuple[date, Filled]]
-    kinds: list[tuple[str, str, Filled]]
+    months: list[MonthFilled]
+    kinds: list[KindFilled]
     wait_days: int
 
 
@@ -98,11 +122,11 @@ def fill_rate(workshop: Workshop, span: Span, *, today: date) -> FillRate:
         one = Filled(filled, withdrawn, overdue, opened - overdue)
         by_month[month].append(one)
         by_kind[kind].append(one)
-    named = [(slug, kinds()[slug].name, _sum(found)) for slug, found in by_kind.items()]
+    named = [KindFilled(slug, kinds()[slug].name, _sum(found)) for slug, found in by_kind.items()]
     return FillRate(
         whole=_sum(one for found in by_month.values() for one in found),
-        months=[(month, _sum(by_month.get(month, []))) for month in span.months],
-        kinds=sorted(named, key=lambda row: (-row[2].opened, row[1])),
+        months=[MonthFilled(month, _sum(by_month.get(month, []))) for month in span.months],
+        kinds=sorted(named, key=lambda row: (-row.needs.opened, row.name)),
         wait_days=workshop.wait_days,
     )
 

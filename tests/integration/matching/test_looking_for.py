@@ -28,7 +28,9 @@ LATER = NOW + timedelta(hours=1)
 
 
 def judge(bench: Bench) -> dict[tuple[str, ...], float]:
-    """Return expected jobs by (appliance, make, family, number): all of knowledge, no keys, every pair.
+    """Return expected jobs by (appliance, make, family, number).
+
+    All that is known, no keys, every pair.
 
     Held needs are served. P(good) is asked of a real part laid in a donor of no known cause.
     """
