@@ -24,7 +24,7 @@ from donors.domain.machines import Machine
 from donors.domain.patterns import fields_of
 from donors.models import Make
 from matching import gather
-from matching.candidates import needs_far, needs_near
+from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.known_breaks import KnownBreak
 from matching.domain.looking import Promise, Serves, best_promises
 from matching.matcher import look_up
@@ -37,7 +37,9 @@ from parts.stock import Named, StockDonor, StockPart
 from workshop import sql
 from workshop.models import Workshop
 
-PAIRS_A_SWEEP = 2_000  # scored before a slice ends: the sweep shares its thread with the alerts
+MOST_A_PART = 25  # needs scored for each part of a machine: strongest keys, then oldest, first
+READ_A_PART = 4 * MOST_A_PART  # looked at, for some belong to jobs the machine cannot complete
+PAIRS_A_SWEEP = 4_000  # scored before a slice ends: the sweep shares its thread with the alerts
 REST = timedelta(minutes=10)  # between the end of one round and the beginning of the next
 MOST_NUMBERS_ALONE = 500  # model numbers without a family that are looked at, most jobs first
 NEEDS_AT_ONCE = 5_000  # read by one query
@@ -165,10 +167,17 @@ class Thinker:
         ]
 
     def think(self, look: Look) -> Found:
-        """Return the waiting jobs one such machine would complete. About twenty queries."""
+        """Return the waiting jobs one such machine would complete. About twenty queries.
+
+        Where very many wait, those with the strongest keys and the longest wait are looked at; a
+        job of which a need is left out so is left out whole.
+        """
         parts = {part.pk: part for part in self.parts(look)}
         pairs = self._pairs(list(parts.values()))
-        needs = self._whole_jobs(pairs)
+        needs = self._whole_jobs(_strongest(pairs, READ_A_PART))
+        pairs = _strongest({pk: pairs[pk] for pk in needs}, MOST_A_PART)
+        cut = {need.job_id for pk, need in needs.items() if pk not in pairs}
+        needs = {pk: need for pk, need in needs.items() if need.job_id not in cut}
         offers, scored = self._scored(parts, pairs, needs)
         jobs: dict[int, list[list[Serves]]] = defaultdict(list)
         for need in sorted(needs):
@@ -180,15 +189,15 @@ class Thinker:
             jobs[needs[need].job_id].append(serve)
         return Found(best_promises(jobs), needs, offers, scored)
 
-    def _pairs(self, parts: Sequence[StockPart]) -> dict[int, set[int]]:
-        """Return the open needs that the keys of the parts find, and by which part."""
-        found: dict[int, set[int]] = defaultdict(set)
-        for look in (needs_near, needs_far):
+    def _pairs(self, parts: Sequence[StockPart]) -> Tiers:
+        """Return the open needs that the keys of the parts find: by which part, in which tier."""
+        found: Tiers = defaultdict(dict)
+        for look in (needs_far, needs_near):  # the nearer tier of a pair counts
             for need, slots in look_up(self.searcher, parts, look).items():
-                found[need] |= slots.keys()
+                found[need] |= slots
         return found
 
-    def _whole_jobs(self, pairs: dict[int, set[int]]) -> dict[int, Need]:
+    def _whole_jobs(self, pairs: Tiers) -> dict[int, Need]:
         """Return the needs of jobs that miss nothing the machine has no part for.
 
         A need a part is held for counts as served: neither it nor its job waits for this one.
@@ -210,7 +219,7 @@ class Thinker:
         }
 
     def _scored(
-        self, parts: dict[int, StockPart], pairs: dict[int, set[int]], needs: dict[int, Need]
+        self, parts: dict[int, StockPart], pairs: Tiers, needs: dict[int, Need]
     ) -> tuple[dict[tuple[int, int], Offered], int]:
         """Return the pairs worth keeping, and how many were scored: alike wants but once."""
         alike: dict[tuple[object, ...], list[tuple[int, int]]] = defaultdict(list)
@@ -236,6 +245,19 @@ class Thinker:
             carried = {kind for kind, _ in self._carried[appliance]}
             self._prices[appliance] = PriceBook.load(self.workshop.pk, appliance, carried)
         return self._prices[appliance].price_of(need.kind_id).cents
+
+
+def _strongest(pairs: Tiers, most: int) -> Tiers:
+    """Return at most so many needs for each part, strongest keys first, then the oldest."""
+    by_slot: dict[int, list[tuple[int, int]]] = defaultdict(list)
+    for need, slots in pairs.items():
+        for slot, tier in slots.items():
+            by_slot[slot].append((tier, need))
+    kept: Tiers = defaultdict(dict)
+    for slot, found in by_slot.items():
+        for tier, need in sorted(found)[:most]:
+            kept[need][slot] = tier
+    return kept
 
 
 def _pages(ids: Sequence[int]) -> Iterable[Sequence[int]]:
@@ -341,8 +363,12 @@ def _keep(thinker: Thinker, state: Looking, look: Look, found: Found, *, now: da
     make = Make.of(state.workshop_id).filter(name=look.make).first()
     if not rows.exists() or make is None:
         return False
-    asked = {"appliance_id": look.appliance, "make": make, "number_key": look.number}
-    asked["family"] = look.family
+    asked: dict[str, Any] = {
+        "appliance_id": look.appliance,
+        "make": make,
+        "family": look.family,
+        "number_key": look.number,
+    }
     if found.promises:
         values = _written(thinker, look, found) | {"worked_out_at": now}
         LookedFor.of(state.workshop_id).update_or_create(

@@ -287,6 +287,12 @@ class _OfASpan(MemberView):
         )
 
 
+def _with_span(found: object, span: spans.Span, output: Any) -> dict[str, Any]:
+    """Return what an output shows of a figure, and its span."""
+    names: list[str] = [str(name) for name in output().fields if name != "span"]
+    return {"span": span, **{name: getattr(found, name) for name in names}}
+
+
 class NeedsFigures(_OfASpan):
     @extend_schema(parameters=[SpanInput], responses=NeedsFiguresOutput)
     def get(self, request: Request) -> Response:
@@ -334,9 +340,7 @@ class KeptFigures(_OfASpan):
         """Say how many parts were put to use again in the span, and about what they weigh."""
         span = self.span()
         found = kept.kept(self.workshop, span)
-        names = [name for name in KeptOutput().fields if name != "span"]
-        shown = {name: getattr(found, name) for name in names}
-        return Response(KeptOutput({"span": span, **shown}).data)
+        return Response(KeptOutput(_with_span(found, span, KeptOutput)).data)
 
 
 class LastingFigures(_OfASpan):
@@ -345,9 +349,7 @@ class LastingFigures(_OfASpan):
         """Say how long parts fitted in the span last, by grade and by kind."""
         span = self.span()
         found = lasts.how_long(self.workshop, span)
-        names = [name for name in LastingOutput().fields if name != "span"]
-        shown = {name: getattr(found, name) for name in names}
-        return Response(LastingOutput({"span": span, **shown}).data)
+        return Response(LastingOutput(_with_span(found, span, LastingOutput)).data)
 
 
 class LookFor(MemberView):

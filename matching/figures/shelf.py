@@ -221,7 +221,7 @@ def _prices(workshop: Workshop, rows: Iterable[_Row]) -> dict[tuple[str, str], i
     slugs: dict[str, set[str]] = {}
     for row in rows:
         slugs.setdefault(row.appliance, set()).add(row.kind)
-    found = {}
+    found: dict[tuple[str, str], int] = {}
     for appliance, wanted in slugs.items():
         book = PriceBook.load(workshop.pk, appliance, wanted)
         found |= {(appliance, kind): book.price_of(kind).cents for kind in wanted}

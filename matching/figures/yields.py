@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, fields
 from functools import reduce
+from typing import Any
 
 from donors.models import Appliance, FailureCause
 from matching.figures.spans import Span
@@ -144,6 +145,14 @@ GROUP BY mine.appliance_id, mine.cause_id, begun
 """
 
 
+def _yield(donors: int, *sums: Any) -> Yield:
+    """Return sums as the database gives them, in the order of the fields, as plain numbers."""
+    names = [one.name for one in fields(Yield)][1:]
+    given = dict(zip(names, sums, strict=True))
+    minutes = float(given.pop("minutes"))
+    return Yield(donors, minutes=minutes, **{name: int(value) for name, value in given.items()})
+
+
 def yields(workshop: Workshop, span: Span) -> Yields:
     """Return what donors received in the span brought so far: three queries.
 
@@ -154,8 +163,7 @@ def yields(workshop: Workshop, span: Span) -> Yields:
         appliance, cause, begun, donors, *sums = row
         one, waiting = found.get((appliance, cause), (Yield(), 0))
         if begun:
-            *counts, minutes, untimed = sums
-            one = Yield(donors, *map(int, counts), float(minutes), int(untimed))
+            one = _yield(donors, *sums)
         else:
             waiting += donors
         found[appliance, cause] = one, waiting
@@ -166,7 +174,7 @@ def yields(workshop: Workshop, span: Span) -> Yields:
         )
     )
     rows = [
-        DonorsOf(slug, names[slug], causes.get(cause, "cause not known"), one, waiting)
+        DonorsOf(slug, names[slug], causes[cause] if cause else "cause not known", one, waiting)
         for (slug, cause), (one, waiting) in found.items()
     ]
     return Yields(sorted(rows, key=lambda row: (row.appliance_name, row.cause)))

@@ -169,6 +169,17 @@ def test_a_need_a_part_is_held_for_is_served(bench: Bench) -> None:
     assert listed(bench) == pytest.approx(judge(bench))
 
 
+def test_of_very_many_a_job_is_never_counted_by_half(bench: Bench, monkeypatch) -> None:
+    """At most one need a part: of two jobs the older is looked at, and with all its needs."""
+    monkeypatch.setattr(looking_for, "MOST_A_PART", 1)
+    old = bench.job("W7-60 R1 W", "control-board")
+    bench.job("W7-60 R1 W", needs=[NeedFacts(kind="control-board"), NeedFacts(kind="heater")])
+    bench.drain()
+    looking_for.work_off(bench.workshop, now=NOW)
+    (row,) = LookedFor.of(bench.workshop).filter(family="W7")
+    assert [job["ref"] for job in row.jobs] == [old.ref]
+
+
 def test_worth_is_what_the_jobs_pay_times_their_chance(bench: Bench) -> None:
     bench.job("W7-60 R1 W", "control-board", max_price_cents=4000)
     bench.drain()
