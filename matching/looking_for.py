@@ -39,7 +39,7 @@ from workshop.models import Workshop
 
 MOST_A_PART = 25  # needs scored for each part of a machine: strongest keys, then oldest, first
 READ_A_PART = 4 * MOST_A_PART  # looked at, for some belong to jobs the machine cannot complete
-PAIRS_A_SWEEP = 4_000  # scored before a slice ends: the sweep shares its thread with the alerts
+PAIRS_A_SWEEP = 2_000  # scored before a slice ends: the sweep shares its thread with the alerts
 REST = timedelta(minutes=10)  # between the end of one round and the beginning of the next
 MOST_NUMBERS_ALONE = 500  # model numbers without a family that are looked at, most jobs first
 NEEDS_AT_ONCE = 5_000  # read by one query

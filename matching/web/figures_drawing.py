@@ -10,8 +10,8 @@ from datetime import date
 from matching.domain.lasting import Lasting
 from matching.figures.needs import Filled
 
-WIDTH, HEIGHT = 360, 210
-LEFT, RIGHT, TOP, BOTTOM = 42, 16, 14, 34
+WIDTH, HEIGHT = 360, 216
+LEFT, RIGHT, TOP, BOTTOM = 42, 16, 20, 34
 ACROSS, UP = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
 FLOORS = (80, 50, 0)  # percent a curve's scale may begin at; a drawing says so
 MOST_LABELS = 6  # along the foot

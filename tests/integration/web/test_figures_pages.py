@@ -150,15 +150,15 @@ def test_queries_do_not_grow(bench: Bench, technician: Client) -> None:
 
 
 class TestDrawing:
-    """By hand: the frame is 302 across from 42, 162 up to 14."""
+    """By hand: the frame is 302 across from 42, 162 up to 20."""
 
     def test_a_step_curve(self) -> None:
         from matching.domain.lasting import Fitted, lasting
 
         found = lasting([Fitted(50.0, failed=True), Fitted(100.0, failed=False)])
         (curve,) = drawing.curves([("one", found)]).curves
-        # A half is left: 14 + 162 / 2 on a scale from 50 % is the foot, 176.
-        assert curve.line == "M42 14H193V176H344"
+        # A half is left: on a scale from 50 % that is the foot, 20 + 162.
+        assert curve.line == "M42 20H193V182H344"
         assert drawing.curves([("one", found)]).floor == 50
 
     def test_letters_stand_apart(self) -> None:
