@@ -8,6 +8,7 @@ page, and for one sweep where much is waiting, so that the sweep works off a sli
 """
 
 import json
+import logging
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -36,6 +37,8 @@ from parts.reference import kinds
 from parts.stock import Named, StockDonor, StockPart
 from workshop import sql
 from workshop.models import Workshop
+
+log = logging.getLogger(__name__)
 
 MOST_A_PART = 25  # needs scored for each part of a machine: strongest keys, then oldest, first
 READ_A_PART = 4 * MOST_A_PART  # looked at, for some belong to jobs the machine cannot complete
@@ -278,7 +281,15 @@ def _want_key(need: Need) -> tuple[object, ...]:
 
 def work(now: datetime) -> int:
     """Work off a slice of every workshop whose list is due (the sweep). Returns looks done."""
-    return sum(work_in(workshop, now=now) for workshop in Workshop.objects.order_by("pk"))
+    return sum(_work_or_log(workshop, now=now) for workshop in Workshop.objects.order_by("pk"))
+
+
+def _work_or_log(workshop: Workshop, *, now: datetime) -> int:
+    try:
+        return work_in(workshop, now=now)
+    except Exception:  # one workshop must not keep the others waiting
+        log.exception("what to look for in workshop %s not worked out", workshop.pk)
+        return 0
 
 
 def work_in(workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP) -> int:
@@ -295,7 +306,7 @@ def work_in(workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP) ->
     for look in looks(workshop):
         if look.key <= state.after:
             continue
-        found = thinker.think(look)
+        found = _thought(thinker, look)
         if not _keep(thinker, state, look, found, now=now):
             return done
         done, scored = done + 1, scored + found.pairs
@@ -303,6 +314,15 @@ def work_in(workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP) ->
             return done
     _end(state, now=now)
     return done
+
+
+def _thought(thinker: Thinker, look: Look) -> Found:
+    """Return what a look comes to; nothing where it fails, so that the round goes on."""
+    try:
+        return thinker.think(look)
+    except Exception:
+        log.exception("what %s would complete not worked out", look.key)
+        return Found([], {}, {}, 0)
 
 
 def work_off(workshop: Workshop, *, now: datetime) -> int:

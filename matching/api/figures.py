@@ -3,7 +3,7 @@
 from typing import Any
 
 from django.utils import timezone
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -22,15 +22,16 @@ class SpanInput(serializers.Serializer[Any]):
     to = serializers.DateField(required=False, default=None, allow_null=True)
 
     def get_fields(self) -> dict[str, Any]:
+        # `from` is no name Python lets be declared.
         first = serializers.DateField(required=False, default=None, allow_null=True)
         return {**super().get_fields(), "from": first}
 
 
 class SpanOutput(serializers.Serializer[Any]):
-    end = serializers.DateField()
+    """The days figures are of, both within."""
 
-    def get_fields(self) -> dict[str, Any]:
-        return {"start": serializers.DateField(), **super().get_fields()}
+    start = serializers.DateField()
+    end = serializers.DateField()
 
 
 class FilledOutput(serializers.Serializer[Any]):
@@ -274,6 +275,69 @@ class LookForPage(serializers.Serializer[Any]):
     results = LookForOutput(many=True)
 
 
+PAGED = [OpenApiParameter("page", str), OpenApiParameter("page_size", str)]
+LET_GO = OpenApiExample(
+    "one of five nobody asked for",
+    value={
+        "count": 1,
+        "next": None,
+        "previous": None,
+        "results": [
+            {
+                "ref": "P-00427",
+                "kind": "detergent-drawer",
+                "grade": "untested",
+                "removed_on": "2025-01-05",
+                "reasons": [
+                    "5 here and no request in 12 months: above 2, scrap the worst grade "
+                    "(common practice)"
+                ],
+                "value": -4.16,
+                "in_doubt": False,
+            }
+        ],
+    },
+    response_only=True,
+)
+LOOK_FOR = OpenApiExample(
+    "a family one job waits for",
+    value={
+        "count": 1,
+        "next": None,
+        "previous": None,
+        "results": [
+            {
+                "appliance": "washing-machine",
+                "make": "Velthane",
+                "family": "Y7L",
+                "model_number": "",
+                "expected_jobs": 0.55,
+                "expected_cents": 990.0,
+                "names": ["Y7L 80-674 G/R2E"],
+                "breaks": [],
+                "jobs": [
+                    {
+                        "ref": "J-0253",
+                        "p": 0.55,
+                        "needs": [
+                            {
+                                "kind": "drain-pump",
+                                "position": "",
+                                "p_fit": 1.0,
+                                "p_good": 0.55,
+                                "price_cents": 1800,
+                            }
+                        ],
+                    }
+                ],
+                "worked_out_at": "2026-11-27T01:15:21Z",
+            }
+        ],
+    },
+    response_only=True,
+)
+
+
 class _OfASpan(MemberView):
     """A view whose figures are of a span."""
 
@@ -326,7 +390,7 @@ class ShelfFigures(MemberView):
 
 
 class LetGo(MemberView):
-    @extend_schema(parameters=[LetGoInput], responses=LetGoPage)
+    @extend_schema(parameters=[LetGoInput, *PAGED], responses=LetGoPage, examples=[LET_GO])
     def get(self, request: Request) -> Response:
         """List the parts that may go, with the reasons. Nothing goes by itself."""
         given = self.valid(LetGoInput, request.query_params)
@@ -353,7 +417,7 @@ class LastingFigures(_OfASpan):
 
 
 class LookFor(MemberView):
-    @extend_schema(responses=LookForPage)
+    @extend_schema(parameters=PAGED, responses=LookForPage, examples=[LOOK_FOR])
     def get(self, request: Request) -> Response:
         """List the machines whose arrival would complete most waiting jobs, as worked out last."""
         paginator = self.settings.DEFAULT_PAGINATION_CLASS()

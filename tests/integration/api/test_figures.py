@@ -6,6 +6,7 @@ from django.utils import timezone
 from rest_framework.test import APIClient
 
 from matching import looking_for
+from matching.api.figures import LET_GO, LOOK_FOR
 from matching.figures import kept, lasts, needs, shelf, spans, yields
 from tests.factories import NOW, Bench
 from tests.integration.matching.figures_world import Rows, before
@@ -67,6 +68,7 @@ def test_the_same_numbers(bench: Bench, world: Rows, api: APIClient) -> None:
     assert page["count"] == stands.to_let_go
     assert len(page["results"]) == 1
     assert page["results"][0]["reasons"]
+    assert page["results"][0].keys() == LET_GO.value["results"][0].keys()
 
 
 def test_what_to_look_for(bench: Bench, api: APIClient) -> None:
@@ -78,6 +80,9 @@ def test_what_to_look_for(bench: Bench, api: APIClient) -> None:
     assert (first["make"], first["family"]) == ("Velthane", "W7")
     assert first["jobs"][0]["ref"] == job.ref
     assert first["expected_jobs"] == pytest.approx(first["jobs"][0]["p"])
+    (example,) = LOOK_FOR.value["results"]
+    assert first.keys() == example.keys()
+    assert first["jobs"][0]["needs"][0].keys() == example["jobs"][0]["needs"][0].keys()
 
 
 @pytest.mark.parametrize("name", OF_A_SPAN)

@@ -256,6 +256,21 @@ class TestWorkingOff:
         assert looking_for.work_in(bench.workshop, now=LATER) > 0
         assert listed(bench) == {}
 
+    def test_a_family_that_fails_does_not_stop_the_round(self, waiting, monkeypatch) -> None:
+        think = looking_for.Thinker.think
+
+        def fails_once(self, look):
+            if look.family == "K3":
+                raise ValueError("no")
+            return think(self, look)
+
+        monkeypatch.setattr(looking_for.Thinker, "think", fails_once)
+        assert looking_for.work(NOW) > 0
+        families = {row.family for row in LookedFor.of(waiting.workshop)}
+        assert "W7" in families
+        assert "K3" not in families
+        assert Looking.of(waiting.workshop).get().ended_at == NOW
+
     def test_two_sweeps_at_once_keep_one_round(self, waiting: Bench) -> None:
         """The second goes on from a state the first went past: it stores nothing."""
         state = looking_for._begun(waiting.workshop, NOW)
