@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, demo_faults, pattern_guesses
+from matching import alerts, demo_faults, demo_past, pattern_guesses
 from matching.models import Alert, FaultCode, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
@@ -106,6 +106,9 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
     for kind in FILES:
         if before[kind]:
             continue
+        if kind == "jobs":  # what is done is done before the others wait
+            past = demo_past.load(workshop, folder / "past_work.csv")
+            say(f"  {workshop.slug}: past work: {past} rows")
         path = folder.parent.parent / SHARED[kind] if kind in SHARED else folder / f"{kind}.csv"
         done = sheets.import_file(kind, path, workshop=workshop, at=now)
         dispatcher.drain()

@@ -18,6 +18,8 @@ from matching.fault_models import FaultLesson as FaultLesson
 from matching.fault_models import Sign as Sign
 from matching.fault_models import WorkshopCheck as WorkshopCheck
 from matching.fault_models import WorkshopSymptom as WorkshopSymptom
+from matching.looking_models import LookedFor as LookedFor
+from matching.looking_models import Looking as Looking
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
 from parts.number_columns import folded_column, stem_column

@@ -17,6 +17,7 @@ from matching import (
     fittings,
     follow_ups,
     holds,
+    looking_for,
     matcher,
     pattern_guesses,
     rule_watch,
@@ -201,6 +202,21 @@ def _read_donors(workshop_id: int, ids: list[int] | None) -> None:
     outbox.record_all(donor_events.DONOR_CHANGED, workshop_id=workshop_id, payloads=payloads)
 
 
+@handles(
+    part_events.KNOWLEDGE_CHANGED,
+    part_events.SIGHTINGS_NOTED,
+    events.NEEDS_OPENED,
+    events.NEEDS_REMATCH,
+    events.OUTCOMES_RECORDED,
+    events.BREAK_DECIDED,
+    events.RULE_DECIDED,
+    events.WEIGHTS_CHANGED,
+)
+def look_anew(event: OutboxEvent, now: datetime) -> None:
+    """Have the sweep work out anew what to look for."""
+    looking_for.ask(event.workshop_id, now=now)
+
+
 @sweeps
 def lapse_holds(now: datetime) -> int:
     return holds.lapse_holds(now=now)
@@ -224,3 +240,9 @@ def seek_breaks(now: datetime) -> int:
 @sweeps
 def weigh_rules(now: datetime) -> int:
     return rule_watch.ask_where_due(now)
+
+
+@sweeps
+def look_for(now: datetime) -> int:
+    looking_for.work(now)
+    return 0  # nothing was amiss

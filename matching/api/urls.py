@@ -6,6 +6,7 @@ from matching.api import (
     breaks,
     fault_tables,
     faults,
+    figures,
     parting,
     predicted,
     rules,
@@ -18,6 +19,13 @@ from workshop.converters import RowId
 register_converter(RowId, "row")
 
 urlpatterns = [
+    path("figures/needs/", figures.NeedsFigures.as_view(), name="api-figures-needs"),
+    path("figures/donors/", figures.DonorFigures.as_view(), name="api-figures-donors"),
+    path("figures/shelf/", figures.ShelfFigures.as_view(), name="api-figures-shelf"),
+    path("figures/let-go/", figures.LetGo.as_view(), name="api-figures-let-go"),
+    path("figures/kept/", figures.KeptFigures.as_view(), name="api-figures-kept"),
+    path("figures/lasting/", figures.LastingFigures.as_view(), name="api-figures-lasting"),
+    path("look-for/", figures.LookFor.as_view(), name="api-look-for"),
     path("parts/find/", views.FindPart.as_view(), name="api-find"),
     path("parts/predicted/", predicted.PredictedNumbers.as_view(), name="api-predicted"),
     path("donors/<str:ref>/strip-plan/", strip.StripPlan.as_view(), name="api-strip-plan"),

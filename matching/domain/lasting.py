@@ -18,12 +18,16 @@ LONGEST_DAYS = 36_525.0
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """One fitted part: days it was watched, and whether it failed at their end or was working."""
+    """Fitted parts: days they were watched, and whether they failed at their end or were working.
+
+    count: how many such there are, where a database counted them.
+    """
 
     days: float
     failed: bool
     kind: str = ""
     grade: str = ""
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +49,16 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Lasting:
-    """The steps of one group of parts, by day; watched_days is the longest watch."""
+    """The steps of one group of parts, by day; watched_days is the longest watch.
+
+    watches: (days, parts watched so long), by days.
+    """
 
     count: int
     failed: int
     watched_days: float
     steps: tuple[Step, ...]
+    watches: tuple[tuple[float, int], ...] = ()
 
     def working_after(self, days: float) -> Step | None:
         """Return the step in force after so many days; None where nobody was watched so long."""
@@ -63,7 +71,16 @@ class Lasting:
     @property
     def median_days(self) -> float | None:
         """Return the day by which half have failed; None while more than half still work."""
-        return next((step.day for step in self.steps if step.working <= 0.5), None)
+        return self.day_by(0.5)
+
+    def day_by(self, share: float) -> float | None:
+        """Return the first day by which at least this share, 0..1, has failed; None: not seen."""
+        left = 1.0 - share + 1e-12
+        return next((step.day for step in self.steps if step.working <= left), None)
+
+    def at_risk(self, days: float) -> int:
+        """Return how many were watched, and still working, for at least so many days."""
+        return sum(count for watched, count in self.watches if watched >= days)
 
 
 def lasting(parts: Iterable[Fitted]) -> Lasting:
@@ -77,12 +94,16 @@ def lasting(parts: Iterable[Fitted]) -> Lasting:
     with Checks() as bad:
         for one in some:
             bad.number("days", one.days, "days", least=0, most=LONGEST_DAYS)
+            bad.number("count", one.count, "parts", least=0)
     failures: dict[float, int] = defaultdict(int)
+    watched: dict[float, int] = defaultdict(int)
     for one in some:
-        failures[one.days] += one.failed
-    longest = some[-1].days if some else 0.0
-    failed = sum(failures.values())
-    return Lasting(len(some), failed, longest, tuple(_steps(some, failures)))
+        failures[one.days] += one.count if one.failed else 0
+        watched[one.days] += one.count
+    count, failed = sum(watched.values()), sum(failures.values())
+    longest = max((day for day, parts in watched.items() if parts), default=0.0)
+    steps = tuple(_steps(watched, failures))
+    return Lasting(count, failed, longest, steps, tuple(watched.items()))
 
 
 def by_group(parts: Iterable[Fitted]) -> dict[tuple[str, str], Lasting]:
@@ -128,11 +149,8 @@ class WarrantyGuide:
         )
 
 
-def _steps(parts: list[Fitted], failures: Mapping[float, int]) -> Iterable[Step]:
-    working, greenwood, at_risk = 1.0, 0.0, len(parts)
-    watched: dict[float, int] = defaultdict(int)
-    for one in parts:
-        watched[one.days] += 1
+def _steps(watched: Mapping[float, int], failures: Mapping[float, int]) -> Iterable[Step]:
+    working, greenwood, at_risk = 1.0, 0.0, sum(watched.values())
     for day in sorted(failures):
         failed = failures[day]
         if failed:

@@ -5,6 +5,7 @@ The product never reads the truth files; only this test does.
 
 import io
 import json
+import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -13,15 +14,17 @@ from django.conf import settings
 from django.core.management import call_command
 from django.db.models import QuerySet
 from django.utils import timezone
+from scipy.stats import spearmanr
 
 from donors.domain.model_numbers import canonical
 from donors.models import Donor
-from matching import demo, finding, gather
+from matching import demo, finding, gather, looking_for
 from matching.domain.diagnosis.beliefs import Belief
 from matching.domain.rules import share_met
 from matching.faults import tables
+from matching.figures import kept, lasts, needs, shelf, spans, yields
 from matching.management.commands.demo import SHOWN
-from matching.models import Alert, Job, Need, Outcome, Rule
+from matching.models import Alert, Job, LookedFor, Need, Outcome, Rule
 from matching.strip_planning import plan_donor
 from parts import strip_steps
 from parts.models import AVAILABLE, Part, StepRecord
@@ -39,6 +42,7 @@ class Truth:
         found = json.loads(path.read_text(encoding="utf-8"))
         self.numbers: dict[str, dict[str, str]] = found["donor_numbers"]
         self.accepts: dict[str, dict[str, list[str]]] = found["need_accepts"]
+        self.machines: dict[str, dict[str, str]] = found["machines"]
 
     def fits(self, part: Part, need: Need) -> bool:
         assert part.donor is not None
@@ -134,6 +138,63 @@ def faults_have_learned(workshop: Workshop) -> None:
     assert max(abs(p - prior.odds.get(name, 0.0)) for name, p in learned.items()) > 0.1
 
 
+def looking_is_true(workshop: Workshop, truth: Truth, capsys: pytest.CaptureFixture[str]) -> None:
+    """What to look for against what truly sits in the donors of each family.
+
+    Truly fits: the share of a family's donors whose parts all fit the job they are promised to.
+    """
+    looking_for.work_off(workshop, now=timezone.now())
+    donors: dict[tuple[str, str, str], list[str]] = {}
+    appliances = dict(Donor.of(workshop).values_list("ref", "appliance_id"))
+    for ref, found in truth.machines.items():
+        if ref in appliances:
+            family = (appliances[ref], found["make"], found["family"])
+            donors.setdefault(family, []).append(ref)
+    stated, true = [], []
+    for row in LookedFor.of(workshop).select_related("make"):
+        alike = donors.get((row.appliance_id, row.make.name, row.family), [])
+        if alike:
+            stated.append(row.expected_jobs)
+            true.append(sum(truly_completes(truth, job, alike) for job in row.jobs))
+    agree = spearmanr(stated, true).statistic
+    with capsys.disabled():
+        print(f"\nwhat to look for: {len(stated)} families, {sum(stated):.1f} jobs expected,")
+        print(f"by the truth {sum(true):.1f}; rank correlation {agree:.2f}")
+    assert len(stated) >= 50
+    assert abs(sum(stated) / sum(true) - 1) < 0.1
+    assert agree > 0.8
+
+
+def truly_completes(truth: Truth, job: dict[str, Any], donors: list[str]) -> float:
+    """Return the share of donors whose parts truly fit all needs of a job, times P(good)."""
+    slots = [
+        f"{need['kind']}/{need['position']}" if need["position"] else need["kind"]
+        for need in job["needs"]
+    ]
+    accepts = truth.accepts[job["ref"]]
+    fits = sum(
+        all(truth.numbers[ref].get(slot) in accepts[slot] for slot in slots) for ref in donors
+    )
+    good = math.prod(need["p_good"] for need in job["needs"])
+    return good * fits / len(donors)
+
+
+def figures_show(workshop: Workshop) -> None:
+    """The demo has past work, so that every figure has something to say."""
+    today = timezone.localdate()
+    span = spans.last_months(24, today=today)
+    rate = needs.fill_rate(workshop, span, today=today)
+    assert rate.whole.filled >= 100
+    assert rate.whole.withdrawn >= 20
+    waited = needs.waits(workshop, span)
+    assert waited.curve.failed == rate.whole.filled
+    assert yields.yields(workshop, span).begun.sold >= 50
+    long = lasts.how_long(workshop, span)
+    assert {"tested-good", "untested"} <= {group.slug for group in long.grades}
+    assert kept.kept(workshop, span).machine_count == rate.whole.filled
+    assert shelf.shelf(workshop, today=today).to_let_go > 0
+
+
 def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> None:
     out = io.StringIO()
     call_command("demo", no_serve=True, stdout=out)
@@ -166,6 +227,8 @@ def test_the_demo_from_an_empty_database(capsys: pytest.CaptureFixture[str]) -> 
     assert "Local codes and licensed people come first." in printed
 
     strip_work_shows(workshop)
+    figures_show(workshop)
+    looking_is_true(workshop, truth, capsys)
 
     # Rules are proposed from what was loaded, and what they say of waiting needs is true.
     proposed = list(Rule.of(workshop).filter(state="proposed").select_related("kind"))

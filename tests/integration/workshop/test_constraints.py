@@ -408,7 +408,7 @@ def _refused(model: type, field: ForeignKey, bench: Bench, other_bench: Bench) -
 def _furnish(bench: Bench) -> None:
     """Give a workshop at least one row of every private model."""
     from donors import services as donor_services
-    from matching import fittings, holds, ruling
+    from matching import fittings, holds, looking_for, ruling
     from parts import numbers
     from parts import services as part_services
 
@@ -431,6 +431,7 @@ def _furnish(bench: Bench) -> None:
         tested_by=bench.technician,
     )
     bench.drain()
+    looking_for.work_off(bench.workshop, now=NOW)
     numbers.add_interchange(
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )

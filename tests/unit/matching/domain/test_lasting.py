@@ -167,3 +167,25 @@ class TestWarranty:
     def test_unknown_grade(self):
         with pytest.raises(ValueRefused, match="'as new' has no row"):
             GUIDE.promised(kind="belt", grade="as new")
+
+
+@given(watches, st.integers(2, 4))
+def test_counted_rows_say_the_same_as_single_ones(parts, times):
+    """What a database counts together and what is listed one by one."""
+    counted = lasting(Fitted(one.days, one.failed, count=times) for one in parts)
+    assert counted == lasting(parts * times)
+
+
+def test_at_risk_and_quartiles_of_the_6mp_arm():
+    """Freireich and others 1963: 21 at risk at week 6, 17 at 7, 12 at 13; 75 % left at week 13."""
+    found = lasting(trial("kaplan_meier_6mp"))
+    assert [found.at_risk(week) for week in (6, 7, 13)] == [21, 17, 12]
+    assert found.day_by(0.25) == 13
+    assert found.day_by(0.9) is None
+    assert lasting([]).at_risk(1) == 0
+
+
+def test_a_count_below_nothing_is_refused():
+    with pytest.raises(ValueRefused) as refused:
+        lasting([Fitted(3.0, failed=True, count=-1)])
+    assert "count" in refused.value.fields
