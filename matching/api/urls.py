@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, strip, views
+from matching.api import breaks, parting, predicted, rules, safety, shares, strip, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -42,6 +42,20 @@ urlpatterns = [
     path(
         "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"
     ),
+    path("jobs/<str:ref>/urgency/", shares.JobUrgency.as_view(), name="api-job-urgency"),
+    path("allocation/", shares.AllocationNow.as_view(), name="api-allocation"),
+    path("allocation/passed/", shares.Passed.as_view(), name="api-passed"),
+    path("allocation/kept/", shares.KeptOut.as_view(), name="api-kept"),
+    path("allocation/kept/<row:pk>/undo/", shares.UndoKeeping.as_view(), name="api-kept-undo"),
+    path("proposals/", shares.Proposals.as_view(), name="api-proposals"),
+    path("proposals/<row:pk>/accept/", shares.AcceptProposal.as_view(), name="api-proposal-accept"),
+    path(
+        "proposals/<row:pk>/decline/",
+        shares.DeclineProposal.as_view(),
+        name="api-proposal-decline",
+    ),
+    path("proposals/<row:pk>/reopen/", shares.ReopenProposal.as_view(), name="api-proposal-reopen"),
+    path("warranty-days/", shares.WarrantyDays.as_view(), name="api-warranty-days"),
     path("needs/", views.Needs.as_view(), name="api-needs"),
     path("matches/", views.Matches.as_view(), name="api-matches"),
     path("holds/", views.Holds.as_view(), name="api-holds"),

@@ -2,13 +2,22 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import breaks, jobs, odds, parting, rules, safety, shares, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
     path("alerts/", views.alert_list, name="alerts"),
     path("alerts/read/", views.alerts_read_all, name="alerts-read-all"),
     path("alerts/<uuid:alert_id>/read/", views.alert_read, name="alert-read"),
+    path("allocation/", shares.allocation, name="allocation"),
+    path("allocation/run/", shares.allocation_run, name="allocation-run"),
+    path("allocation/keep/", shares.keep_back, name="keep-back"),
+    path("allocation/keep/<int:kept_id>/undo/", shares.keep_undo, name="keep-undo"),
+    path("proposals/<int:proposal_id>/accept/", shares.proposal_accept, name="proposal-accept"),
+    path("proposals/<int:proposal_id>/decline/", shares.proposal_decline, name="proposal-decline"),
+    path("proposals/<int:proposal_id>/reopen/", shares.proposal_reopen, name="proposal-reopen"),
+    path("warranty/", shares.warranty_page, name="warranty"),
+    path("outcomes/<int:outcome_id>/failed/", shares.outcome_failed, name="outcome-failed"),
     path("breaks/", breaks.break_list, name="breaks"),
     path("breaks/<int:break_id>/accept/", breaks.break_accept, name="break-accept"),
     path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),
@@ -20,6 +29,7 @@ urlpatterns = [
     path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),
     path("jobs/<path:ref>/build/", jobs.job_build, name="job-build"),
     path("jobs/<path:ref>/build/choose/", jobs.job_build_choose, name="job-build-choose"),
+    path("jobs/<path:ref>/urgency/", shares.job_urgency, name="job-urgency"),
     path("jobs/<path:ref>/refuse/", jobs.job_refuse, name="job-refuse"),
     path("jobs/<path:ref>/safety/begin/", safety.job_safety_begin, name="job-safety-begin"),
     path("jobs/<path:ref>/safety/step/", safety.job_safety_step, name="job-safety-step"),

@@ -46,6 +46,11 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
     "api-survival": None,
+    "api-allocation": {},
+    "api-passed": None,
+    "api-kept": {"part_ref": "X-9", "note": "x"},
+    "api-proposals": None,
+    "api-warranty-days": None,
     "api-duties": None,
     "api-sister-warnings": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
@@ -76,6 +81,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
     "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},
     "api-last-sold": {"last_sold": "2022"},
+    "api-proposal-decline": {"note": "x"},
+    "api-job-urgency": {"urgency": 1, "why": "a freezer"},
     "api-sister-warning-end": {"why": "looked at"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
@@ -118,6 +125,7 @@ def things(bench: Bench) -> dict[str, str]:
     model = bench.makes["Velthane"].numbers.order_by("id").first()
     assert model is not None
     warning = bench.sister_warning(donor)
+    proposal = bench.proposal(part, need)
     return {
         "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
         "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
@@ -130,6 +138,12 @@ def things(bench: Bench) -> dict[str, str]:
         },
         "api-interchange": f"/api/v1/interchanges/{relation.pk}/",
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
+        "api-job-urgency": f"/api/v1/jobs/{need.job.ref}/urgency/",
+        **{
+            f"api-proposal-{act}": f"/api/v1/proposals/{proposal.pk}/{act}/"
+            for act in ("accept", "decline", "reopen")
+        },
+        "api-kept-undo": f"/api/v1/allocation/kept/{bench.kept_back(part).pk}/undo/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
         "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",

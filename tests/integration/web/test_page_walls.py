@@ -23,6 +23,13 @@ OPEN = {"sign-in", "sign-out"}
 WHILE_TYPING = ['<script src="/static/django_htmx/htmx-2.min.js" defer></script>']
 LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
+    "allocation-run",
+    "keep-back",
+    "keep-undo",
+    "proposal-accept",
+    "proposal-decline",
+    "proposal-reopen",
+    "job-urgency",
     "donor-confirm",
     "donor-strip-start",
     "donor-strip-stop",
@@ -59,8 +66,16 @@ ACTIONS = {
     "sister-warning-end",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OWNERS = {"labels-address"}
+OWNERS = {"labels-address", "warranty"}
 TECHNICIANS = {
+    "allocation-run",
+    "keep-back",
+    "keep-undo",
+    "proposal-accept",
+    "proposal-decline",
+    "proposal-reopen",
+    "job-urgency",
+    "outcome-failed",
     "job-safety-begin",
     "job-safety-step",
     "job-build",
@@ -139,6 +154,9 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "photo": [photo.pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],
         "sister-warnings": [],
+        "keep-undo": [bench.kept_back(part).pk],
+        "proposal": [bench.proposal(part, need).pk],
+        "outcome": [bench.outcome(part).pk],
         "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():
