@@ -31,6 +31,7 @@ def accept(*, workshop: Workshop, proposal_id: int, member: Member, now: datetim
     """
     seen = _get(workshop, proposal_id)
     part_services.lock_part(workshop, seen.part.ref)
+    Need.of(workshop).select_for_update().get(pk=seen.need_id)  # before its proposals
     proposal = _standing(workshop, proposal_id, now)
     return holds.hold_part(
         workshop=workshop,

@@ -44,10 +44,11 @@ def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
     board = _read(workshop_id, now)
     found, standing = _allocate(board)
     gone = [one.pk for one in board.proposed.values() if standing.get(one.need_id) != one.part_id]
+    given = {int(need): int(part) for need, part in found.given.items()}
+    new = _still_free(workshop_id, {n: p for n, p in given.items() if standing.get(n) != p})
     rows = Proposal.of(workshop_id).filter(pk__in=gone)
     standing_proposals.withdraw(rows, now=now, note="it no longer completes the job")
-    new = {int(need): int(part) for need, part in found.given.items()}
-    _propose(workshop_id, board, {n: p for n, p in new.items() if standing.get(n) != p}, now)
+    _propose(workshop_id, board, new, now)
     last.due, last.made_at = False, now
     last.jobs, last.completed = len(board.jobs), len(found.completed)
     last.at_most, last.proven = found.at_most, found.proven
@@ -158,7 +159,7 @@ def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime
             proposed_at=now,
             expires_at=now + timedelta(hours=hours),
         )
-        for need, part in free.items()
+        for need, part in new.items()
     ]
     made = list(Proposal.objects.bulk_create(rows, batch_size=200))
     _tell(workshop_id, made, now)
@@ -168,7 +169,7 @@ def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime
 def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
     """Lock the parts and needs to be joined; return the pairs no hold has come between.
 
-    A hold made by hand while the allocation was worked out goes first.
+    Before any proposal is locked: the order of holds.py. A hold made by hand while the allocation was worked out goes first.
     """
     parts = Part.of(workshop_id).filter(pk__in=list(new.values()), state__in=AVAILABLE)
     there = set(parts.select_for_update().order_by("id").values_list("id", flat=True))
