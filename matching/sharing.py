@@ -146,8 +146,7 @@ def _allocate(board: _Board) -> tuple[allocating.Allocation, dict[int, int]]:
 
 
 def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime) -> list[Proposal]:
-    """Store what is new and still free. Tells whom it falls to."""
-    free = _still_free(workshop_id, new)
+    """Store what is new, need to part. Tells whom it falls to."""
     hours = Workshop.objects.values_list("proposal_hours", flat=True).get(pk=workshop_id)
     rows = [
         Proposal(
@@ -169,7 +168,7 @@ def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime
 def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
     """Lock the parts and needs to be joined; return the pairs no hold has come between.
 
-    Before any proposal is locked: the order of holds.py. A hold made by hand while the allocation was worked out goes first.
+    Before any proposal is locked: the order of holds.py. A hold made by hand meanwhile goes first.
     """
     parts = Part.of(workshop_id).filter(pk__in=list(new.values()), state__in=AVAILABLE)
     there = set(parts.select_for_update().order_by("id").values_list("id", flat=True))
