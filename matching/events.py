@@ -13,3 +13,5 @@ OUTCOMES_UNREAD = "matching.outcomes-unread"  # {"outcome_ids": [int]}: a patter
 FAR_LEFT = (
     "matching.far-left"  # {"part_ids", "need_ids": [int], "tell"}: weak keys not looked up yet
 )
+SHARES_TOUCHED = "matching.shares-touched"  # {}: a hold, need or choice changed who gets what
+SHARE_OUT = "matching.share-out"  # {}: work the allocation out anew

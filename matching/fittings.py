@@ -11,7 +11,7 @@ from django.db import transaction
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import events, holds, outcome_keys, safety
+from matching import events, holds, outcome_keys, safety, warranty
 from matching.faults import closing
 from matching.models import Hold, Job, Need, Outcome
 from parts import licensed_ways, sisters
@@ -45,12 +45,16 @@ STATED = (
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a technician reports after fitting. days_to_failure only when it failed later."""
+    """What a technician reports after fitting.
+
+    days_to_failure only when it failed later; why (Outcome.Why) when it did not fit.
+    """
 
     result: Outcome.Result
     fitted_on: date
     days_to_failure: int | None = None
     note: str = ""
+    why: str = ""
 
 
 @transaction.atomic
@@ -61,7 +65,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     and the need stays open. failed: the part is scrap and the need stays open. Where it is used up
     what the job's safety check measured before is void.
     Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
-    to work; InputRefused for days without a failure.
+    to work; InputRefused for days without a failure, or when it is not said why it did not fit.
     """
     _check(report)
     hold = holds.get_hold_to_fit(workshop, hold_id)
@@ -79,6 +83,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
         fitted_on=report.fitted_on,
         result=report.result,
         days_to_failure=report.days_to_failure,
+        why=report.why,
         note=report.note,
         **_both_sides(part, need),
     )
@@ -97,6 +102,12 @@ def _check(report: Report) -> None:
             "Days to failure are given, but the part did not fail.",
             fields={"days_to_failure": "Only for a part that failed."},
         )
+    if report.result == Outcome.Result.DID_NOT_FIT and report.why not in Outcome.Why.values:
+        words = "Say why it did not fit: connector, size, software or something else."
+        raise InputRefused(words, fields={"why": words})
+    if report.result != Outcome.Result.DID_NOT_FIT and report.why:
+        words = "Only for a part that did not fit."
+        raise InputRefused("Why it did not fit is given, but it did.", fields={"why": words})
 
 
 def _refuse_scrap(part: Part, report: Report) -> None:
@@ -127,6 +138,7 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
         part_services.note_bad(hold.part)
     safety.void_by_fitting(hold.need.job, now=now)
     holds.end_as_fitted(hold, now)
+    warranty.give(hold.part, on=report.fitted_on)
     if worked:
         _fill(hold, now)
 

@@ -11,7 +11,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from matching import gather
+from matching import gather, standing_proposals
 from matching.models import Hold, Job, Match, Need
 from matching.searching import Searcher
 from parts import services as part_services
@@ -33,7 +33,8 @@ def hold_part(
 ) -> Hold:
     """Hold a part for a need until the workshop's usual days are over.
 
-    Raises Conflict naming who holds it already, or why it cannot be held.
+    A note says why this job goes before one the part is proposed to. Raises Conflict naming who
+    holds it already, whom it is proposed to when no note is given, or why it cannot be held.
     """
     part = part_services.lock_part(workshop, part_ref)
     need = _open_need(workshop, need_id)
@@ -44,10 +45,11 @@ def hold_part(
         if standing.need_id == need.pk:
             return standing
         raise _held_already(part, standing)
+    _refuse_proposed(part, need, note, now)
     _refuse_stopped(part, need, now)
     try:
         with transaction.atomic():
-            return Hold.objects.create(
+            hold = Hold.objects.create(
                 workshop=workshop,
                 part=part,
                 need=need,
@@ -58,6 +60,9 @@ def hold_part(
             )
     except IntegrityError:
         raise _held_already(part, standing_hold(part)) from None
+    standing_proposals.settle_for_hold(part, need, member=member, now=now, note=note)
+    standing_proposals.touch(workshop.pk)
+    return hold
 
 
 def standing_hold(part: Part) -> Hold | None:
@@ -74,6 +79,17 @@ def _held_already(part: Part, hold: Hold | None) -> Conflict:
         f"Part {part.ref} is held for job {hold.need.job.ref} by {hold.held_by} until "
         f"{hold.expires_at:%Y-%m-%d %H:%M}. Ask them to release it, or choose another part."
     )
+
+
+def _refuse_proposed(part: Part, need: Need, note: str, now: datetime) -> None:
+    proposal = standing_proposals.standing_for(part, now=now)
+    if proposal is not None and proposal.need_id != need.pk and not note.strip():
+        raise Conflict(
+            f"Part {part.ref} is proposed to job {proposal.need.job.ref} until "
+            f"{proposal.expires_at:%Y-%m-%d %H:%M}. Say in a note why job {need.job.ref} goes "
+            "first, or choose another part.",
+            fields={"note": "Say why this job goes first."},
+        )
 
 
 def _open_need(workshop: Workshop, need_id: int) -> Need:
@@ -119,6 +135,7 @@ def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
     """End a hold by hand. Raises NotFound, or Conflict when it has ended already."""
     hold = get_hold_locked(workshop, hold_id)
     _end([hold], Hold.Ended.RELEASED, now)
+    standing_proposals.touch(workshop.pk)
     return hold
 
 
@@ -166,20 +183,34 @@ def _end(rows: Iterable[Hold], how: Hold.Ended, now: datetime) -> None:
 
 
 def release_for_needs(*, workshop_id: int, need_ids: Iterable[int], now: object) -> int:
-    """End every standing hold for these needs. Returns how many."""
-    rows = Hold.of(workshop_id).filter(need__in=list(need_ids))
-    return _end_all(rows, Hold.Ended.RELEASED, now)
+    """End every standing hold and proposal for these needs. Returns how many holds."""
+    ids = list(need_ids)
+    rows = Hold.of(workshop_id).filter(need__in=ids)
+    ended = _end_all(rows, Hold.Ended.RELEASED, now)
+    standing_proposals.withdraw_for_needs(workshop_id=workshop_id, need_ids=ids, now=now)
+    standing_proposals.touch(workshop_id)
+    return ended
 
 
 def end_for_gone_parts(*, workshop_id: int, part_ids: Iterable[int], now: datetime) -> int:
-    """End standing holds on parts that failed, were sold or scrapped. Returns how many."""
-    rows = Hold.of(workshop_id).filter(part__in=list(part_ids))
-    return _end_all(rows, Hold.Ended.GONE, now)
+    """End standing holds and proposals of parts that failed, were sold or scrapped.
+
+    Returns how many holds.
+    """
+    ids = list(part_ids)
+    ended = _end_all(Hold.of(workshop_id).filter(part__in=ids), Hold.Ended.GONE, now)
+    standing_proposals.withdraw_for_parts(workshop_id=workshop_id, part_ids=ids, now=now)
+    return ended
 
 
 def lapse_holds(*, now: datetime) -> int:
     """End holds whose time is over, in every workshop (the sweep). Returns how many."""
-    return _lapse(Hold.objects.unscoped().filter(expires_at__lte=now), now)
+    over = Hold.objects.unscoped().filter(expires_at__lte=now)
+    standing = over.filter(released_at__isnull=True)
+    with transaction.atomic():
+        for workshop_id in sorted(set(standing.values_list("workshop_id", flat=True))):
+            standing_proposals.touch(workshop_id)
+        return _lapse(over, now)
 
 
 def _lapse(rows: QuerySet[Hold], now: datetime) -> int:

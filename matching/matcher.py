@@ -15,7 +15,7 @@ from typing import Any
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from matching import events, follow_ups, gather, holds
+from matching import events, follow_ups, gather, holds, sharing
 from matching.asking import Asked
 from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.sides import Row
@@ -250,6 +250,8 @@ def _store(
     found = {(pair.need.pk, pair.offered.part.pk) for pair in pairs}
     lost = [m.pk for m in rows if (m.need_id, m.part_id) not in found | set(spared)]
     Match.of(workshop_id).filter(pk__in=lost).delete()
+    if lost or found:
+        sharing.note_touched(workshop_id)
     Match.objects.bulk_create(
         [_match(workshop_id, pair, now) for pair in pairs],
         update_conflicts=True,

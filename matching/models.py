@@ -22,6 +22,10 @@ from matching.looking_models import LookedFor as LookedFor
 from matching.looking_models import Looking as Looking
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
+from matching.share_models import KeptBack as KeptBack
+from matching.share_models import LastAllocation as LastAllocation
+from matching.share_models import Proposal as Proposal
+from matching.warranty_models import WarrantyDays as WarrantyDays
 from parts.number_columns import folded_column, stem_column
 from workshop.scoping import WorkshopOwned
 
@@ -36,11 +40,22 @@ class Job(MachineColumns):
         DONE = "done", "done"
         REFUSED = "refused", "refused by the customer"
 
+    class Urgency(models.IntegerChoices):
+        ORDINARY = 0, "ordinary"
+        URGENT = 1, "urgent"
+        VERY_URGENT = 2, "very urgent"
+
     ref = models.CharField(max_length=40)
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
     opened_on = models.DateField()
     wait_until = models.DateField(null=True, blank=True)
     symptom = models.TextField(blank=True)
+    urgency = models.PositiveSmallIntegerField(choices=Urgency.choices, default=Urgency.ORDINARY)
+    urgency_why = models.CharField(max_length=200, blank=True)
+    urgency_by = models.ForeignKey(
+        "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    urgency_at = models.DateTimeField(null=True, blank=True)
     technician = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="jobs"
     )
@@ -57,6 +72,12 @@ class Job(MachineColumns):
             ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "done", "refused"]), name="job_state_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(urgency=0)
+                | Q(urgency__in=[1, 2], urgency_by__isnull=False, urgency_at__isnull=False)
+                & ~Q(urgency_why=""),
+                name="job_urgency_has_who_and_why",
             ),
         ]
 
@@ -366,6 +387,12 @@ class Outcome(WorkshopOwned):
         DID_NOT_FIT = "did-not-fit", "did not fit"
         FAILED = "failed", "fitted, failed later"
 
+    class Why(models.TextChoices):
+        CONNECTOR = "connector", "connector"
+        SIZE = "size", "size or mount"
+        SOFTWARE = "software", "software or coding"
+        OTHER = "other", "something else"
+
     kind = models.ForeignKey("parts.PartKind", on_delete=models.PROTECT, related_name="+")
     part = models.ForeignKey(
         "parts.Part", on_delete=models.PROTECT, null=True, blank=True, related_name="outcomes"
@@ -388,6 +415,9 @@ class Outcome(WorkshopOwned):
     fitted_on = models.DateField()
     result = models.CharField(max_length=12, choices=Result.choices)
     days_to_failure = models.PositiveIntegerField(null=True, blank=True)
+    why = models.CharField(
+        max_length=10, choices=Why.choices, blank=True, help_text="why it did not fit"
+    )
     note = models.TextField(blank=True)
     fingerprint = models.CharField(max_length=64, editable=False)
     learned = models.JSONField(default=dict, editable=False)
@@ -404,6 +434,11 @@ class Outcome(WorkshopOwned):
             models.CheckConstraint(
                 condition=Q(days_to_failure__isnull=True) | Q(result="failed"),
                 name="outcome_days_only_when_failed",
+            ),
+            models.CheckConstraint(
+                condition=Q(why="")
+                | Q(result="did-not-fit", why__in=["connector", "size", "software", "other"]),
+                name="outcome_why_only_when_it_did_not_fit",
             ),
             models.CheckConstraint(
                 condition=Q(result__in=["worked", "did-not-fit", "failed"]),
@@ -445,6 +480,7 @@ class Alert(WorkshopOwned):
         SISTER = "sister", "a part of the same donor failed"
         REVIEW = "review", "time to look at the job again"
         OVER = "over", "the wait is over"
+        PROPOSED = "proposed", "a part falls to your job"
 
     OF_A_JOB: ClassVar = ["review", "over"]
 
@@ -496,7 +532,7 @@ class Alert(WorkshopOwned):
             ),
             models.CheckConstraint(
                 condition=Q(
-                    news__in=["found", "failed", "gone", "sister"],
+                    news__in=["found", "failed", "gone", "sister", "proposed"],
                     arrival__isnull=False,
                     need__isnull=False,
                     part__isnull=False,

@@ -5,6 +5,7 @@ They run in the dispatcher, in the transaction that closes the event, never in a
 
 from datetime import datetime
 
+from django.db import transaction
 from django.utils import timezone
 
 from donors import events as donor_events
@@ -22,6 +23,8 @@ from matching import (
     pattern_guesses,
     rule_watch,
     services,
+    sharing,
+    standing_proposals,
 )
 from matching.models import Job, Need, Rule
 from parts import events as part_events
@@ -80,6 +83,16 @@ def pairs_found(event: OutboxEvent, now: datetime) -> None:
     matcher.match_pairs(
         event.workshop_id, event.payload["pairs"], now=now, tell=event.payload["tell"]
     )
+
+
+@handles(events.SHARES_TOUCHED)
+def shares_touched(event: OutboxEvent, now: datetime) -> None:
+    sharing.note_touched(event.workshop_id)
+
+
+@handles(events.SHARE_OUT)
+def share_out(event: OutboxEvent, now: datetime) -> None:
+    sharing.share_out(event.workshop_id, now=now)
 
 
 @handles(events.FAR_LEFT)
@@ -220,6 +233,17 @@ def look_anew(event: OutboxEvent, now: datetime) -> None:
 @sweeps
 def lapse_holds(now: datetime) -> int:
     return holds.lapse_holds(now=now)
+
+
+@sweeps
+def lapse_proposals(now: datetime) -> int:
+    return standing_proposals.lapse_proposals(now=now)
+
+
+@sweeps
+def share_out_where_due(now: datetime) -> int:
+    with transaction.atomic():
+        return sum(standing_proposals.ask_for_run(workshop_id) for workshop_id in sharing.due())
 
 
 @sweeps

@@ -214,6 +214,9 @@ class Part(WorkshopOwned):
     gone_on = models.DateField(
         null=True, blank=True, editable=False, help_text="fitted, sold or scrapped on"
     )
+    warranty_until = models.DateField(
+        null=True, blank=True, editable=False, help_text="given when it was fitted or sold"
+    )
     # Scrap because it did not work: counts against others of its like. Not what was broken while
     # taken out, was missing, or had no room.
     was_bad = models.BooleanField(default=False, editable=False)
@@ -246,6 +249,10 @@ class Part(WorkshopOwned):
             models.CheckConstraint(
                 condition=Q(gone_on__isnull=True) | Q(state__in=["fitted", "sold", "scrapped"]),
                 name="part_gone_on_some_day_is_gone",
+            ),
+            models.CheckConstraint(
+                condition=Q(warranty_until__isnull=True) | Q(gone_on__isnull=False),
+                name="part_with_warranty_is_gone",
             ),
             models.CheckConstraint(
                 condition=Q(

@@ -27,6 +27,9 @@ class Workshop(models.Model):
     hold_days = models.PositiveSmallIntegerField(
         default=5, help_text="a hold lapses after this many days (common practice: 3 to 7)"
     )
+    proposal_hours = models.PositiveSmallIntegerField(
+        default=48, help_text="a part proposed to a job falls to the next after this (our choice)"
+    )
     wait_days = models.PositiveSmallIntegerField(
         default=30, help_text="a job waits this long unless said otherwise (common practice)"
     )
@@ -53,6 +56,10 @@ class Workshop(models.Model):
             ),
             models.CheckConstraint(
                 condition=Q(hold_days__gte=1, wait_days__gte=1), name="workshop_days_are_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(proposal_hours__gte=1, proposal_hours__lte=720),
+                name="workshop_proposal_hours_can_be",
             ),
             models.CheckConstraint(
                 condition=Q(strip_rate_per_min__gte=0, strip_rate_per_min__lte=1000),

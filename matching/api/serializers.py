@@ -222,12 +222,20 @@ class FittedInput(serializers.Serializer[Any]):
     days_to_failure = serializers.IntegerField(
         required=False, default=None, allow_null=True, min_value=0, max_value=100_000
     )
+    why = serializers.ChoiceField(
+        Outcome.Why.choices,
+        required=False,
+        default="",
+        allow_blank=True,
+        help_text="why it did not fit; needed then, and only then",
+    )
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
 
 
 class OutcomeOutput(serializers.ModelSerializer[Outcome]):
     kind = serializers.CharField(source="kind_id")
     part_ref = serializers.CharField(source="part.ref", default="")
+    warranty_until = serializers.DateField(source="part.warranty_until", default=None)
 
     class Meta:
         model = Outcome
@@ -243,7 +251,9 @@ class OutcomeOutput(serializers.ModelSerializer[Outcome]):
             "job_part_number",
             "fitted_on",
             "result",
+            "why",
             "days_to_failure",
+            "warranty_until",
             "note",
         )
 

@@ -161,6 +161,12 @@ class FittedForm(PlainForm):
         label="Days until it failed",
         help_text="Only for a part that failed later.",
     )
+    why = forms.ChoiceField(
+        required=False,
+        choices=[("", "it did fit"), *Outcome.Why.choices],
+        label="Why it did not fit",
+        help_text="Only for a part that did not fit.",
+    )
     note = LongText(required=False, rows=2)
 
     def report(self) -> Report:
@@ -170,6 +176,7 @@ class FittedForm(PlainForm):
             fitted_on=given["fitted_on"],
             days_to_failure=given["days_to_failure"],
             note=given["note"],
+            why=given["why"],
         )
 
 

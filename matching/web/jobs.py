@@ -12,7 +12,7 @@ from django.utils import timezone
 from donors.build_readings import CodeAsked
 from donors.selectors import candidates_for
 from donors.web.builds import build_page, chosen_day, what_was_read
-from matching import fittings, holds, selectors, services
+from matching import fittings, holds, selectors, services, warranty
 from matching.faults.views import fault_brief
 from matching.models import Hold, Job
 from matching.safety_views import safety_of
@@ -106,6 +106,7 @@ def show_job(
         "now": now,
         "today": timezone.localdate(now),
         "not_allowed": why_not(member, Role.TECHNICIAN),
+        "urgencies": Job.Urgency.choices,
     }
     return render(request, "matching/job.html", shown, status=refused.status if refused else 200)
 
@@ -166,6 +167,7 @@ def hold_new(request: HttpRequest, member: Member, need_id: int) -> HttpResponse
             need_id=need_id,
             member=member,
             now=timezone.now(),
+            note=sent(request, "note", forms.CharField(required=False, max_length=200)),
         )
     except DomainError as refused:
         return show_job(request, member, need.job.ref, refused)
@@ -214,6 +216,7 @@ def hold_fitted(request: HttpRequest, member: Member, hold_id: int) -> HttpRespo
         "hold": hold,
         "safety_relevant": safety_rules().relevant_kinds.get(hold.need.kind_id, ""),
         "lacking_test": lacking_test(hold.part),
+        "promise": warranty.promised(hold.part),
         "cautions": list_cautions(hold.need.job.appliance_id, [hold.need.kind_id]),
     }
     return render(request, "matching/fitted.html", shown, status=form.status)

@@ -1,15 +1,16 @@
 """What the job and find pages show of a part that is offered, worked out once a row."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from matching import selectors
 from matching.finding import standing_holds
-from matching.models import Hold, Job, Match, Need, Outcome
+from matching.models import Hold, Job, Match, Need, Outcome, Proposal
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
+from matching.share_views import standing_by_part, why_not_before
 from parts.domain.spare_part_duties import Duty
 from parts.models import AVAILABLE, Part, SisterWarning
 from parts.reuse import lacking_test, why_never
@@ -32,11 +33,17 @@ class OfferRow:
     blocked: str = ""
     to_know: tuple[str, ...] = ()
     need_id: int | None = None
+    proposal: Proposal | None = None
 
     @property
     def held_here(self) -> bool:
         """Whether the part is held for the very need the row stands under."""
         return self.hold is not None and self.hold.need_id == self.need_id
+
+    @property
+    def proposed_elsewhere(self) -> bool:
+        """Whether the part is proposed to another need: holding it takes a note."""
+        return self.proposal is not None and self.proposal.need_id != self.need_id
 
 
 @dataclass(slots=True)
@@ -49,6 +56,7 @@ class NeedRows:
     outcomes: list[Outcome] = field(default_factory=list)
     doubts: list[SisterWarning] = field(default_factory=list)
     likely: Prediction | None = None
+    proposal: Proposal | None = None
     duty: Duty | None = None
 
     @property
@@ -69,12 +77,28 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     ids = [match.part_id for match in matches]
     held = standing_holds(workshop, ids)
     doubts = warnings_of(workshop.pk, [*ids, *_parts_here(rows.values())])
+    proposed = standing_by_part(workshop, ids)
+    before = why_not_before(workshop.pk, (match.part.number_folded or "" for match in matches))
     for match in matches:
-        offer = offer_of_match(match, held.get(match.part_id), doubts, now=now)
-        rows[match.need_id].offers.append(offer)
+        offer = replace(
+            offer_of_match(match, held.get(match.part_id), doubts, now=now),
+            proposal=proposed.get(match.part_id),
+        )
+        rows[match.need_id].offers.append(_with_past(offer, before))
+    for proposal in proposed.values():
+        if proposal.need_id in rows:
+            rows[proposal.need_id].proposal = proposal
     for row in rows.values():
         row.doubts = [one for pk in _parts_here([row]) for one in doubts.get(pk, [])]
     return list(rows.values())
+
+
+def _with_past(offer: OfferRow, before: Mapping[str, str]) -> OfferRow:
+    why = before.get(getattr(offer.part, "number_folded", "") or "")
+    if not why:
+        return offer
+    said = f"A part of this number did not fit before: {why}. Compare before you fit it."
+    return replace(offer, to_know=(*offer.to_know, said))
 
 
 def _parts_here(rows: Iterable[NeedRows]) -> list[int]:

@@ -13,6 +13,7 @@ from donors.selectors import candidates_for, get_donor, list_makes
 from matching import alerts, finding, predicting, selectors
 from matching.finding import standing_holds
 from matching.matcher import reasons
+from matching.share_views import standing_by_part
 from matching.strip_planning import plan_donor
 from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
@@ -173,6 +174,8 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
         "warnings": warnings_of(member.workshop_id, [part.pk]).get(part.pk, []),
         "lacking_test": lacking_test(part) if there else "",
+        "proposal": standing_by_part(member.workshop, [part.pk]).get(part.pk),
+        "today": timezone.localdate(timezone.now()),
         "told": selectors.list_told_of(member.workshop, part.pk),
         "matches": selectors.list_needs_for_part(member.workshop, part.pk),
         "matching_runs": selectors.matching_runs(member.workshop),

@@ -14,7 +14,18 @@ from matching import ruling
 from matching import services as job_services
 from matching.faults import answers, editing, signs
 from matching.faults.editing import CodeFacts, SymptomFacts
-from matching.models import BuildBreak, CheckAnswer, FaultCode, Job, Need, Rule, Sign
+from matching.models import (
+    BuildBreak,
+    CheckAnswer,
+    FaultCode,
+    Job,
+    KeptBack,
+    Need,
+    Outcome,
+    Proposal,
+    Rule,
+    Sign,
+)
 from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
@@ -187,6 +198,38 @@ class Bench:
         sisters.flag_sisters(failed=self.part(donor), on=TODAY)
         found: SisterWarning | None = SisterWarning.of(self.workshop).order_by("id").first()
         assert found is not None
+        return found
+
+    def proposal(self, part: Part, need: Need, **values: Any) -> Proposal:
+        """Store a standing proposal of a part to a need, as an allocation would."""
+        stated: dict[str, Any] = {
+            "p_fit": 0.9,
+            "p_good": 0.8,
+            "proposed_at": NOW,
+            "expires_at": NOW + timedelta(days=365),
+        }
+        found: Proposal = Proposal.objects.create(
+            workshop=self.workshop, part=part, need=need, **{**stated, **values}
+        )
+        return found
+
+    def kept_back(self, part: Part | None = None, need: Need | None = None) -> KeptBack:
+        """Keep a part, a need or one from the other out of the allocation."""
+        found: KeptBack = KeptBack.objects.create(
+            workshop=self.workshop, part=part, need=need, note="x", by=self.technician, at=NOW
+        )
+        return found
+
+    def outcome(self, part: Part, result: str = "worked", **values: Any) -> Outcome:
+        """Store a past fitting of a part."""
+        found: Outcome = Outcome.objects.create(
+            workshop=self.workshop,
+            kind_id=part.kind_id,
+            part=part,
+            part_number=part.part_number,
+            result=result,
+            **{"fitted_on": TODAY, "fingerprint": f"bench {part.pk} {result}", **values},
+        )
         return found
 
     def drain(self) -> None:

@@ -9,32 +9,25 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import min_weight_full_bipartite_matching
 
-from matching.domain.allocation import choosing, claims, scarce
+from matching.domain.allocation import choosing, claims, passing, scarce
 from matching.domain.allocation.claims import Job, Limits, Pair, Standing
+from matching.domain.allocation.passing import Passed
 
 # Chances below this differ no more in which part is the better one.
 _LEAST_CHANCE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Left:
-    """A job that is not completed, and why."""
-
-    job: str
-    because: str
-
-
-@dataclass(frozen=True, slots=True)
 class Allocation:
     """given: need to part, the standing ones among them; only jobs completed get new parts.
 
-    completed: jobs whose every need has a part. at_most: how many could have been completed at
-    all; proven: no allocation is better.
+    completed: jobs whose every need has a part. passed: the others, each with why. at_most: how
+    many could have been completed at all; proven: no allocation is better.
     """
 
     given: Mapping[str, str]
     completed: tuple[str, ...]
-    left: tuple[Left, ...]
+    passed: tuple[Passed, ...]
     at_most: int
     proven: bool
 
@@ -61,12 +54,13 @@ def allocate(
     hopeful = [job for job in jobs if all(need in fixed or need in offers for need in job.needs)]
     free = _served_for_certain(hopeful, offers, fixed)
     chosen = _choose(hopeful, offers, free | fixed.keys())
-    completed = {job.name: job for job in chosen.jobs}
+    completed = {job.name for job in chosen.jobs}
     needs = sorted(n for job in chosen.jobs for n in job.needs if n not in fixed)
+    given = fixed | likeliest(needs, chances)
     return Allocation(
-        given=fixed | likeliest(needs, chances),
+        given=given,
         completed=tuple(sorted(completed)),
-        left=tuple(_left(jobs, completed, offers, fixed)),
+        passed=tuple(passing.passed_over(jobs, completed, offers, given)),
         at_most=chosen.at_most,
         proven=chosen.proven,
     )
@@ -134,18 +128,3 @@ def _choose(
         at_most += found.at_most
         proven = proven and found.proven
     return choosing.Chosen(tuple(done), at_most, proven)
-
-
-def _left(
-    jobs: Sequence[Job],
-    completed: Mapping[str, Job],
-    offers: Mapping[str, Sequence[str]],
-    fixed: Mapping[str, str],
-) -> Iterable[Left]:
-    for job in sorted(jobs, key=lambda one: one.name):
-        if job.name not in completed:
-            missing = [n for n in job.needs if n not in fixed and n not in offers]
-            if missing:
-                yield Left(job.name, f"nothing above the limits for {', '.join(missing)}")
-            else:
-                yield Left(job.name, "its parts complete more, or more pressing, jobs elsewhere")

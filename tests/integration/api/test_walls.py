@@ -46,6 +46,11 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
     "api-survival": None,
+    "api-allocation": {},
+    "api-passed": None,
+    "api-kept": {"part_ref": "X-9", "note": "x"},
+    "api-proposals": None,
+    "api-warranty-days": None,
     "api-duties": None,
     "api-sister-warnings": None,
     "api-fault-codes": {
@@ -96,6 +101,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
     "api-part-scrap": {"why": "cracked", "scrapped_on": "2026-11-21"},
     "api-last-sold": {"last_sold": "2022"},
+    "api-proposal-decline": {"note": "x"},
+    "api-job-urgency": {"urgency": 1, "why": "a freezer"},
     "api-sister-warning-end": {"why": "looked at"},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
@@ -140,6 +147,7 @@ def things(bench: Bench) -> dict[str, str]:
     warning = bench.sister_warning(donor)
     faults = bench.faults(need.job)
     fault = f"/api/v1/jobs/{need.job.ref}/fault/"
+    proposal = bench.proposal(part, need)
     return {
         "api-job-fault": fault,
         "api-job-fault-signs": f"{fault}signs/",
@@ -161,6 +169,12 @@ def things(bench: Bench) -> dict[str, str]:
         },
         "api-interchange": f"/api/v1/interchanges/{relation.pk}/",
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
+        "api-job-urgency": f"/api/v1/jobs/{need.job.ref}/urgency/",
+        **{
+            f"api-proposal-{act}": f"/api/v1/proposals/{proposal.pk}/{act}/"
+            for act in ("accept", "decline", "reopen")
+        },
+        "api-kept-undo": f"/api/v1/allocation/kept/{bench.kept_back(part).pk}/undo/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
         "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",

@@ -164,7 +164,8 @@ def test_a_part_scrapped_by_hand_is_told_of_as_such(matched) -> None:
 
 def fitted(bench: Bench, need: Need, part: Part, result: str, days: int | None = None) -> Outcome:
     hold = held(bench, need, part)
-    report = Report(Outcome.Result(result), TODAY, days)
+    why = "size" if result == "did-not-fit" else ""
+    report = Report(Outcome.Result(result), TODAY, days, why=why)
     return fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
 
 

@@ -91,8 +91,10 @@ def test_a_hold_lapses_by_the_sweep_and_at_once_when_another_asks(matched) -> No
     )
     first.refresh_from_db()
     assert (first.ended, taken.need) == (Hold.Ended.LAPSED, other)
-    assert dispatcher.sweep(now=taken.expires_at) == dispatcher.Round(handled=1)
-    assert dispatcher.sweep(now=taken.expires_at) == dispatcher.Round()
+    assert dispatcher.sweep(now=taken.expires_at).failed == 0
+    taken.refresh_from_db()
+    assert taken.ended == Hold.Ended.LAPSED
+    assert holds.lapse_holds(now=taken.expires_at) == 0
 
 
 def test_a_part_of_another_kind_or_a_scrap_part_cannot_be_held(matched) -> None:
@@ -115,6 +117,8 @@ def test_a_hold_across_workshops_is_not_found(matched, other_bench: Bench) -> No
 
 
 def report(result: str, **more: object) -> fittings.Report:
+    if result == "did-not-fit":
+        more.setdefault("why", "connector")
     return fittings.Report(result=Outcome.Result(result), fitted_on=TODAY, **more)  # type: ignore[arg-type]
 
 
@@ -324,3 +328,17 @@ def test_a_report_and_a_hold_that_ends_the_same_old_hold_do_not_deadlock(
     assert errors[0] is None
     assert isinstance(errors[1], Conflict)
     assert holds.standing_hold(part).need == other
+
+
+@pytest.mark.parametrize(
+    ("result", "why"), [("did-not-fit", ""), ("did-not-fit", "colour"), ("worked", "size")]
+)
+def test_why_is_said_when_it_did_not_fit_and_only_then(result: str, why: str, matched) -> None:
+    bench, need, part = matched
+    standing = hold(bench, need, part)
+    with pytest.raises(InputRefused) as refused:
+        fittings.report_fitting(
+            workshop=bench.workshop, hold_id=standing.pk, report=report(result, why=why), now=NOW
+        )
+    assert "why" in refused.value.fields
+    assert not Outcome.of(bench.workshop).exists()

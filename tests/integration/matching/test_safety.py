@@ -91,7 +91,8 @@ def fit(
         member=bench.technician,
         now=NOW,
     )
-    report = fittings.Report(result, TODAY)
+    why = "size" if result == Outcome.Result.DID_NOT_FIT else ""
+    report = fittings.Report(result, TODAY, why=why)
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
     return part
 

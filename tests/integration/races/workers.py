@@ -27,7 +27,7 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import requests, sweeps
+from tests.integration.races import requests, shares, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -219,6 +219,8 @@ TASKS = {
     "decide": requests.decide,
     "fall": sweeps.fall,
     "strip": requests.strip,
+    "share": shares.share,
+    "share_late": shares.share_late,
 }
 
 if __name__ == "__main__":

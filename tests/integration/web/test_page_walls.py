@@ -23,6 +23,13 @@ OPEN = {"sign-in", "sign-out"}
 WHILE_TYPING = ['<script src="/static/django_htmx/htmx-2.min.js" defer></script>']
 LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
+    "allocation-run",
+    "keep-back",
+    "keep-undo",
+    "proposal-accept",
+    "proposal-decline",
+    "proposal-reopen",
+    "job-urgency",
     "donor-confirm",
     "donor-strip-start",
     "donor-strip-stop",
@@ -72,7 +79,7 @@ ACTIONS = {
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set"}
-OWNERS = {"labels-address"}
+OWNERS = {"labels-address", "warranty"}
 TECHNICIANS = {
     "job-fault-sign",
     "job-fault-code",
@@ -82,6 +89,14 @@ TECHNICIANS = {
     "job-fault-undo",
     "job-fault-needs",
     "job-fault-found",
+    "allocation-run",
+    "keep-back",
+    "keep-undo",
+    "proposal-accept",
+    "proposal-decline",
+    "proposal-reopen",
+    "job-urgency",
+    "outcome-failed",
     "job-safety-begin",
     "job-safety-step",
     "job-build",
@@ -174,6 +189,9 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "fault-code-change": [faults.code.pk],
         "fault-checks-of": ["washing-machine"],
         "fault-check-set": ["washing-machine"],
+        "keep-undo": [bench.kept_back(part).pk],
+        "proposal": [bench.proposal(part, need).pk],
+        "outcome": [bench.outcome(part).pk],
         "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():

@@ -14,6 +14,8 @@ from matching.models import (
     Alert,
     Hold,
     Job,
+    KeptBack,
+    LastAllocation,
     LearnedWeights,
     Match,
     Need,
@@ -22,6 +24,7 @@ from matching.models import (
     RuleEntry,
     SafetyCheck,
     SafetyEntry,
+    WarrantyDays,
 )
 from parts.models import (
     BenchTest,
@@ -327,6 +330,62 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
 NONSENSE |= STRIPPING
 
 
+def proposal_of(bench: Bench, **values: object) -> object:
+    part, need = Part.of(bench.workshop).first(), Need.of(bench.workshop).first()
+    return bench.proposal(part, need, **values)
+
+
+def keeping(bench: Bench, **values: object) -> object:
+    stated = {"part": Part.of(bench.workshop).first(), "note": "x", "by": bench.technician}
+    return KeptBack.objects.create(workshop=bench.workshop, at=NOW, **{**stated, **values})
+
+
+def warranty_of(bench: Bench, **values: object) -> object:
+    return WarrantyDays.objects.create(workshop=bench.workshop, **values)
+
+
+SHARING: dict[str, Callable[[Bench], object]] = {
+    "a proposal twice": lambda b: [proposal_of(b), proposal_of(b)],
+    "a proposal declined by nobody": lambda b: proposal_of(
+        b, state="declined", ended_at=NOW, note="x"
+    ),
+    "a proposal declined for no reason": lambda b: proposal_of(
+        b, state="declined", ended_at=NOW, ended_by=b.technician
+    ),
+    "a proposal that ended at no time": lambda b: proposal_of(b, state="lapsed"),
+    "a proposal over before it began": lambda b: proposal_of(b, expires_at=NOW),
+    "a proposal of unknown state": lambda b: proposal_of(b, state="maybe", ended_at=NOW),
+    "a proposal likelier than certain": lambda b: proposal_of(b, p_good=1.1),
+    "an open proposal reopened": lambda b: proposal_of(b, reopened_at=NOW),
+    "nothing kept out": lambda b: keeping(b, part=None),
+    "kept out for no reason": lambda b: keeping(b, note=""),
+    "kept out twice": lambda b: [keeping(b), keeping(b)],
+    "kept out, undone by nobody": lambda b: keeping(b, undone_at=NOW),
+    "more completed than can be": lambda b: LastAllocation.objects.create(
+        workshop=b.workshop, completed=2, at_most=1
+    ),
+    "two last allocations": lambda b: [
+        LastAllocation.objects.create(workshop=b.workshop) for _ in range(2)
+    ],
+    "warranty of nothing": lambda b: warranty_of(b, days=9),
+    "warranty of a grade that is none": lambda b: warranty_of(b, grade="scrap", days=9),
+    "warranty of a grade twice": lambda b: [
+        warranty_of(b, grade="untested", days=n) for n in (1, 2)
+    ],
+    "warranty of eleven years": lambda b: warranty_of(b, grade="untested", days=4000),
+    "warranty on a part still here": lambda b: Part.of(b.workshop).update(warranty_until=TODAY),
+    "urgent for no reason": lambda b: Job.of(b.workshop).update(urgency=1),
+    "thrice urgent": lambda b: Job.of(b.workshop).update(
+        urgency=3, urgency_why="x", urgency_by=b.technician, urgency_at=NOW
+    ),
+    "why it did not fit though it worked": lambda b: b.outcome(
+        Part.of(b.workshop).first(), why="size"
+    ),
+    "proposals that stand for no time": lambda b: Workshop.objects.update(proposal_hours=0),
+}
+NONSENSE |= SHARING
+
+
 @pytest.mark.parametrize("name", NONSENSE)
 def test_the_database_refuses(name: str, bench: Bench) -> None:
     bench.donor()
@@ -455,6 +514,10 @@ def _furnish(bench: Bench) -> None:
         accepted_by=bench.members["owner"],
         accepted_at=NOW,
     )
+    LastAllocation.objects.create(workshop=bench.workshop)
+    WarrantyDays.objects.create(workshop=bench.workshop, grade="untested", days=14)
+    bench.proposal(bench.part(part.donor, "heater"), bench.need(kind="heater"))
+    bench.kept_back(part, need)
     hold = holds.hold_part(
         workshop=bench.workshop,
         part_ref=part.ref,
@@ -462,7 +525,9 @@ def _furnish(bench: Bench) -> None:
         member=bench.technician,
         now=NOW,
     )
-    report = fittings.Report(result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY)
+    report = fittings.Report(
+        result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY, why=Outcome.Why.SIZE
+    )
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
     ruling.propose_rule(
         workshop=bench.workshop,
@@ -513,3 +578,18 @@ def test_alerts_as_they_should_be_are_taken(bench: Bench) -> None:
     news_of_job(bench)
     news_of_job(bench, about="2026-05-15")
     news_of_job(bench, news=Alert.News.OVER)
+
+
+def test_shares_as_they_should_be_are_taken(bench: Bench) -> None:
+    """Else the refusals of proposals, warranty and the like above would prove nothing."""
+    bench.donor()
+    bench.need(part_number="BRD-1")
+    proposal_of(bench, state="declined", ended_at=NOW, ended_by=bench.technician, note="x")
+    proposal_of(bench)
+    keeping(bench)
+    LastAllocation.objects.create(workshop=bench.workshop, completed=1, at_most=1)
+    warranty_of(bench, grade="untested", days=9)
+    bench.outcome(Part.of(bench.workshop).first(), result="did-not-fit", why="size")
+    Job.of(bench.workshop).update(
+        urgency=2, urgency_why="x", urgency_by=bench.technician, urgency_at=NOW
+    )

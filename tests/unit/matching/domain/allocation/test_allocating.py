@@ -12,6 +12,7 @@ from scipy.optimize import linear_sum_assignment
 from matching.domain.allocation import by_pairs, by_sets, choosing, greedy
 from matching.domain.allocation.allocating import allocate, likeliest
 from matching.domain.allocation.claims import Job, Limits, Pair, Standing
+from matching.domain.allocation.passing import Passed
 from matching.domain.allocation.worth import levels, worth
 from tests.unit.matching.domain.allocation.questions import allowed, best_of_all, questions
 from tests.unit.published import VALUES, rows
@@ -75,7 +76,7 @@ def test_holds_together(question):
         assert (job.name in found.completed) == complete
         if not complete:
             assert all(n in standing.fixed for n in job.needs if n in given_to)
-    assert {left.job for left in found.left} | set(found.completed) == {job.name for job in jobs}
+    assert {one.job for one in found.passed} | set(found.completed) == {job.name for job in jobs}
 
 
 @given(questions(most_jobs=30, most_parts=25))
@@ -141,19 +142,26 @@ class TestByHand:
         found = allocate(jobs, self._pairs("power:x p:x"))
         assert found.completed == ("one",)
         assert found.given == {"p": "x"}
-        (left,) = found.left
-        assert left.because == "nothing above the limits for display"
+        assert found.passed == (Passed("set", "display", "nothing"),)
 
     def test_two_jobs_before_one_older(self):
         """Greed serves the oldest and leaves the others without."""
         jobs = [Job("old", ("a", "b"), 0, 99), Job("x", ("c",), 0, 5), Job("y", ("d",), 0, 5)]
         found = allocate(jobs, self._pairs("a:p b:q c:p d:q"))
         assert found.completed == ("x", "y")
-        assert found.left[0].because.startswith("its parts complete more")
+        assert found.passed == (Passed("old", "a", "more", "p", "c"),)
 
     def test_urgent_before_longer_waiting(self):
         jobs = [Job("freezer", ("a",), 1, 1), Job("old", ("b",), 0, 99)]
-        assert allocate(jobs, self._pairs("a:p b:p")).completed == ("freezer",)
+        found = allocate(jobs, self._pairs("a:p b:p"))
+        assert found.completed == ("freezer",)
+        assert found.passed == (Passed("old", "b", "urgent", "p", "a"),)
+
+    def test_who_has_waited_longer_goes_first_and_by_how_much_is_said(self):
+        jobs = [Job("late", ("a",), 0, 3), Job("early", ("b",), 0, 15)]
+        found = allocate(jobs, self._pairs("a:p b:p"))
+        assert found.completed == ("early",)
+        assert found.passed == (Passed("late", "a", "waited", "p", "b", 12),)
 
     def test_more_jobs_before_an_urgent_one(self):
         jobs = [Job("urgent", ("a", "b"), 2, 9), Job("x", ("c",)), Job("y", ("d",))]
