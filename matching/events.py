@@ -13,3 +13,4 @@ OUTCOMES_UNREAD = "matching.outcomes-unread"  # {"outcome_ids": [int]}: a patter
 FAR_LEFT = (
     "matching.far-left"  # {"part_ids", "need_ids": [int], "tell"}: weak keys not looked up yet
 )
+ALERTS_WRITTEN = "matching.alerts-written"  # {}: to be passed on by mail and webhook

@@ -11,6 +11,11 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from matching.echo_models import DeliveredAlert as DeliveredAlert
+from matching.echo_models import Delivery as Delivery
+from matching.echo_models import EchoChoice as EchoChoice
+from matching.echo_models import EchoSettings as EchoSettings
+from matching.echo_models import WebhookEndpoint as WebhookEndpoint
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
 from parts.number_columns import folded_column, stem_column
@@ -460,6 +465,9 @@ class Alert(WorkshopOwned):
     reasons = models.JSONField(default=list)
     told_at = models.DateTimeField()
     read_at = models.DateTimeField(null=True, blank=True)
+    echoed = models.BooleanField(
+        default=False, editable=False, help_text="it is settled where it is passed on to"
+    )
 
     class Meta:
         ordering: ClassVar = ["-told_at", "id"]
@@ -507,6 +515,7 @@ class Alert(WorkshopOwned):
                 fields=["recipient"], condition=Q(read_at__isnull=True), name="alert_unread"
             ),
             models.Index(fields=["recipient", "-told_at"], name="alert_inbox"),
+            models.Index(fields=["workshop"], condition=Q(echoed=False), name="alert_not_echoed"),
         ]
 
     def __str__(self) -> str:

@@ -22,12 +22,14 @@ from matching import (
     rule_watch,
     services,
 )
+from matching.echo import planning, sending
 from matching.models import Job, Need, Rule
 from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
 from workshop import outbox
 from workshop.dispatcher import handles, sweeps
+from workshop.errands import takes
 from workshop.models import OutboxEvent
 
 NEEDS_PER_EVENT = 40
@@ -199,6 +201,24 @@ def _read_donors(workshop_id: int, ids: list[int] | None) -> None:
     numbers.announce_sightings(workshop_id, seen)
     payloads = [{"donor_id": donor_id} for donor_id in donors]
     outbox.record_all(donor_events.DONOR_CHANGED, workshop_id=workshop_id, payloads=payloads)
+
+
+@handles(events.ALERTS_WRITTEN)
+def alerts_written(event: OutboxEvent, now: datetime) -> None:
+    planning.settle(event.workshop_id, now=now)
+
+
+takes(sending.take_due)
+
+
+@sweeps
+def settle_alerts_left_over(now: datetime) -> int:
+    return planning.settle_left_over(now)
+
+
+@sweeps
+def forget_old_deliveries(now: datetime) -> int:
+    return sending.forget_old(now)
 
 
 @sweeps

@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, strip, views
+from matching.api import breaks, echo, parting, predicted, rules, safety, strip, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -61,6 +61,16 @@ urlpatterns = [
     path("breaks/<row:pk>/accept/", breaks.AcceptBreak.as_view(), name="api-break-accept"),
     path("breaks/<row:pk>/reject/", breaks.RejectBreak.as_view(), name="api-break-reject"),
     path("breaks/<row:pk>/retire/", breaks.RetireBreak.as_view(), name="api-break-retire"),
+    path("alerts/count/", echo.UnreadCount.as_view(), name="api-alerts-count"),
+    path("me/alerts/", echo.MyAlerts.as_view(), name="api-my-alerts"),
+    path("me/feed/", echo.MyFeed.as_view(), name="api-my-feed"),
+    path("webhooks/", echo.Webhooks.as_view(), name="api-webhooks"),
+    path("webhooks/<row:pk>/", echo.WebhookDetail.as_view(), name="api-webhook"),
+    path("webhooks/<row:pk>/pause/", echo.PauseWebhook.as_view(), name="api-webhook-pause"),
+    path("webhooks/<row:pk>/resume/", echo.ResumeWebhook.as_view(), name="api-webhook-resume"),
+    path("webhooks/<row:pk>/rotate/", echo.RotateWebhook.as_view(), name="api-webhook-rotate"),
+    path("deliveries/", echo.Deliveries.as_view(), name="api-deliveries"),
+    path("deliveries/<uuid:pk>/again/", echo.SendAgain.as_view(), name="api-delivery-again"),
     path("alerts/", views.Alerts.as_view(), name="api-alerts"),
     path("alerts/read-all/", views.ReadAllAlerts.as_view(), name="api-alerts-read-all"),
     path("alerts/<uuid:pk>/", views.AlertDetail.as_view(), name="api-alert"),

@@ -2,13 +2,14 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import breaks, echo, jobs, odds, parting, rules, safety, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
     path("alerts/", views.alert_list, name="alerts"),
     path("alerts/read/", views.alerts_read_all, name="alerts-read-all"),
     path("alerts/<uuid:alert_id>/read/", views.alert_read, name="alert-read"),
+    *echo.urlpatterns,
     path("breaks/", breaks.break_list, name="breaks"),
     path("breaks/<int:break_id>/accept/", breaks.break_accept, name="break-accept"),
     path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),

@@ -45,6 +45,11 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-label-sheets": None,
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
+    "api-alerts-count": None,
+    "api-my-alerts": None,
+    "api-my-feed": {},
+    "api-webhooks": {"name": "x", "url": "https://hooks.example.com/"},
+    "api-deliveries": None,
     "api-survival": None,
     "api-duties": None,
     "api-sister-warnings": None,
@@ -118,7 +123,15 @@ def things(bench: Bench) -> dict[str, str]:
     model = bench.makes["Velthane"].numbers.order_by("id").first()
     assert model is not None
     warning = bench.sister_warning(donor)
+    webhook = bench.webhook()
+    delivery = bench.delivery(webhook, alert)
     return {
+        "api-webhook": f"/api/v1/webhooks/{webhook.pk}/",
+        **{
+            f"api-webhook-{act}": f"/api/v1/webhooks/{webhook.pk}/{act}/"
+            for act in ("pause", "resume", "rotate")
+        },
+        "api-delivery-again": f"/api/v1/deliveries/{delivery.pk}/again/",
         "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
         "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
         "api-photo": f"/api/v1/photos/{photo.pk}/",
@@ -208,7 +221,16 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from donors.models import Donor
-    from matching.models import BuildBreak, Job, Match, Need
+    from matching.models import (
+        BuildBreak,
+        DeliveredAlert,
+        Delivery,
+        EchoSettings,
+        Job,
+        Match,
+        Need,
+        WebhookEndpoint,
+    )
     from parts.models import (
         BenchTest,
         Interchange,
@@ -224,6 +246,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate)
+    models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -245,6 +268,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "interchanges",
         "certificates",
         "sister-warnings",
+        "webhooks",
+        "deliveries",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):
