@@ -70,6 +70,7 @@ class _Pinned(http.client.HTTPConnection):
     def __init__(self, target: Target, address: str, seconds: float) -> None:
         super().__init__(target.host, target.port, timeout=seconds)
         self.target, self.address = target, address
+        self.too_slow = False
         # So that the Host header leaves the port out where it is the usual one.
         self.default_port = 443 if target.scheme == "https" else 80  # type: ignore[misc]
 
@@ -91,8 +92,8 @@ def post(
 ) -> Answer:
     """POST the body and return what the receiver answered with.
 
-    Raises Refused when nothing may be sent there, OSError or http.client.HTTPException when the
-    receiver cannot be reached, is too slow, or answers with what is no HTTP.
+    Raises Refused when nothing may be sent there, TimeoutError when the receiver is too slow,
+    OSError or http.client.HTTPException when it cannot be reached or talks no HTTP.
     """
     try:
         target = read_target(url)
@@ -104,16 +105,29 @@ def post(
     watch.daemon = True
     watch.start()
     try:
-        link.request("POST", target.path, body=body, headers=dict(headers))
-        answer = link.getresponse()
-        wait = answer.getheader("Retry-After", "").strip()
-        return Answer(answer.status, int(wait) if wait.isdecimal() and len(wait) < 8 else 0)
+        answer = _answer_of(link, target, body, headers)
+    except (OSError, http.client.HTTPException) as bad:
+        if link.too_slow:
+            raise TimeoutError from bad
+        raise
     finally:
         watch.cancel()
         link.close()
+    if link.too_slow:  # headers cut short look whole
+        raise TimeoutError
+    return answer
+
+
+def _answer_of(link: _Pinned, target: Target, body: bytes, headers: Mapping[str, str]) -> Answer:
+    link.request("POST", target.path, body=body, headers=dict(headers))
+    answer = link.getresponse()
+    wait = answer.getheader("Retry-After", "").strip()
+    # A wait as long as this is cut to what we allow anyway.
+    return Answer(answer.status, int(wait) if wait.isdecimal() and len(wait) < 8 else 0)
 
 
 def _cut(link: _Pinned) -> None:
+    link.too_slow = True
     sock = link.sock
     if sock is not None:
         try:

@@ -10,6 +10,7 @@ from django.conf import settings as site
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.template.loader import render_to_string
 from django.urls import path, reverse
 from django.utils import timezone
 from django.utils.cache import get_conditional_response
@@ -207,7 +208,8 @@ def alert_count(request: HttpRequest) -> HttpResponse:
     unread = selectors.count_unread(member)
     if request.GET.get("seen") == str(unread):
         return HttpResponse(status=NOTHING_NEW)
-    return render(request, "matching/echo/_count.html", {"unread_count": unread})
+    # Without the request: the frame's own count would ask a second time.
+    return HttpResponse(render_to_string("matching/echo/_count.html", {"unread_count": unread}))
 
 
 class EndpointForm(PlainForm):
