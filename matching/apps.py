@@ -26,6 +26,10 @@ class MatchingConfig(AppConfig):
     name = "matching"
 
     def ready(self) -> None:
-        from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+        from django.core import checks
 
+        from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+        from matching.echo.checks import mail_is_set_up_wholly
+
+        checks.register(mail_is_set_up_wholly)
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

@@ -1,5 +1,6 @@
 """API of what passes alerts on: a member's choices and feed, the owner's webhooks, the count."""
 
+from datetime import time
 from typing import Any
 from uuid import UUID
 
@@ -34,7 +35,7 @@ class ChoicesInput(serializers.Serializer[Any]):
     mail_on = serializers.BooleanField(required=False, default=False)
     address = serializers.CharField(max_length=254, required=False, default="", allow_blank=True)
     time_zone = serializers.CharField(max_length=64, required=False, default="UTC")
-    daily_at = serializers.TimeField(required=False, default="07:00")
+    daily_at = serializers.TimeField(required=False, default=time(7))
     quiet_from = serializers.TimeField(required=False, default=None, allow_null=True)
     quiet_to = serializers.TimeField(required=False, default=None, allow_null=True)
     kinds = serializers.DictField(child=KindChoiceField(), required=False, default=dict)
@@ -121,6 +122,22 @@ class WebhookInput(serializers.Serializer[Any]):
     )
 
 
+WEBHOOK_FIELDS: tuple[str, ...] = (
+    "id",
+    "name",
+    "url",
+    "leaves_out",
+    "added_by",
+    "added_at",
+    "paused_at",
+    "paused_because",
+    "failing_since",
+    "old_until",
+    "waiting",
+    "given_up",
+)
+
+
 class WebhookOutput(serializers.ModelSerializer[WebhookEndpoint]):
     added_by = serializers.CharField(source="added_by.user.username")
     leaves_out = serializers.ListField(child=serializers.CharField())
@@ -129,27 +146,15 @@ class WebhookOutput(serializers.ModelSerializer[WebhookEndpoint]):
 
     class Meta:
         model = WebhookEndpoint
-        fields = (
-            "id",
-            "name",
-            "url",
-            "leaves_out",
-            "added_by",
-            "added_at",
-            "paused_at",
-            "paused_because",
-            "failing_since",
-            "old_until",
-            "waiting",
-            "given_up",
-        )
+        fields = WEBHOOK_FIELDS
 
 
 class WebhookSecretOutput(WebhookOutput):
     secret = serializers.CharField(help_text="whsec_...; shown this once")
 
-    class Meta(WebhookOutput.Meta):
-        fields = (*WebhookOutput.Meta.fields, "secret")
+    class Meta:
+        model = WebhookEndpoint
+        fields = (*WEBHOOK_FIELDS, "secret")
 
 
 class DeliveryOutput(serializers.ModelSerializer[Delivery]):

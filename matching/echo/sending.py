@@ -83,29 +83,38 @@ def _prepare_mail(delivery: Delivery, now: datetime) -> Prepared | None:
     rows = EchoSettings.of(delivery.workshop_id).filter(member=delivery.member_id)
     settings = rows.select_related("member__workshop", "member__user").first()
     if settings is None or not settings.mail_on:
-        return _drop(delivery, "mail is switched off", now)
+        _drop(delivery, "mail is switched off", now)
+        return None
     if not (settings.member.active and settings.member.user.is_active):
-        return _drop(delivery, "no longer an active member", now)
+        _drop(delivery, "no longer an active member", now)
+        return None
     kinds = kinds_of(settings)
     wanted = [
         one for one in _alerts(delivery) if kinds.get(one.news, KindChoice()).mail is not Way.OFF
     ]
     if not wanted:
-        return _drop(delivery, "nothing in it is mailed any more", now)
+        _drop(delivery, "nothing in it is mailed any more", now)
+        return None
     later = quiet_until(now, hours_of(settings))
     if later is not None:
-        return _hold_back(delivery, later)
+        _hold_back(delivery, later)
+        return None
     built: EmailMultiAlternatives = mails.message(delivery, settings, wanted)
     return partial(mails.send, built)
 
 
 def _prepare_webhook(delivery: Delivery, now: datetime) -> Prepared | None:
-    endpoint = WebhookEndpoint.of(delivery.workshop_id).get(pk=delivery.endpoint_id)
-    if endpoint.paused_at is not None:
-        return _hold_back(delivery, None)
+    with transaction.atomic():
+        endpoint = _locked_endpoint(delivery)
+        if endpoint is None:
+            return None
+        if endpoint.paused_at is not None:
+            _hold_back(delivery, None)
+            return None
     alerts = _alerts(delivery)
     if not alerts:
-        return _drop(delivery, "its alert is gone", now)
+        _drop(delivery, "its alert is gone", now)
+        return None
     content = webhooks.body(alerts[0])
     headers = webhooks.headers(endpoint, delivery, content, now=now)
     if headers is None:
@@ -115,6 +124,18 @@ def _prepare_webhook(delivery: Delivery, now: datetime) -> Prepared | None:
 
 def _ours(delivery: Delivery) -> "QuerySet[Delivery]":
     return Delivery.of(delivery.workshop_id).filter(pk=delivery.pk, lease=delivery.lease)
+
+
+def _locked_endpoint(delivery: Delivery) -> WebhookEndpoint | None:
+    """Return the endpoint, locked; None for a mail, or when it was removed.
+
+    Always before a delivery is written, in this order: who pauses or removes an endpoint does so
+    too.
+    """
+    if delivery.endpoint_id is None:
+        return None
+    rows = WebhookEndpoint.of(delivery.workshop_id).select_for_update(no_key=True)
+    return rows.filter(pk=delivery.endpoint_id).first()
 
 
 def _drop(delivery: Delivery, why: str, now: datetime) -> None:
@@ -137,6 +158,7 @@ def _note(delivery: Delivery, result: object, now: datetime) -> None:
     asked = timedelta(seconds=result.retry_after) if isinstance(result, Answer) else timedelta()
     wait = wait_after(delivery.attempts, chance=random.random(), asked=asked)
     with transaction.atomic():
+        endpoint = _locked_endpoint(delivery)
         changed = _ours(delivery).update(
             lease=None,
             leased_until=None,
@@ -145,12 +167,13 @@ def _note(delivery: Delivery, result: object, now: datetime) -> None:
             last_error=error[:300],
             **({"dead_at": now} if wait is None else {"available_at": now + wait}),
         )
-        if changed and delivery.endpoint_id is not None:
-            _note_failing(delivery, status, now)
+        if changed and endpoint is not None:
+            _note_failing(endpoint, status, now)
 
 
 def _note_sent(delivery: Delivery, status: int | None, now: datetime) -> None:
     with transaction.atomic():
+        endpoint = _locked_endpoint(delivery)
         _ours(delivery).update(
             done_at=now,
             tried_at=now,
@@ -159,15 +182,14 @@ def _note_sent(delivery: Delivery, status: int | None, now: datetime) -> None:
             lease=None,
             leased_until=None,
         )
-        rows = WebhookEndpoint.of(delivery.workshop_id).filter(pk=delivery.endpoint_id)
-        rows.filter(failing_since__isnull=False).update(failing_since=None)
+        if endpoint is not None and endpoint.failing_since is not None:
+            endpoint.failing_since = None
+            endpoint.save(update_fields=["failing_since"])
 
 
-def _note_failing(delivery: Delivery, status: int | None, now: datetime) -> None:
+def _note_failing(endpoint: WebhookEndpoint, status: int | None, now: datetime) -> None:
     """Note since when an endpoint fails; pause it when it is gone (410) or fails for days."""
-    rows = WebhookEndpoint.of(delivery.workshop_id).filter(pk=delivery.endpoint_id)
-    endpoint = rows.select_for_update().first()
-    if endpoint is None or endpoint.paused_at is not None:
+    if endpoint.paused_at is not None:
         return
     if endpoint.failing_since is None:
         endpoint.failing_since = now

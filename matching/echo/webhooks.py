@@ -153,7 +153,8 @@ def remove_endpoint(*, workshop: Workshop, endpoint_id: int) -> None:
 
 
 def _locked(workshop: Workshop, endpoint_id: int) -> WebhookEndpoint:
-    row = WebhookEndpoint.of(workshop).select_for_update().filter(pk=endpoint_id).first()
+    rows = WebhookEndpoint.of(workshop).select_for_update(no_key=True)
+    row = rows.filter(pk=endpoint_id).first()
     if row is None:
         raise NotFound("There is no such webhook in this workshop.")
     return row

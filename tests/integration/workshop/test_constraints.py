@@ -9,8 +9,11 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
 from donors.models import Donor
+from matching.echo import choices
+from matching.echo.choices import Choices, KindChoice
 from matching.models import (
     Alert,
+    Delivery,
     Hold,
     Job,
     LearnedWeights,
@@ -451,6 +454,10 @@ def _furnish(bench: Bench) -> None:
         member=bench.technician,
         now=NOW,
     )
+    alert = Alert.of(bench.workshop).first()
+    assert alert is not None
+    bench.delivery(bench.webhook(), alert)
+    _mail(bench)
     report = fittings.Report(result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY)
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
     ruling.propose_rule(
@@ -463,6 +470,14 @@ def _furnish(bench: Bench) -> None:
         ),
         member=bench.technician,
         now=NOW,
+    )
+
+
+def _mail(bench: Bench) -> None:
+    chosen = Choices(kinds={"found": KindChoice()})
+    choices.save_choices(member=bench.technician, choices=chosen)
+    Delivery.objects.create(
+        workshop=bench.workshop, channel="mail", member=bench.technician, made_at=NOW
     )
 
 
