@@ -19,7 +19,7 @@ from workshop.models import Member, Workshop
 
 MOST_ENDPOINTS = 10
 OLD_SECRET_FOR = timedelta(hours=24)  # both secrets sign meanwhile (our own choice)
-BY_HAND = "paused by hand"
+BY_HAND = "by hand"
 
 
 def list_endpoints(workshop: Workshop) -> "QuerySet[WebhookEndpoint]":

@@ -90,7 +90,7 @@ def test_webhooks_are_the_owner_s(bench: Bench, sign_in: Any) -> None:
     assert "seed" not in str(listed)
     path = f"/api/v1/webhooks/{made.data['id']}/"
     assert owner.post(f"{path}rotate/").data["secret"] != made.data["secret"]
-    assert owner.post(f"{path}pause/").data["paused_because"] == "paused by hand"
+    assert owner.post(f"{path}pause/").data["paused_because"] == "by hand"
     assert owner.post(f"{path}pause/").status_code == 409
     assert owner.post(f"{path}resume/").data["paused_at"] is None
     assert owner.delete(path).status_code == 204
