@@ -9,6 +9,7 @@ from django.urls import reverse
 from matching.echo.choices import kinds_of
 from matching.echo.mails import one_line
 from matching.models import Alert, EchoSettings
+from workshop.templatetags.shown import percent
 
 ENTRIES = 50
 ATOM = "http://www.w3.org/2005/Atom"
@@ -65,7 +66,7 @@ def _entry(root: ElementTree.Element, alert: Alert, site_address: str) -> None:
 def _said(alert: Alert) -> str:
     if alert.p_fit is None or alert.p_good is None:
         return alert.summary
-    return f"{alert.summary}; fits {alert.p_fit:.0%}, good {alert.p_good:.0%}"
+    return f"{alert.summary}; fits {percent(alert.p_fit)}, good {percent(alert.p_good)}"
 
 
 def _text(parent: ElementTree.Element, name: str, text: str) -> None:

@@ -12,6 +12,7 @@ from django.urls import reverse
 
 from matching.echo.choices import stop_token
 from matching.models import Alert, Delivery, EchoSettings
+from workshop.templatetags.shown import percent
 
 LONGEST_SUBJECT = 120
 
@@ -83,7 +84,7 @@ def _subject(alerts: Sequence[Alert], workshop: str) -> str:
 def _line(alert: Alert) -> Line:
     odds = ""
     if alert.p_fit is not None and alert.p_good is not None:
-        odds = f"fits {alert.p_fit:.0%}, good {alert.p_good:.0%}"
+        odds = f"fits {percent(alert.p_fit)}, good {percent(alert.p_good)}"
     return Line(
         what=str(alert.get_news_display()),
         summary=one_line(alert.summary),

@@ -22,6 +22,7 @@ from tests.integration.matching.echo.conftest import Tell, pass_on, settle
 from workshop import leases
 from workshop.errors import InputRefused
 from workshop.models import Member, OutboxEvent, Workshop
+from workshop.templatetags.shown import percent
 
 pytestmark = pytest.mark.django_db
 
@@ -73,7 +74,7 @@ def test_a_machine_that_comes_in_is_mailed(bench: Bench, wants_mail: Callable[..
     [alert] = Alert.of(bench.workshop).filter(recipient=bench.technician)
     assert pass_on(datetime.now(UTC)) == 1
     assert alert.summary in mail.outbox[0].body
-    assert f"fits {alert.p_fit:.0%}, good {alert.p_good:.0%}" in mail.outbox[0].body
+    assert f"fits {percent(alert.p_fit)}, good {percent(alert.p_good)}" in mail.outbox[0].body
 
 
 @pytest.mark.parametrize(
