@@ -40,6 +40,11 @@ app.conf.update(
             "schedule": 1.0,
             "options": {"expires": 5},
         },
+        "errands": {
+            "task": "workshop.tasks.run_errands",
+            "schedule": 1.0,
+            "options": {"expires": 5},
+        },
         "sweep": {"task": "workshop.tasks.sweep", "schedule": 60.0, "options": {"expires": 50}},
     },
 )

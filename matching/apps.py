@@ -26,7 +26,11 @@ class MatchingConfig(AppConfig):
     name = "matching"
 
     def ready(self) -> None:
+        from django.core import checks
+
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+        from matching.echo.checks import mail_is_set_up_wholly
         from matching.faults import exchange as fault_codes  # noqa: F401
 
+        checks.register(mail_is_set_up_wholly)
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

@@ -11,7 +11,10 @@ from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
 from matching import alerts, demo_faults, demo_past, pattern_guesses
-from matching.models import Alert, FaultCode, Job, Outcome
+from matching.domain.echo.times import Way
+from matching.echo import choices, webhooks
+from matching.echo.choices import Choices, KindChoice
+from matching.models import Alert, FaultCode, Job, Outcome, WebhookEndpoint
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
 from parts.models import Interchange, Part, StepRecord, StripStep
@@ -78,6 +81,7 @@ def load(*, now: datetime, say: Say) -> Workshop:
             workshop, settings.DEMO_DIR / slug / "closed_jobs.csv", say=say
         )
         _certify(workshop, now=now)
+        _pass_alerts_on(workshop, now=now)
     return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
 
 
@@ -154,6 +158,37 @@ def _two_people(workshop: Workshop) -> tuple[Member, Member]:
     """Return who stripped and who lent a hand: the technician and the owner."""
     people = {member.role: member for member in Member.of(workshop)}
     return people[Role.TECHNICIAN], people[Role.OWNER]
+
+
+def _pass_alerts_on(workshop: Workshop, *, now: datetime) -> None:
+    """Show how alerts are passed on: the technician's choices, and a webhook that is paused.
+
+    Nothing is mailed unless a mail back end is set up (docs/echo.md).
+    """
+    if WebhookEndpoint.of(workshop).exists():
+        return
+    people = {member.role: member for member in Member.of(workshop).select_related("user")}
+    if Role.TECHNICIAN not in people:
+        return
+    technician = people[Role.TECHNICIAN]
+    choices.save_choices(
+        member=technician,
+        choices=Choices(
+            mail_on=True,
+            address=f"{technician.user.username}@{workshop.slug}.example",
+            quiet_from=time(20, 0),
+            quiet_to=time(6, 30),
+            kinds={"gone": KindChoice(Way.DAILY), "over": KindChoice(Way.OFF)},
+        ),
+    )
+    endpoint, _ = webhooks.add_endpoint(
+        workshop=workshop,
+        member=people[Role.OWNER],
+        name="Screen at the counter",
+        url=f"https://screen.{workshop.slug}.example/alerts",
+        now=now,
+    )
+    webhooks.pause_endpoint(workshop=workshop, endpoint_id=endpoint.pk, now=now)
 
 
 def _certify(workshop: Workshop, *, now: datetime) -> None:

@@ -15,3 +15,4 @@ FAR_LEFT = (
 )
 SHARES_TOUCHED = "matching.shares-touched"  # {}: a hold, need or choice changed who gets what
 SHARE_OUT = "matching.share-out"  # {}: work the allocation out anew
+ALERTS_WRITTEN = "matching.alerts-written"  # {}: to be passed on by mail and webhook

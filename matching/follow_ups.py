@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.db.models import Count
 
+from matching import inbox
 from matching.domain.sides import Row
 from matching.models import Alert, Hold, Job, Match, Need, Outcome
 from matching.recipients import Recipients
@@ -33,7 +34,7 @@ def tell_of_failures(workshop_id: int, gone: Iterable[StockPart], *, now: dateti
         for member, need, part in (*_alerted(workshop_id, failed), *_holding(workshop_id, failed))
     }
     others = _others_offered(workshop_id, {need.pk for _, need, _ in told.values()}, failed)
-    return _write(
+    return inbox.write(
         [
             _failure(who, failed[who[2]], tests.get(who[2]), others.get(who[1].pk, 0), now)
             for who in told.values()
@@ -49,7 +50,7 @@ def tell_of_sister(workshop_id: int, failed_id: int, *, now: datetime) -> int:
     )
     parts = {part.pk: part for part in flagged.select_related("kind")}
     told = (*_holding(workshop_id, parts), *_fitted(workshop_id, parts))
-    return _write([_sister(who, parts[who[2]], failed, now) for who in told])
+    return inbox.write([_sister(who, parts[who[2]], failed, now) for who in told])
 
 
 def _alerted(workshop_id: int, part_ids: Collection[int]) -> Iterator[Told]:
@@ -154,8 +155,3 @@ def _alert(
         reasons=[Row("condition", "", 0.0, "", "", because).as_dict()],
         told_at=now,
     )
-
-
-def _write(alerts: list[Alert]) -> int:
-    """Store what is news; the constraint drops what was told before."""
-    return len(Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200))

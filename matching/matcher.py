@@ -15,7 +15,7 @@ from typing import Any
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
-from matching import events, follow_ups, gather, holds, sharing
+from matching import events, follow_ups, gather, holds, inbox, sharing
 from matching.asking import Asked
 from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.sides import Row
@@ -341,7 +341,7 @@ def _tell(
         return
     recipients = Recipients(workshop_id)
     alerts = [_alert(who, pair, now) for pair in news for who in recipients.of(pair.need.job)]
-    Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+    inbox.write(alerts)
 
 
 def _known_p(pair: Pair, told_before: dict[tuple[int, int], float]) -> float:

@@ -11,6 +11,11 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from matching.echo_models import DeliveredAlert as DeliveredAlert
+from matching.echo_models import Delivery as Delivery
+from matching.echo_models import EchoChoice as EchoChoice
+from matching.echo_models import EchoSettings as EchoSettings
+from matching.echo_models import WebhookEndpoint as WebhookEndpoint
 from matching.fault_models import CheckAnswer as CheckAnswer
 from matching.fault_models import FaultCode as FaultCode
 from matching.fault_models import FaultFound as FaultFound
@@ -505,6 +510,9 @@ class Alert(WorkshopOwned):
     reasons = models.JSONField(default=list)
     told_at = models.DateTimeField()
     read_at = models.DateTimeField(null=True, blank=True)
+    echoed = models.BooleanField(
+        default=False, editable=False, help_text="it is settled where it is passed on to"
+    )
 
     class Meta:
         ordering: ClassVar = ["-told_at", "id"]
@@ -552,6 +560,7 @@ class Alert(WorkshopOwned):
                 fields=["recipient"], condition=Q(read_at__isnull=True), name="alert_unread"
             ),
             models.Index(fields=["recipient", "-told_at"], name="alert_inbox"),
+            models.Index(fields=["workshop"], condition=Q(echoed=False), name="alert_not_echoed"),
         ]
 
     def __str__(self) -> str:

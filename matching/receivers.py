@@ -26,12 +26,14 @@ from matching import (
     sharing,
     standing_proposals,
 )
+from matching.echo import planning, sending
 from matching.models import Job, Need, Rule
 from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
 from workshop import outbox
 from workshop.dispatcher import handles, sweeps
+from workshop.errands import takes
 from workshop.models import OutboxEvent
 
 NEEDS_PER_EVENT = 40
@@ -228,6 +230,24 @@ def _read_donors(workshop_id: int, ids: list[int] | None) -> None:
 def look_anew(event: OutboxEvent, now: datetime) -> None:
     """Have the sweep work out anew what to look for."""
     looking_for.ask(event.workshop_id, now=now)
+
+
+@handles(events.ALERTS_WRITTEN)
+def alerts_written(event: OutboxEvent, now: datetime) -> None:
+    planning.settle(event.workshop_id, now=now)
+
+
+takes(sending.take_due)
+
+
+@sweeps
+def settle_alerts_left_over(now: datetime) -> int:
+    return planning.settle_left_over(now)
+
+
+@sweeps
+def forget_old_deliveries(now: datetime) -> int:
+    return sending.forget_old(now)
 
 
 @sweeps

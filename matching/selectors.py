@@ -6,7 +6,7 @@ from django.db.models import Count, F, Prefetch, Q, QuerySet, Window
 from django.db.models.functions import RowNumber
 
 from donors.models import Donor
-from matching.models import Alert, Hold, Job, Match, Need, Outcome, Rule, RuleEntry
+from matching.models import Alert, Delivery, Hold, Job, Match, Need, Outcome, Rule, RuleEntry
 from parts.models import Part
 from workshop.errors import NotFound
 from workshop.models import Member, OutboxEvent, Workshop
@@ -115,6 +115,11 @@ def list_told_of(workshop: Workshop, part_id: int, *, most: int = 50) -> list[Al
 
 def count_unread(member: Member) -> int:
     return Alert.of(member.workshop_id).filter(recipient=member, read_at__isnull=True).count()
+
+
+def count_not_sent(workshop: Workshop) -> int:
+    """Return how many mails and webhooks were given up on: the owner sees to them."""
+    return Delivery.of(workshop).filter(dead_at__isnull=False).count()
 
 
 def matching_runs(workshop: Workshop) -> bool:

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from django.db.models import F, Q
 from django.utils import timezone
 
-from matching import standing_proposals
+from matching import inbox, standing_proposals
 from matching.domain.allocation import allocating, claims
 from matching.domain.allocation.passing import Passed
 from matching.models import Alert, Hold, Job, KeptBack, LastAllocation, Match, Need, Proposal
@@ -195,7 +195,7 @@ def _tell(workshop_id: int, made: list[Proposal], now: datetime) -> None:
     rows = Proposal.of(workshop_id).filter(pk__in=[one.pk for one in made], part__in=parts)
     rows = rows.select_related("part", "need__kind", "need__job__technician__user").order_by("id")
     alerts = [_alert(who, one, now) for one in rows for who in recipients.of(one.need.job)]
-    Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+    inbox.write(alerts)
 
 
 def _alert(who: Member, one: Proposal, now: datetime) -> Alert:

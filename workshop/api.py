@@ -28,12 +28,14 @@ from workshop.models import Member, Role, Workshop
 class MemberView(APIView):
     """A view for members of a workshop. `role` is what its unsafe methods need.
 
-    Every unsafe method takes an Idempotency-Key; `reads_only` says that none of them writes.
+    Every unsafe method takes an Idempotency-Key; `reads_only` says that none of them writes,
+    `secret_reply` that a reply holds a secret, which must not be kept for a repeat.
     """
 
     role: Role = Role.CATALOGUER
     read_role: Role = Role.CATALOGUER
     reads_only = False
+    secret_reply = False
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
@@ -41,9 +43,13 @@ class MemberView(APIView):
         self.member: Member = require(request, self.read_role if safe else self.role)
         self.workshop: Workshop = self.member.workshop
         name = (request.method or "").lower()
-        if not safe and not self.reads_only and hasattr(self, name):
+        if not safe and self.keeps_replies() and hasattr(self, name):
             # The handler is looked up on the view right after `initial`.
             setattr(self, name, idempotency.once(getattr(self, name), request, self.member))
+
+    @classmethod
+    def keeps_replies(cls) -> bool:
+        return not (cls.reads_only or cls.secret_reply)
 
     def pages(self, rows: "QuerySet[Any]", output: type[serializers.Serializer[Any]]) -> Response:
         """Return one page of rows, written by `output`."""

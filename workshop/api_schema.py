@@ -94,7 +94,7 @@ class Schema(AutoSchema):
         found: list[Any] = super().get_override_parameters()
         if self.method in SAFE_METHODS or not isinstance(self.view, MemberView):
             return found
-        return found if self.view.reads_only else [*found, REPEATING]
+        return [*found, REPEATING] if self.view.keeps_replies() else found
 
 
 def describe_errors(result: dict[str, Any], **_: Any) -> dict[str, Any]:

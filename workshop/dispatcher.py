@@ -14,15 +14,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import connection, transaction
-from django.db.models import F, Q
 from django.utils import timezone
 
+from workshop import errands, leases
 from workshop.models import DispatcherPulse, OutboxEvent, Workshop
 from workshop.outbox import doorbell
 
 log = logging.getLogger(__name__)
 
-LEASE = timedelta(seconds=60)
 BATCH = 20
 MOST_ATTEMPTS = 8
 
@@ -63,8 +62,9 @@ def sweeps(repair: Callable[[datetime], int]) -> Callable[[datetime], int]:
 def run_once(*, now: datetime, batch: int = BATCH) -> Round:
     """Claim up to `batch` open events and handle each. Returns what was done."""
     handled = failed = 0
-    for event_id, lease in _claim(now=now, batch=batch):
-        if _handle(event_id, lease, now=now):
+    claimed = leases.claim(OutboxEvent.objects.unscoped(), now=now, batch=batch)
+    for event_id in claimed.ids:
+        if _handle(event_id, claimed.lease, now=now):
             handled += 1
         else:
             failed += 1
@@ -97,27 +97,6 @@ def sweep(*, now: datetime) -> Round:
     if failed:
         log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
     return Round(mended, failed)
-
-
-def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
-    """Lease open events to this process. SKIP LOCKED on PostgreSQL, IMMEDIATE on SQLite."""
-    open_now = Q(done_at__isnull=True, dead_at__isnull=True, available_at__lte=now)
-    unleased = Q(leased_until__isnull=True) | Q(leased_until__lt=now)
-    rows = OutboxEvent.objects.unscoped().filter(open_now, unleased)
-    if not rows.exists():
-        # Looking first keeps an idle dispatcher from taking SQLite's write lock every second.
-        return []
-    lease = uuid.uuid4()
-    with transaction.atomic():
-        if connection.features.has_select_for_update_skip_locked:
-            rows = rows.select_for_update(skip_locked=True)
-        ids = list(
-            rows.order_by("available_at", "recorded_at").values_list("id", flat=True)[:batch]
-        )
-        OutboxEvent.objects.unscoped().filter(id__in=ids).update(
-            lease=lease, leased_until=now + LEASE, attempts=F("attempts") + 1
-        )
-    return [(event_id, lease) for event_id in ids]
 
 
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
@@ -190,7 +169,12 @@ def beat(*, now: datetime, handled: int) -> None:
 def run_forever(
     stop: threading.Event, *, poll_seconds: float = 1.0, sweep_seconds: float = 60.0
 ) -> None:
-    """Dispatch until `stop` is set: woken by the doorbell, polling too, sweeping each minute."""
+    """Dispatch until `stop` is set: woken by the doorbell, polling too, sweeping each minute.
+
+    Errands, which wait for other servers, are run beside it: matching never waits for them.
+    """
+    sender = threading.Thread(target=errands.run_forever, args=[stop], name="errands")
+    sender.start()
     handled = 0
     next_sweep = next_beat = timezone.now()
     while not stop.is_set():
@@ -208,4 +192,5 @@ def run_forever(
             log.exception("dispatcher round failed")
             connection.close()
         doorbell.wait(poll_seconds)
+    sender.join()
     connection.close()

@@ -53,6 +53,25 @@ MIDDLEWARE = [
 
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
+# Where people reach this site, such as https://bench.example: links in mails and feeds. Mails are
+# sent only with it and with a mail server (docs/echo.md).
+SITE_ADDRESS = env.text("SITE_ADDRESS").rstrip("/")
+EMAIL_HOST = env.text("EMAIL_HOST")
+EMAIL_PORT = env.number("EMAIL_PORT", 587)
+EMAIL_HOST_USER = env.text("EMAIL_HOST_USER")
+EMAIL_HOST_PASSWORD = env.text("EMAIL_HOST_PASSWORD")
+EMAIL_USE_TLS = env.flag("EMAIL_USE_TLS", default=True)
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM")
+NO_MAIL = "django.core.mail.backends.dummy.EmailBackend"
+EMAIL_BACKEND = env.text(
+    "EMAIL_BACKEND", "django.core.mail.backends.smtp.EmailBackend" if EMAIL_HOST else NO_MAIL
+)
+EMAIL_FILE_PATH = DATA_DIR / "mails"  # for the back end that writes files
+# For tests only: webhooks may then go to 127.0.0.1 by http. Refused in production.
+WEBHOOKS_TO_LOOPBACK = env.flag("WEBHOOKS_TO_LOOPBACK")
+WEBHOOK_PAUSE_DAYS = env.number("WEBHOOK_PAUSE_DAYS", 5)
+
 AUTH_USER_MODEL = "workshop.User"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"

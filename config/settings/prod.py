@@ -21,6 +21,8 @@ if not ALLOWED_HOSTS:
     raise ImproperlyConfigured("ALLOWED_HOSTS is not set. Name the site's hosts, comma separated.")
 CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS")
 
+WEBHOOKS_TO_LOOPBACK = False  # whatever the environment says
+
 SECURE_SSL_REDIRECT = env.flag("SECURE_SSL_REDIRECT", default=True)
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if env.flag("BEHIND_PROXY") else None
 SECURE_HSTS_SECONDS = 365 * 24 * 3600

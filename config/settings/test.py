@@ -20,3 +20,5 @@ if not _url:
     # A file, not memory: races and the second connection of the dispatcher need one.
     DATABASES["default"]["TEST"] = {"NAME": DATA_DIR / "test.sqlite3"}
 REDIS_URL = ""
+SITE_ADDRESS = "https://bench.example"
+DEFAULT_FROM_EMAIL = "bench@bench.example"

@@ -7,7 +7,7 @@ from django.db.models import Q, QuerySet
 from rest_framework.exceptions import ValidationError
 
 from donors.domain.model_numbers import canonical
-from matching.models import VERDICTS, Alert, Job, Need, Rule
+from matching.models import VERDICTS, Alert, Delivery, Job, Need, Rule
 from workshop.filters import YesNoFilter
 
 Rules = QuerySet[Any]
@@ -45,6 +45,12 @@ class AlertFilter(filters.FilterSet):
     verdict = filters.ChoiceFilter(choices=VERDICTS)
     news = filters.ChoiceFilter(choices=Alert.News.choices)
     job = filters.CharFilter(field_name="job__ref")
+
+
+class DeliveryFilter(filters.FilterSet):
+    given_up = YesNoFilter(field_name="dead_at", lookup_expr="isnull", exclude=True)
+    webhook = filters.NumberFilter(field_name="endpoint_id", min_value=0, max_value=2**62)
+    channel = filters.ChoiceFilter(choices=Delivery.Channel.choices)
 
 
 class RuleFilter(filters.FilterSet):

@@ -4,6 +4,7 @@ from django.urls import path
 
 from matching.web import (
     breaks,
+    echo,
     fault_tables,
     faults,
     figures,
@@ -31,6 +32,7 @@ urlpatterns = [
     path("proposals/<int:proposal_id>/reopen/", shares.proposal_reopen, name="proposal-reopen"),
     path("warranty/", shares.warranty_page, name="warranty"),
     path("outcomes/<int:outcome_id>/failed/", shares.outcome_failed, name="outcome-failed"),
+    *echo.urlpatterns,
     path("breaks/", breaks.break_list, name="breaks"),
     path("breaks/<int:break_id>/accept/", breaks.break_accept, name="break-accept"),
     path("breaks/<int:break_id>/reject/", breaks.break_reject, name="break-reject"),

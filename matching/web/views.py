@@ -49,6 +49,8 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
         "find_form": FindForm(),
         "may_open": covers(member, Role.TECHNICIAN),
     }
+    if covers(member, Role.OWNER):
+        shown["not_sent"] = selectors.count_not_sent(member.workshop)
     return render(request, "matching/home.html", shown)
 
 

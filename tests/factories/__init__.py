@@ -12,11 +12,15 @@ from donors.models import Donor, Make
 from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
+from matching.echo import webhooks
 from matching.faults import answers, editing, signs
 from matching.faults.editing import CodeFacts, SymptomFacts
 from matching.models import (
+    Alert,
     BuildBreak,
     CheckAnswer,
+    DeliveredAlert,
+    Delivery,
     FaultCode,
     Job,
     KeptBack,
@@ -25,6 +29,7 @@ from matching.models import (
     Proposal,
     Rule,
     Sign,
+    WebhookEndpoint,
 )
 from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
@@ -231,6 +236,32 @@ class Bench:
             **{"fitted_on": TODAY, "fingerprint": f"bench {part.pk} {result}", **values},
         )
         return found
+
+    def webhook(
+        self, url: str = "https://hooks.example.com/alerts", **values: Any
+    ) -> WebhookEndpoint:
+        """Have alerts sent to an address, of which there is one in a workshop."""
+        found = WebhookEndpoint.of(self.workshop).filter(url=url).first()
+        if found is not None:
+            return found
+        stated = {"name": "counter", "member": self.members["owner"], "now": NOW, **values}
+        return webhooks.add_endpoint(workshop=self.workshop, url=url, **stated)[0]
+
+    def delivery(self, endpoint: WebhookEndpoint, alert: Alert) -> Delivery:
+        """Store a delivery that came through."""
+        row: Delivery = Delivery.objects.create(
+            workshop=self.workshop,
+            channel="webhook",
+            endpoint=endpoint,
+            made_at=NOW,
+            available_at=NOW,
+            attempts=1,
+            done_at=NOW,
+        )
+        DeliveredAlert.objects.create(
+            workshop=self.workshop, delivery=row, alert=alert, endpoint=endpoint
+        )
+        return row
 
     def drain(self) -> None:
         """Let the dispatcher act on what was recorded; anything it could not do is an error."""

@@ -63,6 +63,10 @@ def test_repeating_a_request_is_described_wherever_it_may_be_repeated(schema: Sc
         "/api/v1/parts/{ref}/bench-tests/preview/",
         "/api/v1/labels/",
         "/api/v1/build-dates/decode/",
+        # Their replies hold a secret, which is not kept for a repeat.
+        "/api/v1/me/feed/",
+        "/api/v1/webhooks/",
+        "/api/v1/webhooks/{id}/rotate/",
     }
     assert len(writing) > 20
     for path, method, operation in operations(schema):
@@ -81,7 +85,7 @@ def request_examples(schema: Schema) -> list[tuple[str, str, Any]]:
 
 def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) -> None:
     """Each request example, sent to the API it describes."""
-    found = request_examples(schema)
+    found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
     assert len({path for path, _, _ in found}) == 5  # propose, comment, approve, reject, retire
     for path, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data

@@ -45,6 +45,11 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-label-sheets": None,
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
+    "api-alerts-count": None,
+    "api-my-alerts": None,
+    "api-my-feed": {},
+    "api-webhooks": {"name": "x", "url": "https://hooks.example.com/"},
+    "api-deliveries": None,
     "api-survival": None,
     "api-allocation": {},
     "api-passed": None,
@@ -148,6 +153,8 @@ def things(bench: Bench) -> dict[str, str]:
     faults = bench.faults(need.job)
     fault = f"/api/v1/jobs/{need.job.ref}/fault/"
     proposal = bench.proposal(part, need)
+    webhook = bench.webhook()
+    delivery = bench.delivery(webhook, alert)
     return {
         "api-job-fault": fault,
         "api-job-fault-signs": f"{fault}signs/",
@@ -158,6 +165,12 @@ def things(bench: Bench) -> dict[str, str]:
         "api-job-fault-found": f"{fault}found/",
         "api-fault-code": f"/api/v1/fault-codes/{faults.code.pk}/",
         "api-symptom": f"/api/v1/symptoms/{faults.symptom}/",
+        "api-webhook": f"/api/v1/webhooks/{webhook.pk}/",
+        **{
+            f"api-webhook-{act}": f"/api/v1/webhooks/{webhook.pk}/{act}/"
+            for act in ("pause", "resume", "rotate")
+        },
+        "api-delivery-again": f"/api/v1/deliveries/{delivery.pk}/again/",
         "api-donor-photos": f"/api/v1/donors/{donor.ref}/photos/",
         "api-part-photos": f"/api/v1/parts/{part.ref}/photos/",
         "api-photo": f"/api/v1/photos/{photo.pk}/",
@@ -256,12 +269,16 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from matching.models import (
         BuildBreak,
         CheckAnswer,
+        DeliveredAlert,
+        Delivery,
+        EchoSettings,
         FaultCode,
         FaultFound,
         Job,
         Match,
         Need,
         Sign,
+        WebhookEndpoint,
         WorkshopSymptom,
     )
     from parts.models import (
@@ -280,6 +297,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     models += (BuildBreak, Interchange, SisterWarning)
     models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate)
+    models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -301,6 +319,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "interchanges",
         "certificates",
         "sister-warnings",
+        "webhooks",
+        "deliveries",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     assert client.get("/api/v1/fault-codes/").data == []

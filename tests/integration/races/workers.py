@@ -27,7 +27,7 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import requests, shares, sweeps
+from tests.integration.races import echoes, requests, shares, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -218,6 +218,9 @@ TASKS = {
     "reply_lost": requests.reply_lost,
     "decide": requests.decide,
     "fall": sweeps.fall,
+    "echo": echoes.echo,
+    "settle_naively": echoes.settle_naively,
+    "send_naively": echoes.send_naively,
     "strip": requests.strip,
     "share": shares.share,
     "share_late": shares.share_late,

@@ -9,9 +9,12 @@ from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
 from donors.models import Donor
+from matching.echo import choices
+from matching.echo.choices import Choices, KindChoice
 from matching.faults import closing, editing
 from matching.models import (
     Alert,
+    Delivery,
     Hold,
     Job,
     KeptBack,
@@ -525,6 +528,10 @@ def _furnish(bench: Bench) -> None:
         member=bench.technician,
         now=NOW,
     )
+    alert = Alert.of(bench.workshop).first()
+    assert alert is not None
+    bench.delivery(bench.webhook(), alert)
+    _mail(bench)
     report = fittings.Report(
         result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY, why=Outcome.Why.SIZE
     )
@@ -549,6 +556,14 @@ def _furnish_faults(bench: Bench, job: Job) -> None:
     editing.set_check(slug=faults.answer.check_slug, minutes=4, hidden=False, **reviewer)
     closed = bench.job(needs=[], symptom="does not drain")
     closing.say_found(ref=closed.ref, suspect="blockage", **reviewer)
+
+
+def _mail(bench: Bench) -> None:
+    chosen = Choices(kinds={"found": KindChoice()})
+    choices.save_choices(member=bench.technician, choices=chosen)
+    Delivery.objects.create(
+        workshop=bench.workshop, channel="mail", member=bench.technician, made_at=NOW
+    )
 
 
 def _approved_rule(bench: Bench) -> Rule:

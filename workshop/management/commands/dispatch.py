@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 from django.utils import timezone
 
-from workshop import dispatcher
+from workshop import dispatcher, errands
 from workshop.outbox import doorbell
 
 
@@ -31,6 +31,7 @@ class Command(BaseCommand):
         if once:
             done = dispatcher.drain()
             self.stdout.write(f"{done.handled} events handled, {done.failed} to retry.")
+            self.stdout.write(f"{errands.drain()} mails and webhooks tried.")
             return
         stop = threading.Event()
 

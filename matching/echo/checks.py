@@ -1,0 +1,26 @@
+"""Checks at start-up: mail that is half set up sends nothing, and says so before anybody waits."""
+
+from typing import Any
+
+from django.conf import settings as site
+from django.core import checks
+
+
+def mail_is_set_up_wholly(**_: Any) -> list[checks.CheckMessage]:
+    """Warn where a mail server is named but not all a mail needs."""
+    if site.EMAIL_BACKEND == site.NO_MAIL:
+        return []
+    wanted = {"SITE_ADDRESS": site.SITE_ADDRESS, "EMAIL_FROM": site.DEFAULT_FROM_EMAIL}
+    cures = {
+        "SITE_ADDRESS": "Set it to where people reach this site, such as https://bench.example.",
+        "EMAIL_FROM": "Set it to the address mails come from, such as bench@bench.example.",
+    }
+    return [
+        checks.Warning(
+            f"A mail server is named, but {name} is not set: no alert is mailed.",
+            hint=cures[name],
+            id=f"matching.W00{number}",
+        )
+        for number, (name, value) in enumerate(wanted.items(), start=1)
+        if not value
+    ]
