@@ -13,6 +13,14 @@ from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
+from matching.triage_models import JobEstimate as JobEstimate
+from matching.triage_models import KeepPermission as KeepPermission
+from matching.triage_models import KeptMachine as KeptMachine
+from matching.triage_models import NewMachinePrice as NewMachinePrice
+from matching.triage_models import NewPartQuote as NewPartQuote
+from matching.triage_models import OwnRule as OwnRule
+from matching.triage_models import TriageFigures as TriageFigures
+from matching.triage_models import WaitExtension as WaitExtension
 from parts.number_columns import folded_column, stem_column
 from workshop.scoping import WorkshopOwned
 
@@ -26,6 +34,7 @@ class Job(MachineColumns):
         OPEN = "open", "open"
         DONE = "done", "done"
         REFUSED = "refused", "refused by the customer"
+        BROKEN = "broken", "not worth repairing"
 
     ref = models.CharField(max_length=40)
     state = models.CharField(max_length=8, choices=State.choices, default=State.OPEN)
@@ -35,6 +44,8 @@ class Job(MachineColumns):
     technician = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="jobs"
     )
+    # The day the sweep looks at it next (reminders.py); empty: there is no more to tell.
+    tell_next_on = models.DateField(null=True, default=timezone.localdate, editable=False)
     recorded_at = models.DateTimeField(auto_now_add=True)
 
     class Meta(MachineColumns.Meta):
@@ -47,7 +58,17 @@ class Job(MachineColumns):
                 name="job_waits_forward",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=["open", "done", "refused"]), name="job_state_is_known"
+                condition=Q(state__in=["open", "done", "refused", "broken"]),
+                name="job_state_is_known",
+            ),
+        ]
+        indexes: ClassVar[list[Any]] = [
+            *MachineColumns.Meta.indexes,
+            # The sweep: jobs somebody is to be reminded of.
+            models.Index(
+                fields=["tell_next_on", "id"],
+                condition=Q(state="open", tell_next_on__isnull=False),
+                name="job_to_tell_of",
             ),
         ]
 

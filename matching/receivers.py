@@ -17,8 +17,10 @@ from matching import (
     fittings,
     follow_ups,
     holds,
+    keeping,
     matcher,
     pattern_guesses,
+    reminders,
     rule_watch,
     services,
 )
@@ -44,6 +46,7 @@ def donor_changed(event: OutboxEvent, now: datetime) -> None:
     # Its build date may be another one: grades of wear parts follow it.
     parts = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
     shelf.work_out_anew(parts, on=timezone.localdate(now))
+    keeping.carry_back(event.workshop_id, [event.payload["donor_id"]])
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
 
 
@@ -224,3 +227,8 @@ def seek_breaks(now: datetime) -> int:
 @sweeps
 def weigh_rules(now: datetime) -> int:
     return rule_watch.ask_where_due(now)
+
+
+@sweeps
+def remind_of_waits(now: datetime) -> int:
+    return reminders.tell_what_is_due(now=now)

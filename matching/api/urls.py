@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, strip, views
+from matching.api import breaks, keeping, parting, predicted, rules, safety, strip, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -37,7 +37,14 @@ urlpatterns = [
         views.ChooseJobBuildDate.as_view(),
         name="api-job-build-choose",
     ),
-    path("jobs/<str:ref>/refuse/", views.RefuseJob.as_view(), name="api-job-refuse"),
+    path("jobs/<str:ref>/refuse/", keeping.RefuseJob.as_view(), name="api-job-refuse"),
+    path("jobs/<str:ref>/keep/", keeping.JobKeeping.as_view(), name="api-job-keep"),
+    path(
+        "jobs/<str:ref>/permission/",
+        keeping.KeepPermissionOfJob.as_view(),
+        name="api-job-permission",
+    ),
+    path("jobs/<str:ref>/wait/", keeping.JobWait.as_view(), name="api-job-wait"),
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(
         "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import breaks, jobs, keeping, odds, parting, rules, safety, strip, triage, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -20,7 +20,11 @@ urlpatterns = [
     path("jobs/<path:ref>/confirm/", jobs.job_confirm, name="job-confirm"),
     path("jobs/<path:ref>/build/", jobs.job_build, name="job-build"),
     path("jobs/<path:ref>/build/choose/", jobs.job_build_choose, name="job-build-choose"),
-    path("jobs/<path:ref>/refuse/", jobs.job_refuse, name="job-refuse"),
+    path("jobs/<path:ref>/refuse/", keeping.job_refuse, name="job-refuse"),
+    path("jobs/<path:ref>/permission/", keeping.job_permission, name="job-permission"),
+    path("jobs/<path:ref>/keep/", keeping.job_keep, name="job-keep"),
+    path("jobs/<path:ref>/wait/", keeping.job_wait, name="job-wait"),
+    path("jobs/<path:ref>/triage/", triage.job_triage, name="job-triage"),
     path("jobs/<path:ref>/safety/begin/", safety.job_safety_begin, name="job-safety-begin"),
     path("jobs/<path:ref>/safety/step/", safety.job_safety_step, name="job-safety-step"),
     path("jobs/<path:ref>/safety/", safety.job_safety, name="job-safety"),

@@ -219,6 +219,8 @@ TASKS = {
     "decide": requests.decide,
     "fall": sweeps.fall,
     "strip": requests.strip,
+    "remind": sweeps.remind,
+    "keep": requests.keep,
 }
 
 if __name__ == "__main__":
