@@ -252,7 +252,8 @@ def receive_same_machine(
 def machine_values(machine: MachineColumns) -> dict[str, Any]:
     """Return what is known of a machine by column, to be taken over by the same machine."""
     columns = (field for field in MachineColumns._meta.local_fields if not field.generated)
-    return {field.attname: getattr(machine, field.attname) for field in columns}
+    names = (field.attname for field in columns if field.name != "workshop")
+    return {name: getattr(machine, name) for name in names}
 
 
 def _refuse_taken(workshop: Workshop, ref: str) -> None:

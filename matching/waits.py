@@ -1,5 +1,6 @@
 """How long a job waits for a donor: the end of the wait, and making it longer."""
 
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
@@ -8,6 +9,7 @@ from django.utils import timezone
 
 from matching.models import Alert, Job, WaitExtension
 from matching.services import get_job_locked
+from matching.triage_figures import set_figures
 from workshop import days
 from workshop.domain.refusals import Checks
 from workshop.errors import Conflict, InputRefused
@@ -85,7 +87,9 @@ def _refuse_bad_end(ref: str, until: date, before: date, today: date) -> None:
 
 
 @transaction.atomic
-def set_review_days(*, workshop: Workshop, first: int, second: int, wait_days: int) -> None:
+def set_review_days(
+    *, workshop: Workshop, first: int, second: int, wait_days: int, on: date
+) -> None:
     """Set after how many days waiting jobs are looked at, and how long one waits unless said.
 
     Raises InputRefused by field. Open jobs are looked through again by the sweep.
@@ -100,7 +104,25 @@ def set_review_days(*, workshop: Workshop, first: int, second: int, wait_days: i
     workshop.first_review_days, workshop.second_review_days = first, second
     workshop.wait_days = wait_days
     workshop.save(update_fields=["first_review_days", "second_review_days", "wait_days"])
-    Job.of(workshop).filter(state=Job.State.OPEN).update(tell_next_on=timezone.localdate())
+    Job.of(workshop).filter(state=Job.State.OPEN).update(tell_next_on=on)
+
+
+@transaction.atomic
+def set_figures_and_days(
+    *,
+    workshop: Workshop,
+    figures: Mapping[str, int | None],
+    new_machines: Mapping[str, int | None],
+    first: int,
+    second: int,
+    wait_days: int,
+    on: date,
+) -> None:
+    """Set all a triage and a wait are reckoned from; all of it or nothing. Raises InputRefused."""
+    set_figures(workshop=workshop, figures=figures, new_machines=new_machines)
+    before = (workshop.first_review_days, workshop.second_review_days, workshop.wait_days)
+    if before != (first, second, wait_days):
+        set_review_days(workshop=workshop, first=first, second=second, wait_days=wait_days, on=on)
 
 
 def list_extensions(job: Job) -> list[WaitExtension]:

@@ -45,10 +45,14 @@ class PriceBook:
         """Return what a part goes for when it is good."""
         if part.price_cents is not None:
             return Price(part.price_cents, "its own price")
-        paid = self.paid.get(part.kind_id, [])
+        return self.of_kind(part.kind_id)
+
+    def of_kind(self, kind: str) -> Price:
+        """Return what a good part of a kind goes for."""
+        paid = self.paid.get(kind, [])
         if len(paid) >= LEAST:
             return Price(round(median(paid)), f"middle of {len(paid)} prices here")
-        guide = self.guide.get(part.kind_id)
+        guide = self.guide.get(kind)
         return Price(round(guide * 100), "guide price") if guide else Price(0, "no price known")
 
 

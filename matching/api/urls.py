@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, keeping, parting, predicted, rules, safety, strip, views
+from matching.api import breaks, keeping, parting, predicted, rules, safety, strip, triage, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -44,6 +44,11 @@ urlpatterns = [
         keeping.KeepPermissionOfJob.as_view(),
         name="api-job-permission",
     ),
+    path("jobs/<str:ref>/triage/", triage.JobTriage.as_view(), name="api-job-triage"),
+    path("jobs/<str:ref>/waiting/", triage.JobWaiting.as_view(), name="api-job-waiting"),
+    path("triage-figures/", triage.TriageFiguresView.as_view(), name="api-triage-figures"),
+    path("rules-of-thumb/", triage.RulesOfThumb.as_view(), name="api-rules-of-thumb"),
+    path("rules-of-thumb/<slug:slug>/", triage.RuleOfThumb.as_view(), name="api-rule-of-thumb"),
     path("jobs/<str:ref>/wait/", keeping.JobWait.as_view(), name="api-job-wait"),
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(

@@ -108,7 +108,7 @@ def show_job(
         "now": now,
         "today": timezone.localdate(now),
         "not_allowed": why_not(member, Role.TECHNICIAN),
-        **waiting_context(member, job, tried or {}, now=now),
+        **waiting_context(member, job, needs, tried or {}, now=now),
     }
     statuses = [form.status for form in (tried or {}).values()]
     status = refused.status if refused else max(statuses, default=200)

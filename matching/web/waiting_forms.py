@@ -1,7 +1,7 @@
 """What the job page asks about waiting and keeping the machine, and what it shows of them."""
 
-from collections.abc import Mapping
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django import forms
@@ -10,7 +10,9 @@ from django.utils import timezone
 from donors.models import FailureCause
 from matching import keeping, reminders, waits
 from matching.keeping import Answer
-from matching.models import Job, KeepPermission
+from matching.models import Job, KeepPermission, Need
+from matching.waiting_odds import Counting, JobOdds, Stocked
+from matching.web.rows import NeedRows
 from workshop.models import Member
 from workshop.web.forms import DayField, PastDayField, PlainForm
 
@@ -76,8 +78,29 @@ def wait_form(job: Job, data: Any = None, *, now: datetime) -> WaitForm:
     return WaitForm(data, auto_id="wait_%s", initial={"wait_until": later})
 
 
+def odds_of(job: Job, rows: Sequence[NeedRows], *, on: date) -> JobOdds | None:
+    """Return the odds of waiting as the job page states them; None when it waits for nothing."""
+    needs = [row.need for row in rows if row.need.state == Need.State.OPEN]
+    if job.state != Job.State.OPEN or not needs:
+        return None
+    for need in needs:
+        need.job = job
+    best = {
+        row.need.pk: max((one.worth for one in row.offers if not one.blocked), default=0.0)
+        for row in rows
+    }
+    end = waits.end_of(job, wait_days=job.workshop.wait_days)
+    days = (end - on).days if end > on else job.workshop.wait_days
+    return Counting(job.workshop_id, on=on).odds(needs, Stocked(best), days=days)
+
+
 def waiting_context(
-    member: Member, job: Job, tried: Mapping[str, PlainForm], *, now: datetime
+    member: Member,
+    job: Job,
+    rows: Sequence[NeedRows],
+    tried: Mapping[str, PlainForm],
+    *,
+    now: datetime,
 ) -> dict[str, Any]:
     """Return what the job page shows of its wait and of keeping it. tried: refused forms."""
     job.workshop = member.workshop
@@ -100,5 +123,6 @@ def waiting_context(
         "wait_over": waits.is_over(job, on=today, wait_days=member.workshop.wait_days),
         "next_review": reminders.waiting_of(job, last).next_after(today) if open_ else None,
         "extensions": extensions,
+        "odds": odds_of(job, rows, on=today),
         "tried": bool(tried),
     }

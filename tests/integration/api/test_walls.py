@@ -48,6 +48,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-survival": None,
     "api-duties": None,
     "api-sister-warnings": None,
+    "api-triage-figures": None,
+    "api-rules-of-thumb": None,
+    "api-rule-of-thumb": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -58,6 +61,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-donor-build-choose": {"built_from": "2018-06-04"},
     "api-job-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-job-build-choose": {"built_from": "2018-06-04"},
+    "api-job-wait": {"wait_until": "2027-01-20"},
+    "api-job-permission": {"may_keep": "yes", "said_by": "owner", "how": "signed"},
     "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
     "api-donor-step-leave-out": {"came": "not-here"},
@@ -132,6 +137,10 @@ def things(bench: Bench) -> dict[str, str]:
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
+        **{
+            f"api-job-{act}": f"/api/v1/jobs/{need.job.ref}/{act}/"
+            for act in ("keep", "permission", "wait", "triage", "waiting")
+        },
         "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",
         "api-job-safety-step": f"/api/v1/jobs/{need.job.ref}/safety/steps/",
         "api-hold-release": f"/api/v1/holds/{hold.pk}/release/",

@@ -136,13 +136,13 @@ def test_nothing_closes_by_itself_and_what_is_offered_stays(bench: Bench, job: J
 
 
 def test_a_workshop_sets_its_own_days(bench: Bench, job: Job) -> None:
-    waits.set_review_days(workshop=bench.workshop, first=7, second=21, wait_days=40)
+    waits.set_review_days(workshop=bench.workshop, first=7, second=21, wait_days=40, on=TODAY)
     Job.of(bench.workshop).update(tell_next_on=TODAY, wait_until=None)
     for after in range(50):
         sweep(after)
     assert told(bench) == [("review", day(7)), ("review", day(21)), ("over", day(41))]
     with pytest.raises(InputRefused) as refused:
-        waits.set_review_days(workshop=bench.workshop, first=21, second=21, wait_days=0)
+        waits.set_review_days(workshop=bench.workshop, first=21, second=21, wait_days=0, on=TODAY)
     assert set(refused.value.fields) == {"second_review_days", "wait_days"}
 
 

@@ -36,6 +36,10 @@ ACTIONS = {
     "certificate-remove",
     "job-confirm",
     "job-refuse",
+    "job-permission",
+    "job-keep",
+    "job-wait",
+    "triage-rule",
     "hold-new",
     "hold-release",
     "alert-read",
@@ -59,7 +63,7 @@ ACTIONS = {
     "sister-warning-end",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OWNERS = {"labels-address"}
+OWNERS = {"labels-address", "triage-settings", "triage-rule"}
 TECHNICIANS = {
     "job-safety-begin",
     "job-safety-step",
@@ -69,6 +73,10 @@ TECHNICIANS = {
     "job-new",
     "job-confirm",
     "job-refuse",
+    "job-permission",
+    "job-keep",
+    "job-wait",
+    "job-triage",
     "hold-new",
     "hold-release",
     "hold-fitted",
@@ -133,6 +141,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
         "strip": ["washing-machine"],
+        "triage-settings": [],
+        "triage-rule": ["share-young"],
         "certificate": [bench.certificate().pk],
         "certificates": [],
         "scanned": [part.short_code],
@@ -189,7 +199,8 @@ def test_things_of_another_workshop_are_not_found(
     other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
     RefCounter.objects.create(workshop=other_bench.workshop, prefix="code", last=500_000)
     args = things(other_bench)[route]
-    if not args or route.startswith("strip-"):  # kinds of machine are everybody's
+    # Kinds of machine and the guide's rules are everybody's.
+    if not args or route.startswith(("strip-", "triage-")):
         return
     client = sign_in(bench, "owner")
     nobodys_code, _ = codes_after(700_000, 1)
