@@ -190,7 +190,9 @@ def find_kept(job: Job) -> KeptMachine | None:
 def find_job_of(donor: Donor) -> KeptMachine | None:
     """Return the job a donor was, with its permission; None for one that came in as a donor."""
     rows = KeptMachine.of(donor.workshop_id).filter(donor=donor)
-    found: KeptMachine | None = rows.select_related("job", "permission", "kept_by__user").first()
+    found: KeptMachine | None = rows.select_related(
+        "job", "donor", "permission", "kept_by__user"
+    ).first()
     return found
 
 

@@ -8,11 +8,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from donors.selectors import get_donor
 from matching import keeping, selectors, waits
 from matching.api.serializers import JobOutput
 from matching.keeping import Answer
 from matching.models import KeepPermission, KeptMachine, WaitExtension
 from workshop.api import MemberView, PastDateField
+from workshop.errors import NotFound
 from workshop.models import Role
 
 
@@ -145,6 +147,16 @@ class JobKeeping(MemberView):
         )
         kept = keeping.find_kept(selectors.get_job(self.workshop, ref))
         return Response(KeptOutput(kept).data, status=201)
+
+
+class JobOfDonor(MemberView):
+    @extend_schema(responses=KeptOutput)
+    def get(self, request: Request, ref: str) -> Response:
+        """Return the job a donor was before it was kept; 404 for one that came in as a donor."""
+        kept = keeping.find_job_of(get_donor(self.workshop, ref))
+        if kept is None:
+            raise NotFound(f"Donor {ref} was no job here.")
+        return Response(KeptOutput(kept).data)
 
 
 class KeepPermissionOfJob(MemberView):

@@ -38,6 +38,7 @@ urlpatterns = [
         name="api-job-build-choose",
     ),
     path("jobs/<str:ref>/refuse/", keeping.RefuseJob.as_view(), name="api-job-refuse"),
+    path("donors/<str:ref>/was-job/", keeping.JobOfDonor.as_view(), name="api-donor-was-job"),
     path("jobs/<str:ref>/keep/", keeping.JobKeeping.as_view(), name="api-job-keep"),
     path(
         "jobs/<str:ref>/permission/",

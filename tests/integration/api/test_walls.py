@@ -156,6 +156,7 @@ def things(bench: Bench) -> dict[str, str]:
         "api-make-pattern": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern/",
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
+        "api-donor-was-job": f"/api/v1/donors/{donor.ref}/was-job/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
         "api-strip-plan": f"/api/v1/donors/{donor.ref}/strip-plan/",
         **{
