@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, pattern_guesses
+from matching import alerts, pattern_guesses, reminders
 from matching.models import Alert, Job, Outcome
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
@@ -165,7 +165,11 @@ def _certify(workshop: Workshop, *, now: datetime) -> None:
 
 
 def _settle_inboxes(workshop: Workshop, *, now: datetime, say: Say) -> None:
-    """Mark what the loading set off as read, so that the next arrival stands out."""
+    """Mark what the loading set off as read, so that the next arrival stands out.
+
+    What is due of old jobs is told first, as the sweep would.
+    """
+    reminders.tell_what_is_due(now=now)
     marked = [
         alerts.mark_all_read(member=member, now=now)
         for member in Member.of(workshop).select_related("workshop")
