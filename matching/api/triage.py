@@ -126,11 +126,7 @@ class TriageOutput(serializers.Serializer[Any]):
 
 EXAMPLE = OpenApiExample(
     "what is known",
-    value={
-        "new_machine": "480",
-        "labour_minutes": 45,
-        "new_parts": [{"need": 7, "price": "89.00", "days": 5}],
-    },
+    value={"new_machine": "480", "labour_minutes": 45, "patience_days": 14},
     request_only=True,
 )
 
