@@ -11,6 +11,7 @@ from donors.catalogue import Catalogue
 from donors.domain import model_numbers, patterns
 from donors.domain.build_dates import Scheme
 from donors.domain.recognising import How
+from donors.machine_columns import MachineColumns
 from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
 from workshop import days, outbox, refs
@@ -205,13 +206,7 @@ def receive_donor(
         may_be_blank=no_plate,
         on=received_on,
     )
-    if ref:
-        refs.refuse_bad_ref(ref)
-    if ref and Donor.of(workshop).filter(ref=ref).exists():
-        raise Conflict(
-            f"There is already a donor {ref}. Leave the reference blank to get the next one.",
-            fields={"ref": f"{ref} is taken."},
-        )
+    _refuse_taken(workshop, ref)
     if received_on < (plate.built_from or received_on):
         raise InputRefused(
             f"Received on {received_on}, before it was built ({plate.built_from}). Check both.",
@@ -225,6 +220,50 @@ def receive_donor(
         note=note.strip(),
         **values,
     )
+
+
+@transaction.atomic
+def receive_same_machine(
+    *,
+    workshop: Workshop,
+    machine: MachineColumns,
+    received_on: date,
+    cause: str = "",
+    note: str = "",
+    ref: str = "",
+) -> Donor:
+    """Store a machine that is here already, as a job: what is known of it is taken over whole.
+
+    Plate text, recognition, what a person confirmed, serial number, build date and its readings
+    stay as they are; nothing is read again. Raises InputRefused, Conflict.
+    """
+    days.refuse_implausible(received_on=received_on)
+    _refuse_taken(workshop, ref)
+    return Donor.objects.create(
+        workshop=workshop,
+        ref=ref or refs.next_ref(Donor.of(workshop), workshop_id=workshop.pk, prefix="D"),
+        received_on=received_on,
+        cause=find_cause(machine.appliance_id, cause),
+        note=note.strip(),
+        **machine_values(machine),
+    )
+
+
+def machine_values(machine: MachineColumns) -> dict[str, Any]:
+    """Return what is known of a machine by column, to be taken over by the same machine."""
+    columns = (field for field in MachineColumns._meta.local_fields if not field.generated)
+    names = (field.attname for field in columns if field.name != "workshop")
+    return {name: getattr(machine, name) for name in names}
+
+
+def _refuse_taken(workshop: Workshop, ref: str) -> None:
+    if ref:
+        refs.refuse_bad_ref(ref)
+    if ref and Donor.of(workshop).filter(ref=ref).exists():
+        raise Conflict(
+            f"There is already a donor {ref}. Leave the reference blank to get the next one.",
+            fields={"ref": f"{ref} is taken."},
+        )
 
 
 def find_cause(appliance: str, slug: str) -> FailureCause | None:

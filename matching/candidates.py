@@ -8,7 +8,8 @@ need and its job do.
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from donors.models import Donor
@@ -138,6 +139,15 @@ def parts_far(
 ) -> dict[int, list[int]]:
     """Return parts that only weaker keys find: seen or fitted elsewhere, rules, attributes."""
     return _ids(_found(_PARTS, _FAR, workshop_id, asked, appliances))
+
+
+def parts_ever(
+    workshop_id: int, asked: Mapping[int, Asked], appliances: Mapping[int, str], *, since: date
+) -> dict[int, list[int]]:
+    """Return all parts whose machine came in since a day, gone or not, that any key finds."""
+    _add_alike(Donor, workshop_id, asked)
+    table = replace(_PARTS, live=f"machine.received_on >= '{since.isoformat()}'")
+    return _ids(_found(table, (*_NEAR, *_FAR), workshop_id, asked, appliances))
 
 
 def _ids(found: Sequence[tuple[int, int, int]]) -> dict[int, list[int]]:

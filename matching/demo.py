@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, demo_faults, demo_past, pattern_guesses
+from matching import alerts, demo_faults, demo_past, pattern_guesses, reminders
 from matching.domain.echo.times import Way
 from matching.echo import choices, webhooks
 from matching.echo.choices import Choices, KindChoice
@@ -210,7 +210,11 @@ def _certify(workshop: Workshop, *, now: datetime) -> None:
 
 
 def _settle_inboxes(workshop: Workshop, *, now: datetime, say: Say) -> None:
-    """Mark what the loading set off as read, so that the next arrival stands out."""
+    """Mark what the loading set off as read, so that the next arrival stands out.
+
+    What is due of old jobs is told first, as the sweep would.
+    """
+    reminders.tell_what_is_due(now=now)
     marked = [
         alerts.mark_all_read(member=member, now=now)
         for member in Member.of(workshop).select_related("workshop")

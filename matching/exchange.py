@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db.models import Prefetch
+from django.utils import timezone
 
 from donors import plates
 from donors.catalogue import Catalogue
@@ -141,6 +142,7 @@ class Jobs(Sheet):
             changed = set_values(job, said_otherwise(job, keep_confirmed(job, values)))
             if changed and job.pk is not None:
                 job.was_changed = True  # type: ignore[attr-defined]
+                job.tell_next_on = timezone.localdate()  # its wait may end on another day
             found[ref] = job
         return found
 

@@ -247,7 +247,7 @@ class Thinker:
         if appliance not in self._prices:
             carried = {kind for kind, _ in self._carried[appliance]}
             self._prices[appliance] = PriceBook.load(self.workshop.pk, appliance, carried)
-        return self._prices[appliance].price_of(need.kind_id).cents
+        return self._prices[appliance].of_kind(need.kind_id).cents
 
 
 def _strongest(pairs: Tiers, most: int) -> Tiers:

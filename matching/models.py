@@ -30,6 +30,14 @@ from matching.safety_models import SafetyEntry as SafetyEntry
 from matching.share_models import KeptBack as KeptBack
 from matching.share_models import LastAllocation as LastAllocation
 from matching.share_models import Proposal as Proposal
+from matching.triage_models import JobEstimate as JobEstimate
+from matching.triage_models import KeepPermission as KeepPermission
+from matching.triage_models import KeptMachine as KeptMachine
+from matching.triage_models import NewMachinePrice as NewMachinePrice
+from matching.triage_models import NewPartQuote as NewPartQuote
+from matching.triage_models import OwnRule as OwnRule
+from matching.triage_models import TriageFigures as TriageFigures
+from matching.triage_models import WaitExtension as WaitExtension
 from matching.warranty_models import WarrantyDays as WarrantyDays
 from parts.number_columns import folded_column, stem_column
 from workshop.scoping import WorkshopOwned
@@ -44,6 +52,7 @@ class Job(MachineColumns):
         OPEN = "open", "open"
         DONE = "done", "done"
         REFUSED = "refused", "refused by the customer"
+        BROKEN = "broken", "not worth repairing"
 
     class Urgency(models.IntegerChoices):
         ORDINARY = 0, "ordinary"
@@ -64,6 +73,8 @@ class Job(MachineColumns):
     technician = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="jobs"
     )
+    # The day the sweep looks at it next (reminders.py); empty: there is no more to tell.
+    tell_next_on = models.DateField(null=True, default=timezone.localdate, editable=False)
     recorded_at = models.DateTimeField(auto_now_add=True)
 
     class Meta(MachineColumns.Meta):
@@ -76,13 +87,23 @@ class Job(MachineColumns):
                 name="job_waits_forward",
             ),
             models.CheckConstraint(
-                condition=Q(state__in=["open", "done", "refused"]), name="job_state_is_known"
+                condition=Q(state__in=["open", "done", "refused", "broken"]),
+                name="job_state_is_known",
             ),
             models.CheckConstraint(
                 condition=Q(urgency=0)
                 | Q(urgency__in=[1, 2], urgency_by__isnull=False, urgency_at__isnull=False)
                 & ~Q(urgency_why=""),
                 name="job_urgency_has_who_and_why",
+            ),
+        ]
+        indexes: ClassVar[list[Any]] = [
+            *MachineColumns.Meta.indexes,
+            # The sweep: jobs somebody is to be reminded of.
+            models.Index(
+                fields=["tell_next_on", "id"],
+                condition=Q(state="open", tell_next_on__isnull=False),
+                name="job_to_tell_of",
             ),
         ]
 

@@ -18,9 +18,11 @@ from matching import (
     fittings,
     follow_ups,
     holds,
+    keeping,
     looking_for,
     matcher,
     pattern_guesses,
+    reminders,
     rule_watch,
     services,
     sharing,
@@ -50,6 +52,7 @@ def donor_changed(event: OutboxEvent, now: datetime) -> None:
     # Its build date may be another one: grades of wear parts follow it.
     parts = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
     shelf.work_out_anew(parts, on=timezone.localdate(now))
+    keeping.carry_back(event.workshop_id, [event.payload["donor_id"]])
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
 
 
@@ -290,3 +293,8 @@ def weigh_rules(now: datetime) -> int:
 def look_for(now: datetime) -> int:
     looking_for.work(now)
     return 0  # nothing was amiss
+
+
+@sweeps
+def remind_of_waits(now: datetime) -> int:
+    return reminders.tell_what_is_due(now=now)

@@ -6,7 +6,7 @@ from datetime import date
 
 from matching import gather
 from matching.asking import Asked, keys_for
-from matching.candidates import parts_far, parts_near
+from matching.candidates import parts_ever, parts_far, parts_near
 from matching.domain.knowledge import Knowledge
 from matching.domain.scoring import Score, score
 from matching.domain.sides import Side
@@ -18,6 +18,7 @@ from parts.selectors import list_available
 from parts.stock import AnyPart, StockPart, read_stock
 
 KEPT_PER_NEED = 40
+COUNTED_AT_ONCE = 300  # parts that ever came in, scored for one want's odds of waiting
 SCORED_AT_ONCE = 100  # pairs of one search; what is left over is scored later (matcher.py)
 
 
@@ -150,6 +151,27 @@ class Searcher:
                 for i in unfilled:
                     rounds[i].looks += 1
         return [one.searched() for one in rounds]
+
+    def ever(
+        self, wanted: Sequence[tuple[str, Side]], *, since: date, most: int = COUNTED_AT_ONCE
+    ) -> list[list[Offered]]:
+        """Return, for each (kind, want), parts that came in since a day and could have served.
+
+        Whether they can be had still does not matter. Found by the same keys and scored as in
+        `search`; of more than `most` the latest.
+        """
+        fixed = [Fixed(kind, want, WANT) for kind, want in wanted]
+        asked = dict(enumerate(keys_for(self.memory, fixed)))
+        places = {i: want.machine.appliance for i, (_, want) in enumerate(wanted)}
+        found = parts_ever(self.workshop_id, asked, places, since=since)
+        taken = [(i, pk) for i in sorted(found) for pk in sorted(found[i])[-most:]]
+        parts = read_stock(self.workshop_id, {pk for _, pk in taken})
+        offers = self.offers([(parts[pk], wanted[i][1]) for i, pk in taken])
+        rows: list[list[Offered]] = [[] for _ in wanted]
+        for (i, _), one in zip(taken, offers, strict=True):
+            if one.kept:
+                rows[i].append(one)
+        return rows
 
     def _score(self, rounds: "Sequence[_Round]", candidates: Mapping[int, list[int]]) -> None:
         """Score what was found for each round and was not scored yet, as far as there is room."""

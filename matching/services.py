@@ -15,7 +15,7 @@ from donors.domain.model_numbers import canonical
 from donors.plates import Plate
 from matching import events, holds
 from matching.faults import signs
-from matching.models import Job, Need, NeedKey
+from matching.models import Job, KeptMachine, Need, NeedKey
 from parts import keys, numbers
 from parts.models import PartKind, Sighting
 from parts.selectors import get_kind
@@ -163,30 +163,26 @@ def get_job_locked(workshop: Workshop, ref: str) -> Job:
 
 @transaction.atomic
 def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
-    """The customer refuses: the job closes and what was held for it is free the same day.
-
-    Locks job, needs, holds, in this order (see holds.py).
-    """
+    """The customer refuses: the job closes and what was held for it is free the same day."""
     job = get_job_locked(workshop, ref)
-    if job.state != Job.State.OPEN:
-        raise Conflict(f"Job {ref} is {job.get_state_display()}.")
     close_job(job, Job.State.REFUSED, now=now)
     return job
 
 
 def close_job(job: Job, state: Job.State, *, now: object) -> None:
-    """Close a job that is locked: its open needs are withdrawn, what was held for them is free.
+    """Close an open job that lacks parts still. Needs a transaction that holds the job.
 
-    Locks needs, then holds (see holds.py).
+    Locks job, needs, holds, in this order (see holds.py). Raises Conflict when it is closed.
     """
-    job.state = state
+    if job.state != Job.State.OPEN:
+        raise Conflict(f"Job {job.ref} is {job.get_state_display()}.")
+    workshop, job.state = job.workshop, state
     job.save(update_fields=["state"])
-    rows = Need.of(job.workshop_id)
-    needs = rows.select_for_update().filter(job=job, state=Need.State.OPEN)
+    needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
     ids = list(needs.order_by("id").values_list("id", flat=True))
-    rows.filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
-    holds.release_for_needs(workshop_id=job.workshop_id, need_ids=ids, now=now)
-    holds.forget(job.workshop_id, ids)
+    Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
+    holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
+    holds.forget(workshop.pk, ids)
 
 
 def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:
@@ -201,10 +197,19 @@ def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -
     return [job.pk for job in changed]
 
 
+def _get_job_to_correct(workshop: Workshop, ref: str) -> Job:
+    """Return the job locked; raise Conflict where its machine is kept: the donor is corrected."""
+    job = get_job_locked(workshop, ref)
+    kept = KeptMachine.of(workshop).filter(job=job).select_related("donor").first()
+    if kept is not None:
+        raise Conflict(f"Job {ref} is kept as donor {kept.donor.ref}: correct it there.")
+    return job
+
+
 @transaction.atomic
 def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
     """Note that a person said which known model a job is; its needs are matched anew."""
-    job = get_job_locked(workshop, ref)
+    job = _get_job_to_correct(workshop, ref)
     donor_services.confirm_model(workshop=workshop, row=job, model_id=model_id)
     rematch_jobs(workshop.pk, [job.pk])
     return job
@@ -213,7 +218,7 @@ def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
 @transaction.atomic
 def date_job(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = False) -> Job:
     """Read a job's build code anew; its needs are matched anew. As parts.services.date_donor."""
-    job = get_job_locked(workshop, ref)
+    job = _get_job_to_correct(workshop, ref)
     build_readings.read_again(job, asked, day=job.opened_on, replace=replace)
     return _dated(job)
 
@@ -221,7 +226,7 @@ def date_job(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = 
 @transaction.atomic
 def choose_job_build(*, workshop: Workshop, ref: str, start: date) -> Job:
     """Say which candidate of its code a job's build date is."""
-    job = get_job_locked(workshop, ref)
+    job = _get_job_to_correct(workshop, ref)
     build_readings.choose(job, start)
     return _dated(job)
 

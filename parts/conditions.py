@@ -69,10 +69,18 @@ class ConditionBook:
         tested_on = str(part.grade_test.tested_on) if part.grade_test else ""
         return from_grade(part.grade, tested_on) or self._untested(part)
 
-    def _untested(self, part: AnyPart) -> Condition:
+    def as_it_came(self, part: AnyPart, on: date) -> Condition:
+        """Return P(good) as it was believed on the day its machine came in, untested."""
+        if part.kind_id in kinds() and kinds()[part.kind_id].never_reused:
+            return Condition(0.0, "this kind is never reused")
+        if part.donor and part.donor.cause and part.donor.cause.spoils_parts:
+            return Condition(0.0, "from a machine whose parts are not sold")
+        return self._untested(part, on)
+
+    def _untested(self, part: AnyPart, on: date | None = None) -> Condition:
         donor = part.donor
         built = from_ends(donor.built_from, donor.built_to) if donor else None
-        age = built.age_years(self.on) if built else None
+        age = built.age_years(on or self.on) if built else None
         percent, belief = self.belief(
             part.kind_id,
             cause_id=donor.cause_id if donor else None,

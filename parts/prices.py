@@ -45,10 +45,10 @@ class PriceBook:
         """Return what a part goes for when it is good."""
         if part.price_cents is not None:
             return Price(part.price_cents, "its own price")
-        return self.price_of(part.kind_id)
+        return self.of_kind(part.kind_id)
 
-    def price_of(self, kind: str) -> Price:
-        """Return what a part of a kind goes for when it is good and has no price of its own."""
+    def of_kind(self, kind: str) -> Price:
+        """Return what a good part of a kind goes for."""
         paid = self.paid.get(kind, [])
         if len(paid) >= LEAST:
             return Price(round(median(paid)), f"middle of {len(paid)} prices here")

@@ -1,7 +1,7 @@
 """Writes on parts: intake, taking out, testing, grading, numbers and their interchanges."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -13,6 +13,7 @@ from donors import services as donor_services
 from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
+from donors.machine_columns import MachineColumns
 from donors.models import Donor
 from donors.plates import Plate
 from parts import codes, events, grades, keys, licensed_ways, numbers, reuse, sisters
@@ -60,10 +61,88 @@ def take_in_donor(
         no_plate=no_plate,
         catalogue=catalogue,
     )
+    _lay_and_announce(donor)
+    return donor
+
+
+@transaction.atomic
+def take_in_same_machine(
+    *,
+    workshop: Workshop,
+    machine: MachineColumns,
+    received_on: date,
+    cause: str = "",
+    note: str = "",
+    ref: str = "",
+) -> Donor:
+    """Take in a machine that is here already, as a job (matching/keeping.py). As take_in_donor."""
+    donor = donor_services.receive_same_machine(
+        workshop=workshop,
+        machine=machine,
+        received_on=received_on,
+        cause=cause,
+        note=note,
+        ref=ref,
+    )
+    _lay_and_announce(donor)
+    return donor
+
+
+def _lay_and_announce(donor: Donor) -> None:
     lay_parts([donor])
     payload = {"donor_id": donor.pk}
-    outbox.record(donor_events.DONOR_RECEIVED, workshop_id=workshop.pk, payload=payload)
-    return donor
+    outbox.record(donor_events.DONOR_RECEIVED, workshop_id=donor.workshop_id, payload=payload)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownBad:
+    """A part that failed in its machine before it came in. position "": which one is not known.
+
+    replaced_by: the part that took its place, "" while it is still in. on: the day of that.
+    """
+
+    kind: str
+    because: str
+    position: str = ""
+    part_number: str = ""
+    attributes: Mapping[str, str] = field(default_factory=dict)
+    replaced_by: str = ""
+    on: date | None = None
+
+
+@transaction.atomic
+def note_known_bad(donor: Donor, bad: Sequence[KnownBad]) -> list[Part]:
+    """Note which parts of a donor just taken in are known to be bad; they are not offered.
+
+    One still in its machine is graded scrap and may be proved good by a bench test. One that was
+    replaced is gone, and counts against others of its like. Numbers read off it are its own.
+    Returns the parts concerned.
+    """
+    parts = list(donor.parts.select_related("donor__make").order_by("id"))
+    found = [(part, one) for one in bad for part in _meant(parts, one)]
+    for part, one in found:
+        sure = one.position == part.position
+        said = one.because if sure else f"{one.because} This one, or another of its kind."
+        part.grade, part.grade_reason, part.laid_at_intake = Grade.SCRAP, said, False
+        _add_note(part, said)
+        if one.replaced_by:
+            part.state, part.gone_on, part.was_bad = Part.State.SCRAPPED, one.on, True
+        elif sure:
+            part.part_number = one.part_number
+            part.number_canonical = canonical(one.part_number)
+            part.attributes = dict(one.attributes)
+        part.save()
+    rows = [part for part, _ in found]
+    keys.note_keys(PartKey, rows)
+    numbers.announce_sightings(donor.workshop_id, numbers.note_numbers(rows))
+    return rows
+
+
+def _meant(parts: Sequence[Part], bad: KnownBad) -> list[Part]:
+    """Return the part meant; every one of its kind where its position was not said."""
+    alike = [part for part in parts if part.kind_id == bad.kind]
+    exact = [part for part in alike if part.position == bad.position]
+    return exact or ([] if bad.position else alike)
 
 
 @transaction.atomic

@@ -5,7 +5,7 @@ from typing import ClassVar
 
 from django.contrib.auth.models import AbstractUser
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils import timezone
 
 from workshop.scoping import WorkshopOwned
@@ -32,6 +32,12 @@ class Workshop(models.Model):
     )
     wait_days = models.PositiveSmallIntegerField(
         default=30, help_text="a job waits this long unless said otherwise (common practice)"
+    )
+    first_review_days = models.PositiveSmallIntegerField(
+        default=14, help_text="a waiting job is looked at again after so many days (guide)"
+    )
+    second_review_days = models.PositiveSmallIntegerField(
+        default=28, help_text="and once more after so many days (guide)"
     )
     strip_rate_per_min = models.FloatField(
         default=0.6, help_text="what a minute of stripping costs, in the workshop's money"
@@ -60,6 +66,14 @@ class Workshop(models.Model):
             models.CheckConstraint(
                 condition=Q(proposal_hours__gte=1, proposal_hours__lte=720),
                 name="workshop_proposal_hours_can_be",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    first_review_days__gte=1,
+                    second_review_days__gt=F("first_review_days"),
+                    second_review_days__lte=366,
+                ),
+                name="workshop_reviews_follow_each_other",
             ),
             models.CheckConstraint(
                 condition=Q(strip_rate_per_min__gte=0, strip_rate_per_min__lte=1000),

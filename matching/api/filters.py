@@ -4,11 +4,14 @@ from typing import Any
 
 import django_filters as filters
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 from rest_framework.exceptions import ValidationError
 
 from donors.domain.model_numbers import canonical
 from matching.models import VERDICTS, Alert, Delivery, Job, Need, Rule
+from matching.waits import over_by
 from workshop.filters import YesNoFilter
+from workshop.members import require
 
 Rules = QuerySet[Any]
 
@@ -17,6 +20,13 @@ class JobFilter(filters.FilterSet):
     state = filters.ChoiceFilter(choices=Job.State.choices)
     appliance = filters.CharFilter(field_name="appliance_id")
     technician = filters.NumberFilter(field_name="technician_id", min_value=0, max_value=2**62)
+    wait_over = YesNoFilter(method="by_wait")
+
+    def by_wait(self, rows: Rules, name: str, value: bool | None) -> Rules:
+        if value is None:
+            return rows
+        over = over_by(require(self.request).workshop, timezone.localdate())
+        return rows.filter(over) if value else rows.exclude(over)
 
 
 class NeedFilter(filters.FilterSet):

@@ -8,12 +8,14 @@ from matching.api import (
     fault_tables,
     faults,
     figures,
+    keeping,
     parting,
     predicted,
     rules,
     safety,
     shares,
     strip,
+    triage,
     views,
 )
 from workshop.converters import RowId
@@ -57,7 +59,20 @@ urlpatterns = [
         views.ChooseJobBuildDate.as_view(),
         name="api-job-build-choose",
     ),
-    path("jobs/<str:ref>/refuse/", views.RefuseJob.as_view(), name="api-job-refuse"),
+    path("jobs/<str:ref>/refuse/", keeping.RefuseJob.as_view(), name="api-job-refuse"),
+    path("donors/<str:ref>/was-job/", keeping.JobOfDonor.as_view(), name="api-donor-was-job"),
+    path("jobs/<str:ref>/keep/", keeping.JobKeeping.as_view(), name="api-job-keep"),
+    path(
+        "jobs/<str:ref>/permission/",
+        keeping.KeepPermissionOfJob.as_view(),
+        name="api-job-permission",
+    ),
+    path("jobs/<str:ref>/triage/", triage.JobTriage.as_view(), name="api-job-triage"),
+    path("jobs/<str:ref>/waiting/", triage.JobWaiting.as_view(), name="api-job-waiting"),
+    path("triage-figures/", triage.TriageFiguresView.as_view(), name="api-triage-figures"),
+    path("rules-of-thumb/", triage.RulesOfThumb.as_view(), name="api-rules-of-thumb"),
+    path("rules-of-thumb/<slug:slug>/", triage.RuleOfThumb.as_view(), name="api-rule-of-thumb"),
+    path("jobs/<str:ref>/wait/", keeping.JobWait.as_view(), name="api-job-wait"),
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(
         "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"

@@ -121,14 +121,6 @@ class ChooseJobBuildDate(TechnicianView):
         return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
 
 
-class RefuseJob(TechnicianView):
-    @extend_schema(request=None, responses=JobOutput)
-    def post(self, request: Request, ref: str) -> Response:
-        """The customer refuses the repair: the job closes, its holds are released."""
-        services.refuse_repair(workshop=self.workshop, ref=ref, now=timezone.now())
-        return Response(JobOutput(selectors.get_job(self.workshop, ref)).data)
-
-
 class Needs(MemberView):
     @list_schema(NeedOutput, NeedFilter)
     def get(self, request: Request) -> Response:

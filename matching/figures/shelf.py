@@ -224,7 +224,7 @@ def _prices(workshop: Workshop, rows: Iterable[_Row]) -> dict[tuple[str, str], i
     found: dict[tuple[str, str], int] = {}
     for appliance, wanted in slugs.items():
         book = PriceBook.load(workshop.pk, appliance, wanted)
-        found |= {(appliance, kind): book.price_of(kind).cents for kind in wanted}
+        found |= {(appliance, kind): book.of_kind(kind).cents for kind in wanted}
     return found
 
 

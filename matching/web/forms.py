@@ -125,6 +125,7 @@ class JobForm(PlateForm):
 
 class JobFilter(FilterForm):
     state = forms.ChoiceField(required=False, choices=choices_with_any(Job.State.choices))
+    wait = forms.ChoiceField(required=False, choices=choices_with_any([("over", "over: decide")]))
 
 
 class RuleFilter(FilterForm):

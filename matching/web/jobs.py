@@ -1,5 +1,6 @@
 """Pages on jobs, and what is done from them: confirm, hold, release, fit, refuse."""
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -12,12 +13,13 @@ from django.utils import timezone
 from donors.build_readings import CodeAsked
 from donors.selectors import candidates_for
 from donors.web.builds import build_page, chosen_day, what_was_read
-from matching import fittings, holds, selectors, services, warranty
+from matching import fittings, holds, selectors, services, waits, warranty
 from matching.faults.views import fault_brief
 from matching.models import Hold, Job
 from matching.safety_views import safety_of
 from matching.web.forms import FittedForm, JobFilter, JobForm
 from matching.web.rows import need_rows
+from matching.web.waiting_forms import waiting_context
 from parts.duties import Sold, duties_of_kinds
 from parts.reference import safety_rules
 from parts.reuse import lacking_test
@@ -25,19 +27,22 @@ from parts.selectors import list_cautions
 from workshop.errors import DomainError, InputRefused, NotFound
 from workshop.members import covers, why_not
 from workshop.models import Member, Role
-from workshop.web.forms import posted
+from workshop.web.forms import PlainForm, posted
 from workshop.web.gate import ACTION, FORM, for_member
 from workshop.web.pages import page_of
 
 
 @for_member()
 def job_list(request: HttpRequest, member: Member) -> HttpResponse:
-    form = JobFilter({"state": request.GET.get("state", Job.State.OPEN)})
-    rows = selectors.list_jobs(member.workshop, **form.chosen())
+    form = JobFilter({"state": Job.State.OPEN, **request.GET.dict()})
+    chosen, today = form.chosen(), timezone.localdate()
+    rows = selectors.list_jobs(member.workshop, state=chosen["state"])
+    if chosen["wait"]:
+        rows = waits.list_over(member.workshop, rows, on=today)
     shown = {
         "form": form,
         "page": page_of(request, rows),
-        "today": timezone.localdate(),
+        "today": today,
         "may_open": covers(member, Role.TECHNICIAN),
     }
     return render(request, "matching/jobs.html", shown)
@@ -82,9 +87,17 @@ def job_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
 
 
 def show_job(
-    request: HttpRequest, member: Member, ref: str, refused: DomainError | None = None
+    request: HttpRequest,
+    member: Member,
+    ref: str,
+    refused: DomainError | None = None,
+    *,
+    tried: Mapping[str, PlainForm] | None = None,
 ) -> HttpResponse:
-    """Return the job's page; after a refused action with its sentence and status."""
+    """Return the job's page; after a refused action with its sentence and status.
+
+    tried: forms of the page that were refused, by the name waiting_context gives them.
+    """
     job = selectors.get_job(member.workshop, ref)
     now = timezone.now()
     needs = need_rows(member.workshop, job, now=now)
@@ -107,8 +120,11 @@ def show_job(
         "today": timezone.localdate(now),
         "not_allowed": why_not(member, Role.TECHNICIAN),
         "urgencies": Job.Urgency.choices,
+        **waiting_context(member, job, needs, tried or {}, now=now),
     }
-    return render(request, "matching/job.html", shown, status=refused.status if refused else 200)
+    statuses = [form.status for form in (tried or {}).values()]
+    status = refused.status if refused else max(statuses, default=200)
+    return render(request, "matching/job.html", shown, status=status)
 
 
 @for_member(Role.TECHNICIAN, methods=ACTION)
@@ -141,17 +157,6 @@ def job_build_choose(request: HttpRequest, member: Member, ref: str) -> HttpResp
     except DomainError as refused:
         return show_job(request, member, ref, refused)
     messages.success(request, what_was_read(job))
-    return redirect("job", ref)
-
-
-@for_member(Role.TECHNICIAN, methods=ACTION)
-def job_refuse(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
-    selectors.get_job(member.workshop, ref)
-    try:
-        services.refuse_repair(workshop=member.workshop, ref=ref, now=timezone.now())
-    except DomainError as refused:
-        return show_job(request, member, ref, refused)
-    messages.success(request, f"{ref} is closed. What was held for it is free again.")
     return redirect("job", ref)
 
 

@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from donors.selectors import candidates_for, get_donor, list_makes
-from matching import alerts, finding, predicting, selectors
+from matching import alerts, finding, keeping, predicting, selectors, waits
 from matching.finding import standing_holds
 from matching.matcher import reasons
 from matching.share_views import standing_by_part
@@ -46,6 +46,7 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
     shown = {
         "alerts": selectors.list_alerts(member, unread=True)[:NEWEST],
         "figures": selectors.workshop_figures(member.workshop),
+        "waits_over": waits.count_over(member.workshop, on=timezone.localdate()),
         "find_form": FindForm(),
         "may_open": covers(member, Role.TECHNICIAN),
     }
@@ -142,6 +143,8 @@ def show_donor(
         "matches": selectors.list_matches_for_donor(member.workshop, donor.pk),
         "matching_runs": selectors.matching_runs(member.workshop),
         "strip": plan_donor(member.workshop, ref, on=timezone.localdate(timezone.now())),
+        "was_job": keeping.find_job_of(donor),
+        "not_in_writing": keeping.NOT_IN_WRITING,
         "refused": refused,
         **photo_context(member, Subject(donor=donor)),
     }

@@ -28,7 +28,7 @@ _SAYS = {
     HAND_BACK: "handing it back",
 }
 # Where an assumption is looked at between now and its ends; between two of them it is halved.
-_LOOKS, _HALVINGS = 24, 40
+_LOOKS, _HALVINGS = 24, 26
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from typing import Any, Self
 from workshop.domain.refusals import Checks
 
 REPAIR, BREAK, WAIT = "repair", "break", "wait"
+ADVICE = [REPAIR, BREAK, WAIT]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,7 @@ class Rule:
         with Checks() as bad:
             if row["test"] not in _TESTS:
                 bad.refuse(row["slug"], f"{row['test']!r} is no test; known: {', '.join(_TESTS)}")
-            if row["advises"] not in (REPAIR, BREAK, WAIT):
+            if row["advises"] not in ADVICE:
                 bad.refuse(row["slug"], f"{row['advises']!r} is no advice")
             if row["test"] in _WITH_FIGURE:
                 bad.number(row["slug"], row["figure"], above=0, most=1_000)

@@ -74,10 +74,10 @@ def test_repeating_a_request_is_described_wherever_it_may_be_repeated(schema: Sc
         assert ("422" in operation["responses"]) == ("Idempotency-Key" in names), (path, method)
 
 
-def request_examples(schema: Schema) -> list[tuple[str, str, Any]]:
+def request_examples(schema: Schema) -> list[tuple[str, str, str, Any]]:
     return [
-        (path, name, example["value"])
-        for path, _, operation in operations(schema)
+        (path, method, name, example["value"])
+        for path, method, operation in operations(schema)
         for content in operation.get("requestBody", {}).get("content", {}).values()
         for name, example in content.get("examples", {}).items()
     ]
@@ -86,13 +86,14 @@ def request_examples(schema: Schema) -> list[tuple[str, str, Any]]:
 def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) -> None:
     """Each request example, sent to the API it describes."""
     found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
-    assert len({path for path, _, _ in found}) == 5  # propose, comment, approve, reject, retire
-    for path, name, body in found:
+    # Rules: propose, comment, approve, reject, retire; jobs: refuse, weigh.
+    assert len({path for path, *_ in found}) == 7
+    for path, method, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data
         if path.endswith("/retire/"):
             sign_in("owner").post(f"/api/v1/rules/{rule['id']}/approve/", {}, format="json")
-        address = path.replace("{id}", str(rule["id"]))
-        answer = sign_in("reviewer").post(address, body, format="json")
+        address = path.replace("{id}", str(rule["id"])).replace("{ref}", bench.job().ref)
+        answer = getattr(sign_in("reviewer"), method)(address, body, format="json")
         assert answer.status_code in {200, 201}, (path, name, answer.data)
 
 

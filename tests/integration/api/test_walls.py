@@ -67,6 +67,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-symptoms": {"name": "Sings", "appliance": "washing-machine", "suspects": {"belt": 1}},
     "api-fault-checks": None,
     "api-fault-check": None,  # of the delivered table: everybody's
+    "api-triage-figures": None,
+    "api-rules-of-thumb": None,
+    "api-rule-of-thumb": None,
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -77,6 +80,8 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-donor-build-choose": {"built_from": "2018-06-04"},
     "api-job-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-job-build-choose": {"built_from": "2018-06-04"},
+    "api-job-wait": {"wait_until": "2027-01-20"},
+    "api-job-permission": {"may_keep": "yes", "said_by": "owner", "how": "signed"},
     "api-make-pattern": {"pattern": ""},
     "api-donor-confirm": {"model_id": 1},
     "api-donor-step-leave-out": {"came": "not-here"},
@@ -190,6 +195,10 @@ def things(bench: Bench) -> dict[str, str]:
         "api-kept-undo": f"/api/v1/allocation/kept/{bench.kept_back(part).pk}/undo/",
         "api-job-confirm": f"/api/v1/jobs/{need.job.ref}/confirm/",
         "api-job-refuse": f"/api/v1/jobs/{need.job.ref}/refuse/",
+        **{
+            f"api-job-{act}": f"/api/v1/jobs/{need.job.ref}/{act}/"
+            for act in ("keep", "permission", "wait", "triage", "waiting")
+        },
         "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",
         "api-job-safety-step": f"/api/v1/jobs/{need.job.ref}/safety/steps/",
         "api-hold-release": f"/api/v1/holds/{hold.pk}/release/",
@@ -205,6 +214,7 @@ def things(bench: Bench) -> dict[str, str]:
         "api-make-pattern": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern/",
         "api-pattern-proposal": f"/api/v1/makes/{bench.makes['Velthane'].pk}/pattern-proposal/",
         "api-donor": f"/api/v1/donors/{donor.ref}/",
+        "api-donor-was-job": f"/api/v1/donors/{donor.ref}/was-job/",
         "api-donor-confirm": f"/api/v1/donors/{donor.ref}/confirm/",
         "api-strip-plan": f"/api/v1/donors/{donor.ref}/strip-plan/",
         **{

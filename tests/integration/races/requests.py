@@ -9,8 +9,9 @@ from typing import Any
 
 from rest_framework.test import APIClient
 
-from matching import ruling
+from matching import keeping, ruling, selectors
 from matching.models import Rule
+from parts import services as part_services
 from parts import stripping
 from parts.models import Part
 from tests.integration.races.barrier import meet
@@ -159,3 +160,35 @@ def parts_unlocked(donor: Any, _: Any, reports: Any) -> dict[str, Part]:
     """Read the parts without their locks."""
     rows = Part.of(donor.workshop_id).filter(ref__in=[one.ref for one in reports])
     return {part.ref: part for part in rows}
+
+
+def keep(folder: Path, people: int, jobs: list[str], naive: bool = False) -> dict[str, Any]:
+    """Press "keep as a donor" at the same instant as another person does, job by job."""
+    client = client_of(Role.TECHNICIAN)
+    workshop = Workshop.objects.get()
+    statuses = []
+    for number, ref in enumerate(jobs):
+        meet(folder, f"round{number}", people)
+        if naive:
+            statuses.append(
+                naive_keep(workshop, ref, partial(meet, folder, f"looked{number}", people))
+            )
+        else:
+            answer = client.post(
+                f"/api/v1/jobs/{ref}/keep/", {"cause": "board-fault"}, format="json"
+            )
+            statuses.append(answer.status_code)
+    return {"statuses": statuses}
+
+
+def naive_keep(workshop: Workshop, ref: str, both_have_looked: Any) -> int:
+    """The known-bad way: look whether it is kept, then take it in; no row says so but a note."""
+    job = selectors.get_job(workshop, ref)
+    kept = keeping.find_kept(job)
+    both_have_looked()
+    if kept is not None:
+        return 409
+    part_services.take_in_same_machine(
+        workshop=workshop, machine=job, received_on=job.opened_on, note=f"Was job {ref}."
+    )
+    return 201

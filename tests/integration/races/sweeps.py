@@ -2,12 +2,14 @@
 
 import os
 from collections.abc import Callable
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 
 from django.db import transaction
 
+from matching import reminders
+from matching.models import Alert, Job
 from parts import events, shelf
 from parts.grades import GRADED, grade_anew
 from tests.integration.races.barrier import meet
@@ -39,3 +41,32 @@ def naive_fall(day: date, both_have_read: Callable[[], None]) -> int:
             ids=[part.pk for part in fell],
         )
     return len(fell)
+
+
+def remind(folder: Path, people: int, at: str, naive: bool) -> dict[str, int]:
+    """Tell of waiting jobs, beside others who do."""
+    now = datetime.fromisoformat(at)
+    meet(folder, "start", people)
+    if naive:
+        return {"told": naive_telling(now, partial(meet, folder, "read", people))}
+    reminders.PAGE = 3 + int(os.environ["RACER"])  # pages that overlap
+    return {"told": reminders.tell_what_is_due(now=now)}
+
+
+def naive_telling(now: datetime, both_have_read: Callable[[], None]) -> int:
+    """The known-bad way: read what is due, then tell, in rows that do not name the day."""
+    due = list(reminders.due_by(now.date()).select_related("technician"))
+    both_have_read()
+    with transaction.atomic():
+        for job in due:
+            Alert.objects.create(
+                workshop_id=job.workshop_id,
+                recipient=job.technician,
+                news=Alert.News.REVIEW,
+                about=f"told by {os.environ['RACER']}",
+                job=job,
+                summary="look at it",
+                told_at=now,
+            )
+        Job.objects.unscoped().filter(pk__in=[job.pk for job in due]).update(tell_next_on=None)
+    return len(due)

@@ -224,6 +224,8 @@ TASKS = {
     "strip": requests.strip,
     "share": shares.share,
     "share_late": shares.share_late,
+    "remind": sweeps.remind,
+    "keep": requests.keep,
 }
 
 if __name__ == "__main__":

@@ -54,6 +54,10 @@ ACTIONS = {
     "my-feed",
     "job-confirm",
     "job-refuse",
+    "job-permission",
+    "job-keep",
+    "job-wait",
+    "triage-rule",
     "hold-new",
     "hold-release",
     "alert-read",
@@ -92,6 +96,8 @@ FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set"}
 OWNERS = {
     "warranty",
+    "triage-settings",
+    "triage-rule",
     "labels-address",
     "webhooks",
     "webhook-pause",
@@ -125,6 +131,10 @@ TECHNICIANS = {
     "job-new",
     "job-confirm",
     "job-refuse",
+    "job-permission",
+    "job-keep",
+    "job-wait",
+    "job-triage",
     "hold-new",
     "hold-release",
     "hold-fitted",
@@ -196,6 +206,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
         "strip": ["washing-machine"],
+        "triage-settings": [],
+        "triage-rule": ["share-young"],
         "certificate": [bench.certificate().pk],
         "certificates": [],
         "scanned": [part.short_code],
@@ -267,7 +279,8 @@ def test_things_of_another_workshop_are_not_found(
     other_bench.job("W7-80 R1 W")  # so that their next reference is none of ours
     RefCounter.objects.create(workshop=other_bench.workshop, prefix="code", last=500_000)
     args = things(other_bench)[route]
-    if not args or route.startswith("strip-") or route in OF_APPLIANCES:  # everybody's
+    # Kinds of machine, their table of faults and the guide's rules are everybody's.
+    if not args or route.startswith(("strip-", "triage-")) or route in OF_APPLIANCES:
         return
     client = sign_in(bench, "owner")
     nobodys_code, _ = codes_after(700_000, 1)

@@ -17,16 +17,24 @@ from matching.models import (
     Delivery,
     Hold,
     Job,
+    JobEstimate,
+    KeepPermission,
     KeptBack,
+    KeptMachine,
     LastAllocation,
     LearnedWeights,
     Match,
     Need,
+    NewMachinePrice,
+    NewPartQuote,
     Outcome,
+    OwnRule,
     Rule,
     RuleEntry,
     SafetyCheck,
     SafetyEntry,
+    TriageFigures,
+    WaitExtension,
     WarrantyDays,
 )
 from parts.models import (
@@ -137,6 +145,50 @@ def safety_step(bench: Bench, check: SafetyCheck, **values: object) -> SafetyEnt
     found: SafetyEntry = SafetyEntry.objects.create(
         workshop=bench.workshop, check_run=check, by=bench.technician, at=NOW, **stated
     )
+    return found
+
+
+def keep_permission(bench: Bench, **values: object) -> KeepPermission:
+    job = Job.of(bench.workshop).first()
+    stated = {"may_keep": True, "said_by": "owner", "how": "signed", "said_on": TODAY, **values}
+    found: KeepPermission = KeepPermission.objects.create(
+        workshop=bench.workshop, job=job, noted_by=bench.technician, noted_at=NOW, **stated
+    )
+    return found
+
+
+def kept_twice(bench: Bench) -> object:
+    """One machine, two donors."""
+    permission = keep_permission(bench)
+    donors = [bench.donor(), bench.donor()]
+    return [
+        KeptMachine.objects.create(
+            workshop=bench.workshop,
+            job=permission.job,
+            donor=donor,
+            permission=permission,
+            kept_by=bench.technician,
+            kept_at=NOW,
+        )
+        for donor in donors
+    ]
+
+
+def wait_extension(bench: Bench, days: int = 30, **values: object) -> WaitExtension:
+    stated = {"before": TODAY, "until": TODAY + timedelta(days=days), "extended_on": TODAY}
+    found: WaitExtension = WaitExtension.objects.create(
+        workshop=bench.workshop,
+        job=Job.of(bench.workshop).first(),
+        by=bench.technician,
+        at=NOW,
+        **{**stated, **values},
+    )
+    return found
+
+
+def quote(bench: Bench, **values: object) -> NewPartQuote:
+    need = Need.of(bench.workshop).first()
+    found: NewPartQuote = NewPartQuote.objects.create(workshop=bench.workshop, need=need, **values)
     return found
 
 
@@ -317,6 +369,26 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     ),
     "two safety checks in force": lambda b: [safety_check(b), safety_check(b)],
     "safety step that stands twice": safety_step_twice,
+    "two answers in force": lambda b: [keep_permission(b), keep_permission(b)],
+    "answer by pigeon": lambda b: keep_permission(b, how="pigeon"),
+    "one machine kept twice": kept_twice,
+    "extension that ends no later": lambda b: wait_extension(b, 0),
+    "quote for what is not to be had": lambda b: quote(b, not_to_be_had=True, days=3),
+    "age of a job below zero": lambda b: JobEstimate.objects.create(
+        workshop=b.workshop, job=Job.of(b.workshop).first(), age_years=-1
+    ),
+    "new machine for nothing": lambda b: NewMachinePrice.objects.create(
+        workshop=b.workshop, appliance_id="dishwasher", price_cents=0
+    ),
+    "figures twice": lambda b: [
+        TriageFigures.objects.create(workshop=b.workshop) for _ in range(2)
+    ],
+    "rule of thumb without end": lambda b: OwnRule.objects.create(
+        workshop=b.workshop, slug="share-young", figure=1e6, advises="repair"
+    ),
+    "reviews in the wrong order": lambda b: Workshop.objects.update(
+        first_review_days=30, second_review_days=20
+    ),
     "void safety step without a reason": void_without_a_reason,
     "safety class nobody knows": lambda b: safety_check(b, protection_class="IV"),
     "alert threshold above one": lambda b: Workshop.objects.update(alert_from_p_fit=2),
@@ -536,6 +608,18 @@ def _furnish(bench: Bench) -> None:
         result=Outcome.Result.DID_NOT_FIT, fitted_on=TODAY, why=Outcome.Why.SIZE
     )
     fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
+    kept = keep_permission(bench)
+    KeptMachine.objects.create(
+        workshop=bench.workshop,
+        job=kept.job,
+        donor=part.donor,
+        permission=kept,
+        kept_by=bench.technician,
+        kept_at=NOW,
+    )
+    wait_extension(bench)
+    JobEstimate.objects.create(workshop=bench.workshop, job=need.job)
+    NewPartQuote.objects.create(workshop=bench.workshop, need=need)
     ruling.propose_rule(
         workshop=bench.workshop,
         statement=ruling.Statement(

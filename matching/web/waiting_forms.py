@@ -1,0 +1,128 @@
+"""What the job page asks about waiting and keeping the machine, and what it shows of them."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django import forms
+from django.utils import timezone
+
+from donors.models import FailureCause
+from matching import keeping, reminders, waits
+from matching.keeping import Answer
+from matching.models import Job, KeepPermission, Need
+from matching.waiting_odds import Counting, JobOdds, Stocked
+from matching.web.rows import NeedRows
+from workshop.models import Member
+from workshop.web.forms import DayField, PastDayField, PlainForm
+
+
+class AnswerForm(PlainForm):
+    """What the owner said on keeping the machine as a donor."""
+
+    may_keep = forms.ChoiceField(
+        required=False,
+        choices=keeping.ANSWERS,
+        label="May the machine be kept as a donor?",
+        help_text="Ask at once: without it the machine goes back.",
+    )
+    said_by = forms.ChoiceField(
+        required=False,
+        choices=[("", "choose"), *KeepPermission.SaidBy.choices],
+        label="Who said so",
+    )
+    how = forms.ChoiceField(
+        required=False, choices=[("", "choose"), *KeepPermission.How.choices], label="How"
+    )
+    said_on = PastDayField(required=False, label="On which day", help_text="Blank: today.")
+
+    def answer(self) -> Answer:
+        given = self.cleaned_data
+        return Answer(
+            may_keep=given["may_keep"] or keeping.NOT_ASKED,
+            said_by=given["said_by"],
+            how=given["how"],
+            said_on=given["said_on"],
+        )
+
+
+class KeepForm(PlainForm):
+    """Why the machine is scrapped: decides which of its parts are good."""
+
+    cause = forms.ChoiceField(required=False, label="Scrapped for")
+
+    def __init__(self, data: Any = None, *, appliance: str, **kwargs: Any) -> None:
+        super().__init__(data, **kwargs)
+        rows = FailureCause.objects.filter(appliance=appliance).order_by("id")
+        known = [(cause.slug, cause.name) for cause in rows]
+        self.fields["cause"].choices = [("", "not known"), *known]  # type: ignore[attr-defined]
+
+
+class WaitForm(PlainForm):
+    """A later end of the wait."""
+
+    wait_until = DayField(label="Wait until")
+
+
+def answer_form(data: Any = None) -> AnswerForm:
+    return AnswerForm(data, auto_id="answer_%s", initial={"may_keep": keeping.NOT_ASKED})
+
+
+def keep_form(job: Job, data: Any = None) -> KeepForm:
+    return KeepForm(data, appliance=job.appliance_id, auto_id="keep_%s")
+
+
+def wait_form(job: Job, data: Any = None, *, now: datetime) -> WaitForm:
+    today = timezone.localdate(now)
+    later = today + timedelta(days=min(job.workshop.wait_days, waits.MOST_DAYS_AHEAD))
+    return WaitForm(data, auto_id="wait_%s", initial={"wait_until": later})
+
+
+def odds_of(job: Job, rows: Sequence[NeedRows], *, on: date) -> JobOdds | None:
+    """Return the odds of waiting as the job page states them; None when it waits for nothing."""
+    needs = [row.need for row in rows if row.need.state == Need.State.OPEN]
+    if job.state != Job.State.OPEN or not needs:
+        return None
+    for need in needs:
+        need.job = job
+    best = {
+        row.need.pk: max((one.worth for one in row.offers if not one.blocked), default=0.0)
+        for row in rows
+    }
+    end = waits.end_of(job, wait_days=job.workshop.wait_days)
+    days = (end - on).days if end > on else job.workshop.wait_days
+    return Counting(job.workshop_id, on=on).odds(needs, Stocked(best), days=days)
+
+
+def waiting_context(
+    member: Member,
+    job: Job,
+    rows: Sequence[NeedRows],
+    tried: Mapping[str, PlainForm],
+    *,
+    now: datetime,
+) -> dict[str, Any]:
+    """Return what the job page shows of its wait and of keeping it. tried: refused forms."""
+    job.workshop = member.workshop
+    today = timezone.localdate(now)
+    permission, kept = keeping.find_permission(job), keeping.find_kept(job)
+    extensions = waits.list_extensions(job)
+    last = extensions[-1].extended_on if extensions else None
+    why = keeping.why_not_kept(job, permission, kept)
+    open_ = job.state == Job.State.OPEN
+    return {
+        "permission": permission,
+        "kept": kept,
+        "why_not_kept": why,
+        "not_in_writing": keeping.NOT_IN_WRITING,
+        "may_be_asked": kept is None and job.state != Job.State.DONE,
+        "answer_form": tried.get("answer") or answer_form(),
+        "keep_form": None if why else tried.get("keep") or keep_form(job),
+        "wait_form": (tried.get("wait") or wait_form(job, now=now)) if open_ else None,
+        "wait_ends": waits.end_of(job, wait_days=member.workshop.wait_days),
+        "wait_over": waits.is_over(job, on=today, wait_days=member.workshop.wait_days),
+        "next_review": reminders.waiting_of(job, last).next_after(today) if open_ else None,
+        "extensions": extensions,
+        "odds": odds_of(job, rows, on=today),
+        "tried": bool(tried),
+    }

@@ -1,0 +1,303 @@
+"""A job weighed from the database. Judges: sums by hand, the rules the trade states."""
+
+import math
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from matching import holds, keeping, triage_figures, triaging
+from matching.break_value import break_value
+from matching.domain.triage.options import worth_by_age
+from matching.keeping import Answer
+from matching.models import Job, Match, OwnRule
+from matching.selectors import get_job
+from matching.services import NeedFacts
+from matching.strip_planning import plan_donor
+from matching.triage_figures import GUIDED, JOB, OWN, Figures
+from matching.triage_situation import Weighed, weigh
+from matching.waiting_odds import Counting
+from parts.services import PartFacts, describe_part
+from tests.factories import NOW, TODAY, Bench
+from workshop.errors import Conflict, InputRefused, NotFound
+
+pytestmark = pytest.mark.django_db
+
+BOTH = [NeedFacts(kind="control-board"), NeedFacts(kind="drain-pump")]
+
+
+def weighed(bench: Bench, job: Job) -> Weighed:
+    return weigh(bench.workshop, job.ref, on=TODAY)
+
+
+def sources(found: Weighed) -> dict[str, str]:
+    return {one.name: one.source for one in found.assumptions}
+
+
+def price(bench: Bench, part, cents: int) -> None:
+    describe_part(workshop=bench.workshop, ref=part.ref, facts=PartFacts(price_cents=cents))
+
+
+def test_without_anything_known_the_guide_speaks_and_says_so(bench: Bench) -> None:
+    """Hand sums: half the mean life of 12.6 years leaves .55 of 500; an hour at 45; board 60."""
+    found = weighed(bench, bench.job())
+    now = found.situation
+    assert now.worth == pytest.approx(500 * 0.55)
+    assert now.labour == 45
+    assert (now.floor_per_week, now.patience_days) == (2, 30)
+    assert now.stock == ()
+    assert now.new is not None
+    assert (now.new.price, now.new.days, now.new.p_works) == (120, 7, 0.95)
+    assert sources(found)["price of an equal new machine"] == GUIDED
+    assert sources(found)["age"] == "not known: guessed"
+    assert "guide" in sources(found)["new control board"]
+
+
+def test_what_is_known_of_the_job_comes_before_the_workshop_and_that_before_the_guide(
+    bench: Bench,
+) -> None:
+    job = bench.job(built_from=TODAY - timedelta(days=1461), built_to=TODAY - timedelta(days=1461))
+    triage_figures.set_figures(
+        workshop=bench.workshop,
+        figures={"labour_per_hour_cents": 6000, "labour_minutes": 30},
+        new_machines={"washing-machine": 70_000},
+    )
+    found = weighed(bench, job)
+    assert found.situation.worth == pytest.approx(
+        worth_by_age(700, age_years=4, life_years=12.6), abs=0.2
+    )
+    assert found.situation.labour == 30
+    assert sources(found)["price of an equal new machine"] == OWN
+    need = job.needs.get()
+    triage_figures.estimate_job(
+        workshop=bench.workshop,
+        ref=job.ref,
+        known={"new_machine_cents": 40_000, "labour_minutes": 90, "patience_days": 10},
+        quotes={need.pk: {"price_cents": 9_900, "days": 3}},
+    )
+    found = weighed(bench, job)
+    now = found.situation
+    assert now.new is not None
+    assert (now.labour, now.patience_days, now.new.price, now.new.days) == (90, 10, 99, 3)
+    assert sources(found)["price of an equal new machine"] == JOB
+
+
+@pytest.mark.parametrize(
+    ("figures", "machines", "field"),
+    [
+        ({"labour_per_hour_cents": -1}, {}, "labour_per_hour_cents"),
+        ({"floor_per_week_cents": 10**9}, {}, "floor_per_week_cents"),
+        ({"new_part_days": 4000}, {}, "new_part_days"),
+        ({"charm": 1}, {}, "charm"),
+        ({}, {"washing-machine": 0}, "washing-machine"),
+        ({}, {"tractor": 5}, "tractor"),
+    ],
+)
+def test_absurd_figures_are_refused_by_field(bench, figures, machines, field) -> None:
+    with pytest.raises(InputRefused) as refused:
+        triage_figures.set_figures(workshop=bench.workshop, figures=figures, new_machines=machines)
+    assert set(refused.value.fields) == {field}
+    assert Figures(bench.workshop).row is None
+
+
+@pytest.mark.parametrize(
+    ("known", "quote", "field"),
+    [
+        ({"new_machine_cents": -5}, {}, "new_machine_cents"),
+        ({"age_years": math.nan}, {}, "age_years"),
+        ({"age_years": 101}, {}, "age_years"),
+        ({"patience_days": 10**6}, {}, "patience_days"),
+        ({}, {"price_cents": -1}, "price_"),
+        ({}, {"price_cents": 1, "not_to_be_had": True}, "price_"),
+    ],
+)
+def test_absurd_estimates_are_refused_by_field(bench: Bench, known, quote, field) -> None:
+    job = bench.job()
+    need = job.needs.get()
+    with pytest.raises(InputRefused) as refused:
+        triage_figures.estimate_job(
+            workshop=bench.workshop,
+            ref=job.ref,
+            known=known,
+            quotes={need.pk: quote} if quote else {},
+        )
+    assert set(refused.value.fields) == {f"{field}{need.pk}" if field == "price_" else field}
+
+
+def test_a_need_of_another_job_cannot_be_quoted_for(bench: Bench) -> None:
+    job, other = bench.job(), bench.need("W7-60 R1 S")
+    with pytest.raises(NotFound):
+        triage_figures.estimate_job(
+            workshop=bench.workshop, ref=job.ref, known={}, quotes={other.pk: {"days": 3}}
+        )
+
+
+def test_of_one_need_the_best_parts_are_tried_one_by_one(bench: Bench) -> None:
+    job = bench.job()
+    for _ in range(3):
+        price(bench, bench.part(bench.donor()), 4_000)
+    bench.drain()
+    stock = weighed(bench, job).situation.stock
+    matches = list(Match.of(bench.workshop).order_by("-worth", "part_id"))[:2]
+    assert [(one.name, one.price, one.p_works) for one in stock] == [
+        (one.part.ref, 40, one.worth) for one in matches
+    ]
+
+
+def test_several_needs_are_one_try_prices_added_chances_multiplied(bench: Bench) -> None:
+    job = bench.job(needs=BOTH)
+    donor = bench.donor()
+    price(bench, bench.part(donor), 4_000)
+    price(bench, bench.part(donor, "drain-pump"), 1_500)
+    bench.drain()
+    now = weighed(bench, job).situation
+    [stock] = now.stock
+    worths = Match.of(bench.workshop).values_list("worth", flat=True)
+    assert stock.price == 55
+    assert stock.p_works == pytest.approx(math.prod(worths))
+    assert now.new is not None
+    assert now.new.price == 2 * 60 + 2 * 15
+    assert now.new.p_works == pytest.approx(0.95**2)
+
+
+def test_where_one_part_lacks_there_is_nothing_to_fit_from_stock(bench: Bench) -> None:
+    job = bench.job(needs=BOTH)
+    donor = bench.donor()
+    donor.parts.exclude(kind="control-board").update(state="scrapped")
+    bench.drain()
+    assert weighed(bench, job).situation.stock == ()
+
+
+def test_a_part_held_for_another_is_not_counted_on(bench: Bench) -> None:
+    job, other = bench.job(), bench.need()
+    part = bench.part(bench.donor())
+    bench.drain()
+    holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=other.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    assert weighed(bench, job).situation.stock == ()
+    assert [one.name for one in weighed(bench, other.job).situation.stock] == [part.ref]
+
+
+def test_breaking_brings_what_the_strip_plan_of_the_kept_machine_says(bench: Bench) -> None:
+    """Judge: the plan of the very donor it becomes, cause unknown, nobody waiting."""
+    job = bench.job()
+    before = break_value(
+        bench.workshop,
+        get_job(bench.workshop, job.ref),
+        Counting(bench.workshop.pk, on=TODAY).searcher,
+        on=TODAY,
+    )
+    keeping.refuse_repair(
+        workshop=bench.workshop,
+        ref=job.ref,
+        answer=Answer("yes", "owner", "signed", TODAY),
+        member=bench.technician,
+        now=NOW,
+    )
+    donor = keeping.keep_as_donor(
+        workshop=bench.workshop, ref=job.ref, member=bench.technician, now=NOW
+    )
+    bench.drain()
+    plan = plan_donor(bench.workshop, donor.ref, on=TODAY).plan
+    assert before.strip == pytest.approx(plan.value, abs=0.01)
+    assert before.minutes == pytest.approx(plan.minutes, abs=0.1)
+
+
+def test_other_waiting_jobs_it_would_serve_are_named_once(bench: Bench) -> None:
+    job = bench.job()
+    pump = bench.job(needs=[NeedFacts(kind="drain-pump", max_price_cents=3_000)])
+    bench.job()  # wants the board that failed
+    serves = weighed(bench, job).situation.serves
+    assert [one.job for one in serves] == [pump.ref]
+    assert 0 < serves[0].chance < 1
+    assert 15 < serves[0].margin < 30
+
+
+def test_without_the_owners_yes_it_is_not_broken(bench: Bench) -> None:
+    job = bench.job()
+    for answer, may in (("no", False), ("yes", True)):
+        keeping.note_permission(
+            workshop=bench.workshop,
+            ref=job.ref,
+            answer=Answer(answer, "owner", "signed", TODAY),
+            member=bench.technician,
+            now=NOW,
+        )
+        found = triaging.triage_job(bench.workshop, job.ref, on=TODAY)
+        assert ("break" in {one.first for one in found.decision.options}) is may
+
+
+def test_a_new_part_that_is_not_to_be_had_is_no_way_and_the_rule_says_wait(bench: Bench) -> None:
+    job = bench.job()
+    triage_figures.estimate_job(
+        workshop=bench.workshop,
+        ref=job.ref,
+        known={"age_years": 3},
+        quotes={job.needs.get().pk: {"not_to_be_had": True}},
+    )
+    found = triaging.triage_job(bench.workshop, job.ref, on=TODAY)
+    assert "new" not in {one.first for one in found.decision.options}
+    says = {one.rule.slug: one.applies for one in found.rules}
+    assert says["nothing-new"] is True
+
+
+def test_rules_of_thumb_are_the_workshops_and_never_enter_the_money(bench: Bench) -> None:
+    job = bench.job()
+    before = triaging.triage_job(bench.workshop, job.ref, on=TODAY)
+    triage_figures.set_rule(
+        workshop=bench.workshop, slug="share-old", figure=0.9, advises="break", shown=True
+    )
+    triage_figures.set_rule(
+        workshop=bench.workshop, slug="past-mean-life", figure=None, advises="break", shown=False
+    )
+    after = triaging.triage_job(bench.workshop, job.ref, on=TODAY)
+    assert after.decision == before.decision
+    slugs = [one.rule.slug for one in after.rules]
+    assert "past-mean-life" not in slugs
+    changed = next(one.rule for one in after.rules if one.rule.slug == "share-old")
+    assert (changed.figure, changed.advises) == (0.9, "break")
+    triage_figures.reset_rule(workshop=bench.workshop, slug="share-old")
+    assert OwnRule.of(bench.workshop).count() == 1
+    for bad in ({"figure": 0.0}, {"figure": -1.0}, {"figure": None}, {"advises": "pray"}):
+        asked = {"figure": 0.5, "advises": "repair", "shown": True, **bad}
+        with pytest.raises(InputRefused):
+            triage_figures.set_rule(workshop=bench.workshop, slug="share-old", **asked)
+
+
+def test_a_closed_job_is_not_weighed(bench: Bench) -> None:
+    job = bench.job()
+    Job.of(bench.workshop).update(state="refused")
+    with pytest.raises(Conflict):
+        weighed(bench, job)
+
+
+def test_the_headline_names_best_next_and_what_would_change_it(bench: Bench) -> None:
+    found = triaging.triage_job(bench.workshop, bench.job().ref, on=TODAY)
+    best, next_ = found.decision.options[:2]
+    assert best.money >= next_.money
+    assert triaging.NAMES[best.first] in found.headline
+    assert triaging.NAMES[next_.first].lower() in found.headline
+    assert "; now " in found.headline
+
+
+def test_the_same_queries_however_much_is_stored(bench: Bench) -> None:
+    job = bench.job(needs=BOTH)
+
+    def counted(more: int) -> int:
+        for _ in range(more):
+            bench.donor("W7-60 R1 W")
+            bench.job("W7-60 R1 S", kind="inlet-valve")
+        bench.drain()
+        with CaptureQueriesContext(connection) as seen:
+            triaging.triage_job(bench.workshop, job.ref, on=TODAY)
+        return len(seen)
+
+    counted(1)
+    few = counted(1)
+    assert counted(5) == few <= 60
