@@ -17,7 +17,8 @@ from django.db import connection, transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
-from workshop.models import DispatcherPulse, OutboxEvent, Workshop
+from workshop import tracing
+from workshop.models import DispatcherPulse, OutboxEvent, SweepPulse, Workshop
 from workshop.outbox import doorbell
 
 log = logging.getLogger(__name__)
@@ -25,6 +26,8 @@ log = logging.getLogger(__name__)
 LEASE = timedelta(seconds=60)
 BATCH = 20
 MOST_ATTEMPTS = 8
+MOST_ROUNDS = 5  # between two beats: a long queue must not look like a stall
+FORGET_BEATS_AFTER = timedelta(days=1)
 
 Handler = Callable[[OutboxEvent, datetime], None]
 _handlers: dict[str, list[Handler]] = {}
@@ -88,14 +91,19 @@ def sweep(*, now: datetime) -> Round:
     Returns how many things were mended and how many repairs failed.
     """
     mended = failed = 0
-    for repair in _sweeps:
-        try:
-            mended += repair(now)
-        except Exception:  # the next sweep tries it again
-            failed += 1
-            log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
-    if failed:
-        log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+    with tracing.following(f"sweep-{tracing.made()}"):
+        for repair in _sweeps:
+            try:
+                mended += repair(now)
+            except Exception:  # the next sweep tries it again
+                failed += 1
+                log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
+        if failed:
+            log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+    SweepPulse.objects.update_or_create(
+        id=1, defaults={"ended_at": now, "mended": mended, "failed": failed}
+    )
+    DispatcherPulse.objects.filter(beat_at__lt=now - FORGET_BEATS_AFTER).delete()
     return Round(mended, failed)
 
 
@@ -121,7 +129,16 @@ def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
 
 
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
-    """Handle one leased event and close it in the same transaction."""
+    """Handle one leased event, under the id of the request that caused it, and close it."""
+    row = OutboxEvent.objects.unscoped().filter(id=event_id).values_list("request_id", "kind")
+    whence, kind = row.first() or ("", "")
+    with tracing.following(whence or tracing.made()):
+        return _act_and_close(event_id, lease, kind, now=now)
+
+
+def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: datetime) -> bool:
+    """Run the handlers and close the event in one transaction."""
+    told = {"event": str(event_id), "event_kind": kind}
     try:
         with transaction.atomic():
             event = _still_ours(event_id, lease)
@@ -131,9 +148,10 @@ def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
                 handler(event, now)
             event.done_at, event.lease, event.leased_until = now, None, None
             event.save(update_fields=["done_at", "lease", "leased_until"])
+        log.info("event handled", extra={**told, "attempts": event.attempts})
         return True
     except Exception as error:  # a bad row must not stop the rest; it is retried, then shown
-        log.exception("event %s failed", event_id)
+        log.exception("event %s failed", event_id, extra=told)
         _postpone(event_id, lease, error, now=now)
         return False
 
@@ -165,17 +183,6 @@ def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: d
     event.save()
 
 
-def dead_letters() -> list[OutboxEvent]:
-    """Return the events given up on, oldest first, with the error of the last try."""
-    return list(OutboxEvent.objects.unscoped().filter(dead_at__isnull=False).order_by("dead_at"))
-
-
-def revive_dead(*, now: datetime) -> int:
-    """Make every event given up on due again. Returns how many."""
-    rows = OutboxEvent.objects.unscoped().filter(dead_at__isnull=False)
-    return int(rows.update(dead_at=None, attempts=0, available_at=now))
-
-
 def own_name() -> str:
     return f"{socket.gethostname()}:{os.getpid()}:{threading.get_ident()}"
 
@@ -197,7 +204,8 @@ def run_forever(
         doorbell.clear()
         now = timezone.now()
         try:
-            handled += drain().handled
+            done = drain(most_rounds=MOST_ROUNDS)
+            handled += done.handled
             if now >= next_beat:
                 beat(now=now, handled=handled)
                 next_beat = now + timedelta(seconds=15)
@@ -207,5 +215,7 @@ def run_forever(
         except Exception:  # the database may be away for a moment; the next round tries again
             log.exception("dispatcher round failed")
             connection.close()
-        doorbell.wait(poll_seconds)
+            done = Round()
+        if done.handled < MOST_ROUNDS * BATCH:
+            doorbell.wait(poll_seconds)
     connection.close()

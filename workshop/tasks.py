@@ -7,14 +7,12 @@ from django.utils import timezone
 
 from workshop import dispatcher
 
-MOST_ROUNDS = 20
-
 
 @shared_task
 def dispatch(**_: Any) -> None:
     """Handle what is due, at most some rounds, so that the task stays far from its limit."""
     now = timezone.now()
-    done = dispatcher.drain(most_rounds=MOST_ROUNDS)
+    done = dispatcher.drain(most_rounds=dispatcher.MOST_ROUNDS)
     dispatcher.beat(now=now, handled=done.handled)
 
 

@@ -17,7 +17,7 @@ from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
 from parts.strip_steps import StepFacts
 from workshop import certificates, dispatcher
-from workshop.models import Certificate, Member, Role, User, Workshop
+from workshop.models import Certificate, Member, OutboxEvent, Role, User, Workshop
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 20)
@@ -114,6 +114,21 @@ class Bench:
             reviewer = self.members["reviewer"]
             rule = acts[state](workshop=self.workshop, rule_id=rule.pk, member=reviewer, now=NOW)
         return rule
+
+    def dead_letter(self, error: str = "OperationalError: gone", **values: Any) -> OutboxEvent:
+        """Store an event that was given up on."""
+        stated: dict[str, Any] = {
+            "kind": "parts.parts-arrived",
+            "payload": {"part_ids": []},
+            "recorded_at": NOW,
+            "dead_at": NOW + timedelta(minutes=9),
+            "attempts": dispatcher.MOST_ATTEMPTS,
+            "last_error": error,
+        }
+        found: OutboxEvent = OutboxEvent.objects.create(
+            workshop=self.workshop, **{**stated, **values}
+        )
+        return found
 
     def interchange(self, from_number: str = "H1", to_number: str = "H2") -> Interchange:
         return numbers.add_interchange(

@@ -57,9 +57,11 @@ ACTIONS = {
     "job-safety-begin",
     "job-safety-step",
     "sister-warning-end",
+    "dead-letter-replay",
+    "dead-letters-replay",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OWNERS = {"labels-address"}
+OWNERS = {"labels-address", "dead-letters", "dead-letters-replay", "dead-letter-replay"}
 TECHNICIANS = {
     "job-safety-begin",
     "job-safety-step",
@@ -135,6 +137,9 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "strip": ["washing-machine"],
         "certificate": [bench.certificate().pk],
         "certificates": [],
+        "dead-letters": [],
+        "dead-letters-replay": [],
+        "dead-letter-replay": [bench.dead_letter().pk],
         "scanned": [part.short_code],
         "photo": [photo.pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],
