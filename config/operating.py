@@ -30,6 +30,7 @@ class FollowRequest:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         with tracing.following(tracing.accepted(request.headers.get(HEADER))) as request_id:
+            request.request_id = request_id  # type: ignore[attr-defined]
             begun = time.perf_counter()
             answer = self.get_response(request)
             seconds = time.perf_counter() - begun
@@ -61,6 +62,7 @@ class AnswerProbes:
         probe = PROBES.get(request.path_info)
         if probe is None:
             return self.get_response(request)
+        request.is_probe = True  # type: ignore[attr-defined]
         if request.method not in {"GET", "HEAD"}:
             return HttpResponse(status=405, headers={"Allow": "GET, HEAD"})
         answer = probe(request)

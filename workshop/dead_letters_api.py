@@ -132,7 +132,7 @@ class ReplayOne(MemberView):
 
 urlpatterns = [
     path("dead-letters/", DeadLetters.as_view(), name="api-dead-letters"),
-    path("dead-letters/replay/", ReplayAll.as_view(), name="api-dead-letters-replay"),
+    path("dead-letters/replay-all/", ReplayAll.as_view(), name="api-dead-letters-replay"),
     path("dead-letters/replays/", Replays.as_view(), name="api-dead-letter-replays"),
     path(
         "dead-letters/<uuid:event_id>/replay/", ReplayOne.as_view(), name="api-dead-letter-replay"

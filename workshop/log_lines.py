@@ -16,11 +16,15 @@ FORMATS = ("plain", "json")
 
 
 class CarriesRequestId(logging.Filter):
-    """Adds the id of the request or event a line belongs to."""
+    """Adds the id of the request or event a line belongs to; drops Django's lines on probes.
+
+    Django warns of a 4xx or 5xx once the request is done with; the id is then on the request.
+    """
 
     def filter(self, record: logging.LogRecord) -> bool:
-        record.request_id = tracing.current() or "-"
-        return True
+        request = getattr(record, "request", None)
+        record.request_id = tracing.current() or getattr(request, "request_id", "-")
+        return not getattr(request, "is_probe", False)
 
 
 class JsonLines(logging.Formatter):

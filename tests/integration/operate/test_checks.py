@@ -2,7 +2,6 @@
 
 import copy
 import re
-import sqlite3
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -64,22 +63,12 @@ def test_a_pragma_that_is_not_in_force_is_found(pragma: str, bad: Any) -> None:
     assert ids(ours.pragma_faults({**good, pragma: bad})) == ["operate.E004"]
 
 
-@pytest.mark.django_db
-def test_the_pragmas_are_asked_of_the_open_database() -> None:
-    """NORMAL in force is found although every setting is as it should be."""
-    assert ours.sqlite_keeps_what_it_acknowledges(databases=["default"]) == []
-    if connection.vendor != "sqlite":
-        return
-    raw: sqlite3.Connection = connection.connection
-    raw.execute("PRAGMA foreign_keys=OFF")  # no effect within a transaction: not found
-    assert ours._pragma("synchronous") == 2
-
-
 @pytest.mark.django_db(transaction=True)
 def test_a_pragma_put_off_is_found_on_the_open_database() -> None:
     if connection.vendor != "sqlite":
         pytest.skip("pragmas are SQLite's")
-    connection.ensure_connection()
+    assert ours.sqlite_keeps_what_it_acknowledges(databases=["default"]) == []
+    startup.refuse_bad_settings()
     connection.connection.execute("PRAGMA synchronous=NORMAL")
     try:
         found = ours.sqlite_keeps_what_it_acknowledges(databases=["default"])

@@ -123,14 +123,14 @@ def test_the_api_does_what_the_page_does(bench: Bench) -> None:
     one = api.post(f"/api/v1/dead-letters/{event.pk}/replay/")
     assert (one.status_code, one.data) == (200, {"replayed": 1})
     assert api.post(f"/api/v1/dead-letters/{event.pk}/replay/").status_code == 409
-    assert api.post("/api/v1/dead-letters/replay/").data == {"replayed": 1}
+    assert api.post("/api/v1/dead-letters/replay-all/").data == {"replayed": 1}
     notes = api.get("/api/v1/dead-letters/replays/").data
     assert notes["count"] == 2
     assert {note["member"] for note in notes["results"]} == {str(bench.members["owner"])}
     api.force_authenticate(bench.members["reviewer"].user)
     for path in ("dead-letters/", "dead-letters/replays/"):
         assert api.get(f"/api/v1/{path}").status_code == 403
-    assert api.post("/api/v1/dead-letters/replay/").status_code == 403
+    assert api.post("/api/v1/dead-letters/replay-all/").status_code == 403
 
 
 def test_the_command_says_whose_and_notes_it_too(bench: Bench, other_bench: Bench) -> None:

@@ -1,5 +1,6 @@
 """One id from the request to the log line of what it caused, through the outbox."""
 
+import io
 import json
 import logging
 
@@ -8,7 +9,7 @@ from django.test import Client
 from django.urls import reverse
 from rest_framework.test import APIClient
 
-from tests.factories import NOW, Bench
+from tests.factories import Bench
 from tests.integration.api.test_journey import DONOR
 from workshop import dispatcher, log_lines, outbox, tracing
 from workshop.dispatcher import drain
@@ -92,6 +93,22 @@ def test_an_id_that_is_not_sane_is_replaced(client: Client, bad: str) -> None:
     assert client.get(reverse("sign-in"))["X-Request-ID"] != found
 
 
+def test_what_django_warns_of_carries_the_id_and_probes_are_left_out(client: Client) -> None:
+    """Django writes those lines after the request has left every middleware."""
+    handler = logging.StreamHandler(io.StringIO())
+    handler.setFormatter(log_lines.JsonLines())
+    handler.addFilter(log_lines.CarriesRequestId())
+    django = logging.getLogger("django.request")
+    django.addHandler(handler)
+    try:
+        client.get("/nowhere/", headers={"X-Request-ID": "bench-7.nowhere"})
+        assert client.post("/livez").status_code == 405
+    finally:
+        django.removeHandler(handler)
+    (line,) = handler.stream.getvalue().splitlines()
+    assert json.loads(line)["request_id"] == "bench-7.nowhere"
+
+
 def test_what_no_request_caused_still_has_an_id(
     bench: Bench, lines: list[dict[str, object]]
 ) -> None:
@@ -101,4 +118,3 @@ def test_what_no_request_caused_still_has_an_id(
     handled = [line for line in lines if line["message"] == "event handled"]
     assert handled
     assert all(tracing.SANE.fullmatch(str(line["request_id"])) for line in handled)
-    assert NOW
