@@ -24,6 +24,8 @@ CAUSES = {
     "that is there.",
     "DoesNotExist": "Something it speaks of is no longer there.",
     "MemoryError": "The machine ran out of memory.",
+    "CutOff": "The work was ended each time before it was done: it takes longer than a task may "
+    "(30 s), or the process was stopped.",
     "OSError": "A file could not be read or written: look at the disk.",
 }
 UNKNOWN = "The program met something it cannot handle. If trying again does not help, report it."

@@ -8,6 +8,7 @@ import logging
 import os
 import socket
 import threading
+import time
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,7 +27,8 @@ log = logging.getLogger(__name__)
 LEASE = timedelta(seconds=60)
 BATCH = 20
 MOST_ATTEMPTS = 8
-MOST_ROUNDS = 5  # between two beats: a long queue must not look like a stall
+# Between two beats, and in one task, which is ended at 30 s: a long queue is no stall.
+BEGIN_FOR = timedelta(seconds=10)
 FORGET_BEATS_AFTER = timedelta(days=1)
 
 Handler = Callable[[OutboxEvent, datetime], None]
@@ -44,6 +46,10 @@ class Round:
     @property
     def idle(self) -> bool:
         return not (self.handled or self.failed)
+
+
+class CutOff(Exception):
+    """The process that handled an event was ended each time, by a limit or from outside."""
 
 
 def handles(*kinds: str) -> Callable[[Handler], Handler]:
@@ -74,11 +80,23 @@ def run_once(*, now: datetime, batch: int = BATCH) -> Round:
     return Round(handled, failed)
 
 
-def drain(*, now: Callable[[], datetime] = timezone.now, most_rounds: int = 100_000) -> Round:
-    """Handle events until none is due. Returns the total."""
+def drain(
+    *,
+    now: Callable[[], datetime] = timezone.now,
+    begin_for: timedelta | None = None,
+    batch: int = BATCH,
+    most_rounds: int = 100_000,
+) -> Round:
+    """Handle events until none is due. Returns the total.
+
+    begin_for: no batch is claimed later than this after the start; what is left stays due.
+    """
     handled = failed = 0
+    begun = time.monotonic()
     for _ in range(most_rounds):
-        done = run_once(now=now())
+        if begin_for is not None and time.monotonic() >= begun + begin_for.total_seconds():
+            break
+        done = run_once(now=now(), batch=batch)
         if done.idle:
             break
         handled, failed = handled + done.handled, failed + done.failed
@@ -130,9 +148,18 @@ def _claim(*, now: datetime, batch: int) -> list[tuple[uuid.UUID, uuid.UUID]]:
 
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
     """Handle one leased event, under the id of the request that caused it, and close it."""
-    row = OutboxEvent.objects.unscoped().filter(id=event_id).values_list("request_id", "kind")
-    whence, kind = row.first() or ("", "")
+    row = OutboxEvent.objects.unscoped().filter(id=event_id)
+    whence, kind, attempts = row.values_list("request_id", "kind", "attempts").first() or (
+        "",
+        "",
+        0,
+    )
     with tracing.following(whence or tracing.made()):
+        if attempts > MOST_ATTEMPTS:
+            # Every try ended without a word: nobody else would ever give up on it.
+            log.error("event %s was cut off each time", event_id)
+            _postpone(event_id, lease, CutOff(f"none of {attempts - 1} tries ended"), now=now)
+            return False
         return _act_and_close(event_id, lease, kind, now=now)
 
 
@@ -204,7 +231,7 @@ def run_forever(
         doorbell.clear()
         now = timezone.now()
         try:
-            done = drain(most_rounds=MOST_ROUNDS)
+            done = drain(begin_for=BEGIN_FOR)
             handled += done.handled
             if now >= next_beat:
                 beat(now=now, handled=handled)
@@ -216,6 +243,6 @@ def run_forever(
             log.exception("dispatcher round failed")
             connection.close()
             done = Round()
-        if done.handled < MOST_ROUNDS * BATCH:
+        if done.idle:
             doorbell.wait(poll_seconds)
     connection.close()
