@@ -80,6 +80,14 @@ def test_the_page_says_what_why_and_lets_the_owner_try_again(bench: Bench) -> No
     assert Replay.of(bench.workshop).count() == 1
 
 
+def test_only_the_owner_sees_the_page(bench: Bench) -> None:
+    client = Client()
+    client.force_login(bench.members["reviewer"].user)
+    answer = client.get(reverse("dead-letters"))
+    assert answer.status_code == 403
+    assert "This needs the role owner" in text_of(answer)
+
+
 def test_all_at_once_touches_no_other_workshop(bench: Bench, other_bench: Bench) -> None:
     for one in (bench, bench, other_bench):
         one.dead_letter()

@@ -61,7 +61,7 @@ ACTIONS = {
     "dead-letters-replay",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OWNERS = {"labels-address", "dead-letters", "dead-letters-replay", "dead-letter-replay"}
+OWNERS = {"labels-address", "dead-letters-replay", "dead-letter-replay"}
 TECHNICIANS = {
     "job-safety-begin",
     "job-safety-step",
