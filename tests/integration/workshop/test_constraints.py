@@ -421,6 +421,13 @@ def _furnish(bench: Bench) -> None:
         number="BX 10",
         aliases=["Old BX"],
     )
+    Replay.objects.create(
+        workshop=bench.workshop,
+        event=bench.dead_letter(dead_at=None),
+        member=bench.technician,
+        at=NOW,
+        gave_up_at=NOW,
+    )
     part = bench.part(bench.donor())
     plug = {"connector": "plug-2"}  # an attribute that parts are found by
     need = bench.need(part_number="BRD-1", technician=bench.technician, attributes=plug)
