@@ -423,7 +423,7 @@ def _furnish(bench: Bench) -> None:
     )
     Replay.objects.create(
         workshop=bench.workshop,
-        event=bench.dead_letter(dead_at=None),
+        event=bench.dead_letter(dead_at=None, done_at=NOW),
         member=bench.technician,
         at=NOW,
         gave_up_at=NOW,
