@@ -8,12 +8,14 @@ from donors.api.urls import urlpatterns as donors
 from matching.api.urls import urlpatterns as matching
 from parts.api.urls import urlpatterns as parts
 from workshop.certificates_api import urlpatterns as certificates
+from workshop.dead_letters_api import urlpatterns as dead_letters
 
 urlpatterns = [
     *matching,
     *parts,
     *donors,
     *certificates,
+    *dead_letters,
     path("token/", SignIn.as_view(), name="api-token"),
     path("token/end/", SignOut.as_view(), name="api-token-end"),
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),

@@ -4,8 +4,9 @@ Settings and their reasons: docs/adr/0003.
 """
 
 import os
+from typing import Any
 
-from celery import Celery
+from celery import Celery, signals
 
 from config import env
 
@@ -25,6 +26,7 @@ app.conf.update(
     worker_soft_shutdown_timeout=20,
     worker_enable_soft_shutdown_on_idle=True,
     visibility_timeout=2 * TASK_SECONDS,
+    result_backend_transport_options={"visibility_timeout": 2 * TASK_SECONDS},
     broker_connection_retry_on_startup=True,
     broker_transport_options={
         "visibility_timeout": 2 * TASK_SECONDS,
@@ -49,3 +51,25 @@ app.conf.update(
     },
 )
 app.autodiscover_tasks(["workshop"])
+
+
+@signals.setup_logging.connect
+def keep_the_site_s_logging(**_: Any) -> None:
+    """Write the worker's lines as LOGGING says: a receiver keeps Celery from laying its own."""
+
+
+@signals.worker_init.connect
+@signals.beat_init.connect
+def refuse_to_start_on_bad_settings(**_: Any) -> None:
+    """End the worker or the scheduler with every fault and its cure.
+
+    SystemExit, because Celery logs other exceptions of a receiver and goes on.
+    """
+    from django.core.exceptions import ImproperlyConfigured
+
+    from workshop.startup import refuse_bad_settings
+
+    try:
+        refuse_bad_settings()
+    except ImproperlyConfigured as faults:
+        raise SystemExit(str(faults)) from faults

@@ -42,6 +42,7 @@ urls = [
     path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
     path("workshops/", choose_workshop, name="choose-workshop"),
     path("", include("workshop.web.certificates")),
+    path("", include("workshop.web.dead_letters")),
     path("", include("donors.web.urls")),
     path("", include("parts.web.urls")),
     path("", include("matching.web.urls")),

@@ -9,4 +9,5 @@ application = get_wsgi_application()
 
 from workshop import startup  # noqa: E402  (models exist only after the line above)
 
+startup.refuse_bad_settings()
 startup.refuse_demo_accounts_in_production()

@@ -8,6 +8,7 @@ import logging
 import os
 import socket
 import threading
+import time
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,14 +17,17 @@ from datetime import datetime, timedelta
 from django.db import connection, transaction
 from django.utils import timezone
 
-from workshop import errands, leases
-from workshop.models import DispatcherPulse, OutboxEvent, Workshop
+from workshop import errands, leases, tracing
+from workshop.models import DispatcherPulse, OutboxEvent, SweepPulse, Workshop
 from workshop.outbox import doorbell
 
 log = logging.getLogger(__name__)
 
 BATCH = 20
 MOST_ATTEMPTS = 8
+# Between two beats, and in one task, which is ended at 30 s: a long queue is no stall.
+BEGIN_FOR = timedelta(seconds=10)
+FORGET_BEATS_AFTER = timedelta(days=1)
 
 Handler = Callable[[OutboxEvent, datetime], None]
 _handlers: dict[str, list[Handler]] = {}
@@ -40,6 +44,10 @@ class Round:
     @property
     def idle(self) -> bool:
         return not (self.handled or self.failed)
+
+
+class CutOff(Exception):
+    """The process that handled an event was ended each time, by a limit or from outside."""
 
 
 def handles(*kinds: str) -> Callable[[Handler], Handler]:
@@ -71,11 +79,23 @@ def run_once(*, now: datetime, batch: int = BATCH) -> Round:
     return Round(handled, failed)
 
 
-def drain(*, now: Callable[[], datetime] = timezone.now, most_rounds: int = 100_000) -> Round:
-    """Handle events until none is due. Returns the total."""
+def drain(
+    *,
+    now: Callable[[], datetime] = timezone.now,
+    begin_for: timedelta | None = None,
+    batch: int = BATCH,
+    most_rounds: int = 100_000,
+) -> Round:
+    """Handle events until none is due. Returns the total.
+
+    begin_for: no batch is claimed later than this after the start; what is left stays due.
+    """
     handled = failed = 0
+    begun = time.monotonic()
     for _ in range(most_rounds):
-        done = run_once(now=now())
+        if begin_for is not None and time.monotonic() >= begun + begin_for.total_seconds():
+            break
+        done = run_once(now=now(), batch=batch)
         if done.idle:
             break
         handled, failed = handled + done.handled, failed + done.failed
@@ -88,19 +108,42 @@ def sweep(*, now: datetime) -> Round:
     Returns how many things were mended and how many repairs failed.
     """
     mended = failed = 0
-    for repair in _sweeps:
-        try:
-            mended += repair(now)
-        except Exception:  # the next sweep tries it again
-            failed += 1
-            log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
-    if failed:
-        log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+    with tracing.following(f"sweep-{tracing.made()}"):
+        for repair in _sweeps:
+            try:
+                mended += repair(now)
+            except Exception:  # the next sweep tries it again
+                failed += 1
+                log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
+        if failed:
+            log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+    SweepPulse.objects.update_or_create(
+        id=1, defaults={"ended_at": now, "mended": mended, "failed": failed}
+    )
+    DispatcherPulse.objects.filter(beat_at__lt=now - FORGET_BEATS_AFTER).delete()
     return Round(mended, failed)
 
 
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
-    """Handle one leased event and close it in the same transaction."""
+    """Handle one leased event, under the id of the request that caused it, and close it."""
+    row = OutboxEvent.objects.unscoped().filter(id=event_id)
+    whence, kind, attempts = row.values_list("request_id", "kind", "attempts").first() or (
+        "",
+        "",
+        0,
+    )
+    with tracing.following(whence or tracing.made()):
+        if attempts > MOST_ATTEMPTS:
+            # Every try ended without a word: nobody else would ever give up on it.
+            log.error("event %s was cut off each time", event_id)
+            _postpone(event_id, lease, CutOff(f"none of {attempts - 1} tries ended"), now=now)
+            return False
+        return _act_and_close(event_id, lease, kind, now=now)
+
+
+def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: datetime) -> bool:
+    """Run the handlers and close the event in one transaction."""
+    told = {"event": str(event_id), "event_kind": kind}
     try:
         with transaction.atomic():
             event = _still_ours(event_id, lease)
@@ -110,9 +153,10 @@ def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
                 handler(event, now)
             event.done_at, event.lease, event.leased_until = now, None, None
             event.save(update_fields=["done_at", "lease", "leased_until"])
+        log.info("event handled", extra={**told, "attempts": event.attempts})
         return True
     except Exception as error:  # a bad row must not stop the rest; it is retried, then shown
-        log.exception("event %s failed", event_id)
+        log.exception("event %s failed", event_id, extra=told)
         _postpone(event_id, lease, error, now=now)
         return False
 
@@ -144,17 +188,6 @@ def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: d
     event.save()
 
 
-def dead_letters() -> list[OutboxEvent]:
-    """Return the events given up on, oldest first, with the error of the last try."""
-    return list(OutboxEvent.objects.unscoped().filter(dead_at__isnull=False).order_by("dead_at"))
-
-
-def revive_dead(*, now: datetime) -> int:
-    """Make every event given up on due again. Returns how many."""
-    rows = OutboxEvent.objects.unscoped().filter(dead_at__isnull=False)
-    return int(rows.update(dead_at=None, attempts=0, available_at=now))
-
-
 def own_name() -> str:
     return f"{socket.gethostname()}:{os.getpid()}:{threading.get_ident()}"
 
@@ -181,7 +214,8 @@ def run_forever(
         doorbell.clear()
         now = timezone.now()
         try:
-            handled += drain().handled
+            done = drain(begin_for=BEGIN_FOR)
+            handled += done.handled
             if now >= next_beat:
                 beat(now=now, handled=handled)
                 next_beat = now + timedelta(seconds=15)
@@ -191,6 +225,8 @@ def run_forever(
         except Exception:  # the database may be away for a moment; the next round tries again
             log.exception("dispatcher round failed")
             connection.close()
-        doorbell.wait(poll_seconds)
+            done = Round()
+        if done.idle:
+            doorbell.wait(poll_seconds)
     sender.join()
     connection.close()

@@ -196,6 +196,7 @@ class OutboxEvent(WorkshopOwned):
     leased_until = models.DateTimeField(null=True, blank=True)
     lease = models.UUIDField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
+    request_id = models.CharField(max_length=64, blank=True, default="", help_text="what caused it")
     last_error = models.TextField(blank=True)
     done_at = models.DateTimeField(null=True, blank=True)
     dead_at = models.DateTimeField(null=True, blank=True)
@@ -208,6 +209,12 @@ class OutboxEvent(WorkshopOwned):
                 fields=["available_at"],
                 condition=Q(done_at__isnull=True, dead_at__isnull=True),
                 name="outbox_open",
+            ),
+            # What was given up on: the page, the metric.
+            models.Index(
+                fields=["workshop", "dead_at"],
+                condition=Q(dead_at__isnull=False),
+                name="outbox_dead",
             ),
         ]
         constraints: ClassVar = [
@@ -240,3 +247,6 @@ class ReferenceRelease(models.Model):
     name = models.CharField(max_length=80, primary_key=True)
     sha256 = models.CharField(max_length=64)
     loaded_at = models.DateTimeField(auto_now=True)
+
+
+from workshop.operate_models import Replay, SweepPulse  # noqa: E402, F401  (tables of their own file)

@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db import transaction
 
+from workshop import tracing
 from workshop.models import OutboxEvent
 
 # Rung after a commit in this process; the embedded dispatcher waits on it instead of polling hard.
@@ -27,7 +28,11 @@ def record_all(
     """Store several events of a kind, in order, in one query. Raises as `record` does."""
     if not transaction.get_connection().in_atomic_block:
         raise RuntimeError(f"{kind} was recorded outside a transaction; it could be lost.")
-    rows = [OutboxEvent(kind=kind, workshop_id=workshop_id, payload=dict(one)) for one in payloads]
+    whence = tracing.current()
+    rows = [
+        OutboxEvent(kind=kind, workshop_id=workshop_id, payload=dict(one), request_id=whence)
+        for one in payloads
+    ]
     if rows:
         OutboxEvent.objects.bulk_create(rows, batch_size=100)
         transaction.on_commit(doorbell.set)

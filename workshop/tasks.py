@@ -8,16 +8,17 @@ from django.utils import timezone
 
 from workshop import dispatcher, errands
 
-MOST_ROUNDS = 20
 BEGIN_FOR = timedelta(seconds=5)  # with the longest errand far from a task's limit
 
 
 @shared_task
 def dispatch(**_: Any) -> None:
-    """Handle what is due, at most some rounds, so that the task stays far from its limit."""
-    now = timezone.now()
-    done = dispatcher.drain(most_rounds=MOST_ROUNDS)
-    dispatcher.beat(now=now, handled=done.handled)
+    """Handle what is due; nothing is begun near the task's limit, and one at a time, so that a
+    task that is ended all the same holds up no others by its leases.
+    """
+    dispatcher.beat(now=timezone.now(), handled=0)
+    done = dispatcher.drain(begin_for=dispatcher.BEGIN_FOR, batch=1)
+    dispatcher.beat(now=timezone.now(), handled=done.handled)
 
 
 @shared_task

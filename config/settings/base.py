@@ -7,6 +7,7 @@ import dj_database_url
 from csp.constants import NONE, SELF
 
 from config import env
+from workshop import log_lines
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 DATA_DIR = env.folder("DATA_DIR", BASE_DIR / "var")
@@ -18,6 +19,7 @@ DEBUG = False
 ALLOWED_HOSTS: list[str] = env.words("ALLOWED_HOSTS")
 
 INSTALLED_APPS = [
+    "config",
     "workshop",
     "donors",
     "parts",
@@ -37,6 +39,8 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "config.operating.FollowRequest",
+    "config.operating.AnswerProbes",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -124,6 +128,8 @@ def database(url: str) -> dict[str, Any]:
     found: dict[str, Any] = dict(dj_database_url.parse(url, conn_max_age=60))
     if found["ENGINE"].endswith("sqlite3"):
         return sqlite(Path(found["NAME"]))
+    found["CONN_HEALTH_CHECKS"] = True  # a connection kept from before an outage is replaced
+    found["OPTIONS"] = {"connect_timeout": 5, **found.get("OPTIONS", {})}
     return found
 
 
@@ -131,6 +137,16 @@ DATABASES = {"default": database(env.text("DATABASE_URL"))}
 
 # Redis rings the bell between processes; nothing that matters is kept in it (docs/adr/0003).
 REDIS_URL = env.text("REDIS_URL")
+
+# Operating (docs/scaling.md). Who may read /metrics: whoever states the token, or without one a
+# caller on this machine that came through no proxy.
+METRICS_TOKEN = env.text("METRICS_TOKEN")
+BEHIND_PROXY = env.flag("BEHIND_PROXY")
+# /readyz says no beyond these, in seconds (our own choice: three beats of a dispatcher, five
+# minutes of news that nobody acts on, five missed sweeps).
+READY_BEAT_SECONDS = env.number("READY_BEAT_SECONDS", 45)
+READY_EVENT_SECONDS = env.number("READY_EVENT_SECONDS", 300)
+READY_SWEEP_SECONDS = env.number("READY_SWEEP_SECONDS", 300)
 
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
@@ -149,7 +165,6 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
-STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
 WHITENOISE_USE_FINDERS = True
 
 CONTENT_SECURITY_POLICY = {
@@ -217,10 +232,5 @@ SPECTACULAR_SETTINGS = {
     ],
 }
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s: %(message)s"}},
-    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
-    "root": {"handlers": ["console"], "level": env.text("LOG_LEVEL", "WARNING")},
-}
+LOG_FORMAT = env.text("LOG_FORMAT", "plain")
+LOGGING = log_lines.configuration(form=LOG_FORMAT, level=env.text("LOG_LEVEL", "WARNING"))

@@ -4,6 +4,8 @@ from django.core.exceptions import ImproperlyConfigured
 
 from config import env
 from config.settings.base import *  # noqa: F403
+from config.settings.base import BEHIND_PROXY
+from workshop import log_lines
 
 PRODUCTION = True
 SECRET_KEY = env.required(
@@ -24,7 +26,7 @@ CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS")
 WEBHOOKS_TO_LOOPBACK = False  # whatever the environment says
 
 SECURE_SSL_REDIRECT = env.flag("SECURE_SSL_REDIRECT", default=True)
-SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if env.flag("BEHIND_PROXY") else None
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if BEHIND_PROXY else None
 SECURE_HSTS_SECONDS = 365 * 24 * 3600
 SECURE_HSTS_INCLUDE_SUBDOMAINS = True
 SECURE_HSTS_PRELOAD = True
@@ -33,3 +35,8 @@ CSRF_COOKIE_SECURE = True
 SESSION_COOKIE_NAME = "__Host-session"
 CSRF_COOKIE_NAME = "__Host-csrf"
 WHITENOISE_USE_FINDERS = False
+# Probes come by plain http from the same network.
+SECURE_REDIRECT_EXEMPT = [r"^livez$", r"^readyz$", r"^metrics$"]
+
+LOG_FORMAT = env.text("LOG_FORMAT", "json")
+LOGGING = log_lines.configuration(form=LOG_FORMAT, level=env.text("LOG_LEVEL", "INFO"))

@@ -144,6 +144,21 @@ class Bench:
             rule = acts[state](workshop=self.workshop, rule_id=rule.pk, member=reviewer, now=NOW)
         return rule
 
+    def dead_letter(self, error: str = "OperationalError: gone", **values: Any) -> OutboxEvent:
+        """Store an event that was given up on."""
+        stated: dict[str, Any] = {
+            "kind": "parts.parts-arrived",
+            "payload": {"part_ids": []},
+            "recorded_at": NOW,
+            "dead_at": NOW + timedelta(minutes=9),
+            "attempts": dispatcher.MOST_ATTEMPTS,
+            "last_error": error,
+        }
+        found: OutboxEvent = OutboxEvent.objects.create(
+            workshop=self.workshop, **{**stated, **values}
+        )
+        return found
+
     def interchange(self, from_number: str = "H1", to_number: str = "H2") -> Interchange:
         return numbers.add_interchange(
             workshop=self.workshop, kind="heater", from_number=from_number, to_number=to_number

@@ -42,6 +42,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
         "number": "G",
         "valid_until": "2027-01-01",
     },
+    "api-dead-letters": None,
+    "api-dead-letters-replay": {},
+    "api-dead-letter-replays": None,
     "api-label-sheets": None,
     "api-build-date-decode": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-labels": {"parts": ["X-9"], "sheet": "65-38x21"},
@@ -221,6 +224,7 @@ def things(bench: Bench) -> dict[str, str]:
             f"api-donor-step-{act}": f"/api/v1/donors/{donor.ref}/strip-steps/lid-off/{act}/"
             for act in ("start", "stop", "finish", "leave-out", "reopen", "minutes")
         },
+        "api-dead-letter-replay": f"/api/v1/dead-letters/{bench.dead_letter().pk}/replay/",
         "api-certificate": f"/api/v1/certificates/{bench.certificate().pk}/",
         **{
             f"api-rule-{act}": f"/api/v1/rules/{rule.pk}/{act}/"
@@ -301,12 +305,12 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
         StepSpan,
         WorkshopStep,
     )
-    from workshop.models import Certificate
+    from workshop.models import Certificate, OutboxEvent, Replay
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning)
     models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
-    models += (StepSpan, StepRecord, WorkshopStep, Certificate)
+    models += (StepSpan, StepRecord, WorkshopStep, Certificate, OutboxEvent, Replay)
     models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
@@ -328,6 +332,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "breaks",
         "interchanges",
         "certificates",
+        "dead-letters",
+        "dead-letters/replays",
         "sister-warnings",
         "webhooks",
         "deliveries",

@@ -91,11 +91,15 @@ ACTIONS = {
     "fault-code-change",
     "fault-check-set",
     "sister-warning-end",
+    "dead-letter-replay",
+    "dead-letters-replay",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set"}
 OWNERS = {
     "warranty",
+    "dead-letters-replay",
+    "dead-letter-replay",
     "triage-settings",
     "triage-rule",
     "labels-address",
@@ -210,6 +214,9 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "triage-rule": ["share-young"],
         "certificate": [bench.certificate().pk],
         "certificates": [],
+        "dead-letters": [],
+        "dead-letters-replay": [],
+        "dead-letter-replay": [bench.dead_letter().pk],
         "scanned": [part.short_code],
         "photo": [photo.pk],
         "sister-warning-end": [bench.sister_warning(donor).pk],

@@ -51,7 +51,15 @@ from parts.models import (
 )
 from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
-from workshop.models import Certificate, KeptReply, Member, OutboxEvent, Workshop
+from workshop.models import (
+    Certificate,
+    KeptReply,
+    Member,
+    OutboxEvent,
+    Replay,
+    SweepPulse,
+    Workshop,
+)
 from workshop.scoping import UnscopedQuery, WorkshopOwned
 
 pytestmark = pytest.mark.django_db
@@ -367,6 +375,10 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "lease without an end": lambda b: OutboxEvent.of(b.workshop).update(
         lease="00000000-0000-4000-8000-000000000001"
     ),
+    "event tried again before it was given up on": lambda b: Replay.objects.create(
+        workshop=b.workshop, event=b.dead_letter(), at=NOW, gave_up_at=NOW + timedelta(days=1)
+    ),
+    "two rows of the sweep": lambda b: SweepPulse.objects.create(id=2, ended_at=NOW),
     "two safety checks in force": lambda b: [safety_check(b), safety_check(b)],
     "safety step that stands twice": safety_step_twice,
     "two answers in force": lambda b: [keep_permission(b), keep_permission(b)],
@@ -551,6 +563,13 @@ def _furnish(bench: Bench) -> None:
         make=bench.makes["Borsund"],
         number="BX 10",
         aliases=["Old BX"],
+    )
+    Replay.objects.create(
+        workshop=bench.workshop,
+        event=bench.dead_letter(dead_at=None, done_at=NOW),
+        member=bench.technician,
+        at=NOW,
+        gave_up_at=NOW,
     )
     part = bench.part(bench.donor())
     plug = {"connector": "plug-2"}  # an attribute that parts are found by

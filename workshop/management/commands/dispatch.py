@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 from django.utils import timezone
 
-from workshop import dispatcher, errands
+from workshop import dead_letters, dispatcher, errands
 from workshop.outbox import doorbell
 
 
@@ -23,10 +23,13 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, once: bool, retry_dead: bool, **options: Any) -> None:
         if retry_dead:
-            for letter in dispatcher.dead_letters():
+            for letter in dead_letters.list_everywhere():
                 when = f"{letter.dead_at:%Y-%m-%d %H:%M}"
-                self.stdout.write(f"{when} {letter.kind}: {letter.last_error}")
-            self.stdout.write(f"{dispatcher.revive_dead(now=timezone.now())} made due again.")
+                self.stdout.write(
+                    f"{when} {letter.workshop.slug} {letter.kind}: {letter.last_error}"
+                )
+            replayed = dead_letters.replay_everywhere(now=timezone.now())
+            self.stdout.write(f"{replayed} made due again.")
             once = True
         if once:
             done = dispatcher.drain()

@@ -21,6 +21,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, host: str, port: int, **options: Any) -> None:
         self._refuse_unmigrated()
         try:
+            startup.refuse_bad_settings()
             startup.refuse_demo_accounts_in_production()
             port = serving.free_port(host, port)
         except (ImproperlyConfigured, OSError) as refused:

@@ -1,0 +1,1 @@
+"""Backup and restore: the database and the files that belong to it, together, with checksums."""
