@@ -215,6 +215,7 @@ SPECTACULAR_SETTINGS = {
         "PartState": "parts.models.Part.State",
         "NeedState": "matching.models.Need.State",
         "Licence": "workshop.models.LICENCES",
+        "PermissionGiven": "matching.models.KeepPermission.How",
         "StepCame": "parts.models.StepRecord.Came",
         "FaultStanding": "matching.fault_models.Standing",
         "PartCame": "parts.stripping.Came",

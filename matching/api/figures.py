@@ -202,7 +202,7 @@ class MachinesOutput(serializers.Serializer[Any]):
     source = serializers.CharField()  # type: ignore[assignment]
 
 
-class KeptOutput(serializers.Serializer[Any]):
+class KeptInUseOutput(serializers.Serializer[Any]):
     """Parts fitted or sold. guessed: parts whose weight is the table's; unweighed: in no sum."""
 
     span = SpanOutput()
@@ -399,12 +399,12 @@ class LetGo(MemberView):
 
 
 class KeptFigures(_OfASpan):
-    @extend_schema(parameters=[SpanInput], responses=KeptOutput)
+    @extend_schema(parameters=[SpanInput], responses=KeptInUseOutput)
     def get(self, request: Request) -> Response:
         """Say how many parts were put to use again in the span, and about what they weigh."""
         span = self.span()
         found = kept.kept(self.workshop, span)
-        return Response(KeptOutput(_with_span(found, span, KeptOutput)).data)
+        return Response(KeptInUseOutput(_with_span(found, span, KeptInUseOutput)).data)
 
 
 class LastingFigures(_OfASpan):

@@ -18,7 +18,7 @@ from workshop.errors import NotFound
 from workshop.models import Role
 
 
-class AnswerInput(serializers.Serializer[Any]):
+class KeepAnswerInput(serializers.Serializer[Any]):
     """What the owner said of keeping the machine as a donor. No names are stored."""
 
     may_keep = serializers.ChoiceField(keeping.ANSWERS, required=False, default=keeping.NOT_ASKED)
@@ -95,7 +95,7 @@ class RefuseJob(MemberView):
     role = Role.TECHNICIAN
 
     @extend_schema(
-        request=AnswerInput,
+        request=KeepAnswerInput,
         responses=JobOutput,
         examples=[
             OpenApiExample(
@@ -107,7 +107,7 @@ class RefuseJob(MemberView):
     )
     def post(self, request: Request, ref: str) -> Response:
         """The customer refuses: the job closes, its holds end; may the machine be kept?"""
-        answer = Answer(**self.valid(AnswerInput))
+        answer = Answer(**self.valid(KeepAnswerInput))
         keeping.refuse_repair(
             workshop=self.workshop,
             ref=ref,
@@ -162,13 +162,13 @@ class JobOfDonor(MemberView):
 class KeepPermissionOfJob(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=AnswerInput, responses={201: PermissionOutput})
+    @extend_schema(request=KeepAnswerInput, responses={201: PermissionOutput})
     def post(self, request: Request, ref: str) -> Response:
         """Note what the owner said of keeping the machine; it takes an earlier answer's place."""
         found = keeping.note_permission(
             workshop=self.workshop,
             ref=ref,
-            answer=Answer(**self.valid(AnswerInput)),
+            answer=Answer(**self.valid(KeepAnswerInput)),
             member=self.member,
             now=timezone.now(),
         )

@@ -71,13 +71,13 @@ class DeclineInput(serializers.Serializer[Any]):
     note = serializers.CharField(help_text="why it is not taken", **NOTE)
 
 
-class KeepInput(serializers.Serializer[Any]):
+class KeepOutInput(serializers.Serializer[Any]):
     part_ref = serializers.CharField(max_length=130, required=False, default="", allow_blank=True)
     need = serializers.IntegerField(required=False, default=None, allow_null=True, **ID)
     note = serializers.CharField(help_text="why it is kept out", **NOTE)
 
 
-class KeptOutput(serializers.ModelSerializer[KeptBack]):
+class KeptOutOutput(serializers.ModelSerializer[KeptBack]):
     part_ref = serializers.CharField(source="part.ref", default="")
     need = serializers.IntegerField(source="need_id", allow_null=True)
     job_ref = serializers.CharField(source="need.job.ref", default="")
@@ -194,34 +194,34 @@ class ReopenProposal(MemberView):
 class KeptOut(MemberView):
     role = Role.TECHNICIAN
 
-    @list_schema(KeptOutput)
+    @list_schema(KeptOutOutput)
     def get(self, request: Request) -> Response:
         """List what is kept out of the allocation now."""
-        return self.pages(share_views.list_kept(self.workshop), KeptOutput)
+        return self.pages(share_views.list_kept(self.workshop), KeptOutOutput)
 
-    @extend_schema(request=KeepInput, responses={201: KeptOutput})
+    @extend_schema(request=KeepOutInput, responses={201: KeptOutOutput})
     def post(self, request: Request) -> Response:
         """Keep a part, a need, or (both named) a part from a need out of the allocation."""
-        given = self.valid(KeepInput)
+        given = self.valid(KeepOutInput)
         row = proposals.keep_back(
             workshop=self.workshop,
             kept=Kept(given["part_ref"], given["need"], given["note"]),
             member=self.member,
             now=timezone.now(),
         )
-        return Response(KeptOutput(row).data, status=201)
+        return Response(KeptOutOutput(row).data, status=201)
 
 
 class UndoKeeping(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=None, responses=KeptOutput)
+    @extend_schema(request=None, responses=KeptOutOutput)
     def post(self, request: Request, pk: int) -> Response:
         """Let the allocation have it again."""
         row = proposals.undo_keeping(
             workshop=self.workshop, kept_id=pk, member=self.member, now=timezone.now()
         )
-        return Response(KeptOutput(row).data)
+        return Response(KeptOutOutput(row).data)
 
 
 class JobUrgency(MemberView):

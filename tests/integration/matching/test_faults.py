@@ -90,7 +90,8 @@ def fit(bench: Bench, need: Need, result: str = "worked") -> Outcome:
         member=bench.technician,
         now=NOW,
     )
-    report = fittings.Report(result=Outcome.Result(result), fitted_on=TODAY)
+    why = "size" if result == "did-not-fit" else ""
+    report = fittings.Report(result=Outcome.Result(result), fitted_on=TODAY, why=why)
     return fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
 
 

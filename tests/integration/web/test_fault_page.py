@@ -171,7 +171,7 @@ def test_html_in_the_complaint_and_in_the_code_is_text(bench: Bench, technician:
     job = bench.job(needs=[], symptom=nasty, shown_code="<b>P4</b>")
     for route in ("job-fault", "job"):
         html = technician.get(reverse(route, args=[job.ref])).content.decode()
-        assert "<script" not in html
+        assert "<script" not in html.replace('<script src="/static/', "")
         assert "<img" not in html
         assert "<b>" not in html
     assert "shows <b>P4</b>" in page(technician, job)
