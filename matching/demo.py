@@ -10,11 +10,11 @@ from django.conf import settings
 from django.db import transaction
 
 from donors.models import Donor, Make, ModelNumber
-from matching import alerts, demo_faults, demo_past, pattern_guesses, reminders
+from matching import alerts, demo_faults, demo_past, pattern_guesses, proposals, reminders
 from matching.domain.echo.times import Way
 from matching.echo import choices, webhooks
 from matching.echo.choices import Choices, KindChoice
-from matching.models import Alert, FaultCode, Job, Outcome, WebhookEndpoint
+from matching.models import Alert, FaultCode, Job, LastAllocation, Outcome, WebhookEndpoint
 from parts.exchange.donors import Donors
 from parts.exchange.machines import plate_of
 from parts.models import Interchange, Part, StepRecord, StripStep
@@ -82,7 +82,16 @@ def load(*, now: datetime, say: Say) -> Workshop:
         )
         _certify(workshop, now=now)
         _pass_alerts_on(workshop, now=now)
+        _share_out(workshop)
     return Workshop.objects.get(slug=next(iter(WORKSHOPS)))
+
+
+def _share_out(workshop: Workshop) -> None:
+    """Work out once who gets what, as the next sweep would."""
+    if LastAllocation.of(workshop).filter(made_at__isnull=False).exists():
+        return
+    proposals.work_out_now(workshop=workshop)
+    dispatcher.drain()
 
 
 def _workshop(slug: str, name: str) -> Workshop:

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
+from typing import Any
 
 from django.db.models import Exists, F, Min, OuterRef, Q
 
@@ -162,7 +163,8 @@ def queue_position(workshop_id: int, needs: Sequence[Need]) -> dict[int, int]:
 
     The same parts: the same kind and position (where both say one) for a machine of the same
     make and family, the same model number, or with the same number on the old part. Before: its
-    job was opened earlier. A need that is promised a part waits for none. Needs job loaded.
+    job is more urgent or, as urgent, was opened earlier, as the allocation has it. A need that is
+    promised a part waits for none. Needs job loaded.
     One query, however many.
     """
     found = {need.pk: 0 for need in needs}
@@ -174,16 +176,25 @@ def queue_position(workshop_id: int, needs: Sequence[Need]) -> dict[int, int]:
     )
     rows = rows.exclude(job__in={need.job_id for need in needs})
     columns = rows.annotate(
+        urgency=F("job__urgency"),
         opened=F("job__opened_on"),
         make=F("job__make"),
         family=F("job__family"),
         model=F("job__number_key"),
     ).values_list(
-        "kind_id", "position", "number_folded", "opened", "job_id", "make", "family", "model"
+        "kind_id",
+        "position",
+        "number_folded",
+        "urgency",
+        "opened",
+        "job_id",
+        "make",
+        "family",
+        "model",
     )
     others = list(columns)
     for need in needs:
-        found[need.pk] = len({row[4] for row in others if _before(row, need)})
+        found[need.pk] = len({row[5] for row in others if _before(row, need)})
     return found
 
 
@@ -198,14 +209,18 @@ def _any(needs: Sequence[Need]) -> Q:
             same |= Q(job__make=job.make_id, job__family=job.family)
         if job.make_id and job.number_key:
             same |= Q(job__make=job.make_id, job__number_key=job.number_key)
-        condition |= Q(kind=need.kind_id, job__opened_on__lte=job.opened_on) & same
+        first = Q(job__urgency__gt=job.urgency) | Q(
+            job__urgency=job.urgency, job__opened_on__lte=job.opened_on
+        )
+        condition |= Q(kind=need.kind_id) & first & same
     return condition
 
 
-def _before(row: tuple[object, ...], need: Need) -> bool:
-    kind, position, number, opened, job_id, make, family, model = row
+def _before(row: tuple[Any, ...], need: Need) -> bool:
+    kind, position, number, urgency, opened, job_id, make, family, model = row
     job = need.job
-    if kind != need.kind_id or (opened, job_id) >= (job.opened_on, job.pk):
+    theirs, ours_first = (-urgency, opened, job_id), (-job.urgency, job.opened_on, job.pk)
+    if kind != need.kind_id or theirs >= ours_first:
         return False
     if position and need.position and position != need.position:
         return False
