@@ -54,7 +54,7 @@ def list_proposals(workshop: Workshop) -> "QuerySet[Proposal]":
 def list_standing(workshop: Workshop) -> "QuerySet[Proposal]":
     """Return the proposals that wait for an answer: urgent jobs first, then by what ends first."""
     rows = list_proposals(workshop).filter(state=Proposal.State.OPEN)
-    return rows.order_by("-need__job__urgency", "expires_at", "id")[:MOST_SHOWN]
+    return rows.order_by("-need__job__urgency", "expires_at", "id")
 
 
 def list_let_go(workshop: Workshop) -> "QuerySet[Proposal]":
@@ -64,7 +64,7 @@ def list_let_go(workshop: Workshop) -> "QuerySet[Proposal]":
         reopened_at__isnull=True,
         need__state=Need.State.OPEN,
     )
-    return rows[:MOST_SHOWN]
+    return rows
 
 
 def list_kept(workshop: Workshop) -> "QuerySet[KeptBack]":

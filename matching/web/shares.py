@@ -7,6 +7,7 @@ from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 
 from matching import fittings, proposals, selectors, share_views, warranty
@@ -21,11 +22,12 @@ from workshop.web.forms import LongText, PastDayField, PlainForm, posted
 from workshop.web.gate import ACTION, FORM, for_member
 from workshop.web.pages import page_of
 
-
-class NoteForm(PlainForm):
-    """Why something is decided."""
-
-    note = forms.CharField(max_length=200, label="Why")
+SHOWS = {
+    "proposed": "Proposed",
+    "empty": "Jobs that go empty",
+    "kept": "Kept out by hand",
+    "let-go": "Declined or lapsed",
+}
 
 
 class KeepForm(PlainForm):
@@ -94,15 +96,24 @@ def _show(
     refused: DomainError | None = None,
 ) -> HttpResponse:
     last = share_views.last_of(member.workshop)
-    passed = page_of(request, last.passed if last else [])
+    part = "kept" if form else request.GET.get("show", "")
+    lists: dict[str, Any] = {
+        "proposed": share_views.list_standing(member.workshop),
+        "empty": last.passed if last else [],
+        "kept": share_views.list_kept(member.workshop),
+        "let-go": share_views.list_let_go(member.workshop),
+    }
+    showing = part if part in lists else "proposed"
+    page = page_of(request, lists[showing])
     shown = {
         "last": last,
         "running": share_views.runs(member.workshop),
-        "proposals": share_views.list_standing(member.workshop),
-        "page": passed,
-        "passed": share_views.passed_rows(member.workshop, list(passed)),
-        "kept": share_views.list_kept(member.workshop),
-        "let_go": share_views.list_let_go(member.workshop),
+        "showing": showing,
+        "shows": SHOWS,
+        "page": page,
+        "passed": share_views.passed_rows(member.workshop, list(page))
+        if showing == "empty"
+        else [],
         "form": form or KeepForm(),
         "refused": refused,
         "limits": share_views.LIMITS,
@@ -162,7 +173,7 @@ def proposal_reopen(request: HttpRequest, member: Member, proposal_id: int) -> H
     except DomainError as refused:
         return _show(request, member, refused=refused)
     messages.success(request, "It may be proposed again.")
-    return redirect("allocation")
+    return redirect(f"{reverse('allocation')}?show=let-go")
 
 
 @for_member(Role.TECHNICIAN, methods=ACTION)
@@ -177,7 +188,7 @@ def keep_back(request: HttpRequest, member: Member) -> HttpResponse:
             form.refuse(refused)
         else:
             messages.success(request, "It is kept out of the allocation until you undo it.")
-            return redirect("allocation")
+            return redirect(f"{reverse('allocation')}?show=kept")
     return _show(request, member, form=form)
 
 
