@@ -27,5 +27,6 @@ class MatchingConfig(AppConfig):
 
     def ready(self) -> None:
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
+        from matching.listings import receivers as of_listings  # noqa: F401  (the same)
 
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

@@ -11,6 +11,7 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.domain.verdicts import Verdict
+from matching.listing_models import ListingMatch as ListingMatch
 from matching.safety_models import SafetyCheck as SafetyCheck
 from matching.safety_models import SafetyEntry as SafetyEntry
 from parts.number_columns import folded_column, stem_column
@@ -436,6 +437,7 @@ class Alert(WorkshopOwned):
         SISTER = "sister", "a part of the same donor failed"
         REVIEW = "review", "time to look at the job again"
         OVER = "over", "the wait is over"
+        LISTING = "listing", "for sale elsewhere"
 
     OF_A_JOB: ClassVar = ["review", "over"]
 
@@ -452,6 +454,9 @@ class Alert(WorkshopOwned):
     need = models.ForeignKey(Need, on_delete=models.CASCADE, null=True, related_name="alerts")
     part = models.ForeignKey(
         "parts.Part", on_delete=models.CASCADE, null=True, related_name="alerts"
+    )
+    listing = models.ForeignKey(
+        "donors.Listing", on_delete=models.CASCADE, null=True, related_name="alerts"
     )
     summary = models.CharField(max_length=300)
     verdict = models.CharField(max_length=16, choices=VERDICTS, blank=True)
@@ -479,10 +484,18 @@ class Alert(WorkshopOwned):
                 condition=Q(part__isnull=True),
                 name="news_of_a_job_never_twice",
             ),
+            models.UniqueConstraint(
+                fields=["recipient", "listing", "need"],
+                condition=Q(news="listing"),
+                name="alert_of_a_listing_never_twice",
+            ),
             models.CheckConstraint(
-                condition=Q(news="found", p_fit__isnull=False, p_good__isnull=False)
+                condition=Q(
+                    news__in=["found", "listing"], p_fit__isnull=False, p_good__isnull=False
+                )
                 & ~Q(verdict="")
-                | ~Q(news="found") & Q(p_fit__isnull=True, p_good__isnull=True, verdict=""),
+                | ~Q(news__in=["found", "listing"])
+                & Q(p_fit__isnull=True, p_good__isnull=True, verdict=""),
                 name="alert_states_odds_when_found",
             ),
             models.CheckConstraint(
@@ -491,12 +504,21 @@ class Alert(WorkshopOwned):
                     arrival__isnull=False,
                     need__isnull=False,
                     part__isnull=False,
+                    listing__isnull=True,
+                )
+                | Q(
+                    news="listing",
+                    arrival__isnull=True,
+                    need__isnull=False,
+                    part__isnull=True,
+                    listing__isnull=False,
                 )
                 | Q(
                     news__in=["review", "over"],
                     arrival__isnull=True,
                     need__isnull=True,
                     part__isnull=True,
+                    listing__isnull=True,
                 )
                 & ~Q(about=""),
                 name="alert_names_what_it_is_about",

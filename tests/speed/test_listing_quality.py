@@ -122,11 +122,18 @@ def test_seen_twice(capsys):
             one = first if name.startswith("twin") else told
             a, b = (_seen(catalogue, each, Seen) for each in (one, other))
             found[name, "ours", same_machine(a, b)] += 1
-            found[name, "by key", bool(set(a.keys) & set(b.keys)) or (bool(a.model) and a.model == b.model)] += 1
+            found[
+                name,
+                "by key",
+                bool(set(a.keys) & set(b.keys)) or (bool(a.model) and a.model == b.model),
+            ] += 1
             found[name, "peer", fuzz.token_sort_ratio(a.text, b.text) >= 85] += 1
             found[name, "peer, set", fuzz.token_set_ratio(a.text, b.text) >= 90] += 1
     with capsys.disabled():
-        print("\n| pairs | n | called the same: ours | token_sort_ratio >= 85 | token_set_ratio >= 90 |")
+        print(
+            "\n| pairs | n | called the same | token_sort_ratio >= 85 "
+            "| token_set_ratio >= 90 | found by key |"
+        )
         for name in ("again", "another seller", "twin, own serial numbers", "stranger"):
             n = found[name, "ours", True] + found[name, "ours", False]
             shares = [found[name, way, True] / n for way in ("ours", "peer", "peer, set", "by key")]
@@ -134,7 +141,8 @@ def test_seen_twice(capsys):
         for way in ("ours", "peer", "peer, set"):
             right = found["again", way, True]
             called = sum(found[name, way, True] for name in {key[0] for key in found})
-            print(way, f"precision {right / called:.3f} recall {right / (right + found['again', way, False]):.3f}")
+            recall = right / (right + found["again", way, False])
+            print(way, f"precision {right / called:.3f} recall {recall:.3f}")
 
 
 def _seen(catalogue, told, kind):
