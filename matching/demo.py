@@ -8,8 +8,10 @@ from pathlib import Path
 
 from django.conf import settings
 from django.db import transaction
+from django.utils import timezone
 
-from donors.models import Donor, Make, ModelNumber
+from donors.listings.importing import import_file
+from donors.models import Donor, Listing, Make, ModelNumber
 from matching import alerts, pattern_guesses
 from matching.models import Alert, Job, Outcome
 from parts.exchange.donors import Donors
@@ -48,6 +50,9 @@ FILES = {
     "outcomes": Outcome,
     "jobs": Job,
 }
+
+LISTING_FILES = ("listings.csv", "saved_feed.atom", "tip.eml")
+SAVED_ON = date(2026, 11, 20)  # what the saved files say; loaded as of the day of loading
 
 Say = Callable[[str], None]
 
@@ -105,8 +110,23 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
         pattern_guesses.guess_where_due(now + A_WHILE)  # as the next sweep would
         dispatcher.drain()
         say(f"  {workshop.slug}: {kind}: {done.rows} rows")
+    _load_listings(workshop, now=now, say=say)
     if not before["jobs"]:
         _settle_inboxes(workshop, now=now, say=say)
+
+
+def _load_listings(workshop: Workshop, *, now: datetime, say: Say) -> None:
+    """Import the saved CSV file, feed and e-mail, as if they were of today."""
+    if workshop.slug != next(iter(WORKSHOPS)) or Listing.of(workshop).exists():
+        return
+    on = timezone.localdate(now)
+    for name in LISTING_FILES:
+        raw = (settings.DEMO_DIR.parent / "demo_listings" / name).read_bytes()
+        for written in ("%Y-%m-%d", "%a, %d %b %Y"):
+            raw = raw.replace(f"{SAVED_ON:{written}}".encode(), f"{on:{written}}".encode())
+        done = import_file(workshop=workshop, raw=raw, name=name, member=None, on=on)
+        say(f"  {workshop.slug}: {name}: {done}")
+    dispatcher.drain()
 
 
 def _load_strip_work(workshop: Workshop, path: Path, *, say: Say) -> None:

@@ -2,7 +2,7 @@
 
 from django.urls import path, register_converter
 
-from matching.api import breaks, parting, predicted, rules, safety, strip, views
+from matching.api import breaks, listings, parting, predicted, rules, safety, strip, views
 from workshop.converters import RowId
 
 register_converter(RowId, "row")
@@ -42,6 +42,14 @@ urlpatterns = [
     path(
         "jobs/<str:ref>/safety/steps/", safety.JobSafetySteps.as_view(), name="api-job-safety-step"
     ),
+    path("listings/", listings.Listings.as_view(), name="api-listings"),
+    path("listings/import/", listings.ImportListings.as_view(), name="api-listings-import"),
+    path("listings/terms/", listings.ListingTerms.as_view(), name="api-listing-terms"),
+    path("listings/<str:ref>/", listings.ListingDetail.as_view(), name="api-listing"),
+    path("listings/<str:ref>/close/", listings.CloseListing.as_view(), name="api-listing-close"),
+    path("listings/<str:ref>/reopen/", listings.ReopenListing.as_view(), name="api-listing-reopen"),
+    path("listings/<str:ref>/read/", listings.ReadListing.as_view(), name="api-listing-read"),
+    path("listings/<str:ref>/buy/", listings.BuyListing.as_view(), name="api-listing-buy"),
     path("needs/", views.Needs.as_view(), name="api-needs"),
     path("matches/", views.Matches.as_view(), name="api-matches"),
     path("holds/", views.Holds.as_view(), name="api-holds"),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from matching.web import breaks, jobs, odds, parting, rules, safety, strip, views
+from matching.web import breaks, jobs, listings, odds, parting, rules, safety, strip, views
 
 urlpatterns = [
     path("", views.home, name="home"),
@@ -25,6 +25,17 @@ urlpatterns = [
     path("jobs/<path:ref>/safety/step/", safety.job_safety_step, name="job-safety-step"),
     path("jobs/<path:ref>/safety/", safety.job_safety, name="job-safety"),
     path("jobs/<path:ref>/", jobs.job_page, name="job"),
+    path("listings/", listings.listing_list, name="listings"),
+    path("listings/new/", listings.listing_new, name="listing-new"),
+    path("listings/import/", listings.listing_import, name="listing-import"),
+    path("listings/terms/", listings.listing_terms, name="listing-terms"),
+    path("listings/<path:ref>/correct/", listings.listing_correct, name="listing-correct"),
+    path("listings/<path:ref>/terms/", listings.listing_own_terms, name="listing-own-terms"),
+    path("listings/<path:ref>/read/", listings.listing_read, name="listing-read"),
+    path("listings/<path:ref>/close/", listings.listing_close, name="listing-close"),
+    path("listings/<path:ref>/reopen/", listings.listing_reopen, name="listing-reopen"),
+    path("listings/<path:ref>/buy/", listings.listing_buy, name="listing-buy"),
+    path("listings/<path:ref>/", listings.listing_page, name="listing"),
     path("needs/<int:need_id>/hold/", jobs.hold_new, name="hold-new"),
     path("holds/<int:hold_id>/release/", jobs.hold_release, name="hold-release"),
     path("holds/<int:hold_id>/fitted/", jobs.hold_fitted, name="hold-fitted"),
