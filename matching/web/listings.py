@@ -136,7 +136,9 @@ class CorrectForm(PlainForm):
 
     def correction(self) -> Correction:
         """Return what was changed; all else stays as it was read."""
-        given, changed = self.cleaned_data, set(self.changed_data)
+        given = self.cleaned_data
+        before = {name: self.initial.get(name) or None for name in self.fields}
+        changed = {name for name in self.fields if (given[name] or None) != before[name]}
         model = changed & {"make", "model_number"}
         built = changed & {"built_from", "built_to"}
         return Correction(

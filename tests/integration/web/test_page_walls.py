@@ -23,6 +23,12 @@ OPEN = {"sign-in", "sign-out"}
 WHILE_TYPING = ['<script src="/static/django_htmx/htmx-2.min.js" defer></script>']
 LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
+    "listing-correct",
+    "listing-own-terms",
+    "listing-read",
+    "listing-close",
+    "listing-reopen",
+    "listing-buy",
     "donor-confirm",
     "donor-strip-start",
     "donor-strip-stop",
@@ -59,8 +65,9 @@ ACTIONS = {
     "sister-warning-end",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OWNERS = {"labels-address"}
+OWNERS = {"labels-address", "listing-terms"}
 TECHNICIANS = {
+    "listing-buy",
     "job-safety-begin",
     "job-safety-step",
     "job-build",
@@ -133,6 +140,10 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
         "strip": ["washing-machine"],
+        "listing": [bench.listing().ref],
+        "listing-new": [],
+        "listing-import": [],
+        "listing-terms": [],
         "certificate": [bench.certificate().pk],
         "certificates": [],
         "scanned": [part.short_code],
