@@ -97,7 +97,7 @@ def read_listing(catalogue: Catalogue, title: str, raw: str, *, on: date) -> Rea
         make=make,
         make_words=make_words,
         number=number,
-        others=tuple(one for one in numbers if one is not number)[:5],
+        others=tuple(_others(numbers, number))[:5],
         appliance=appliance,
         appliance_words=words,
         appliance_by=by,
@@ -134,6 +134,15 @@ def _numbers_in(
     if not mentions:
         mentions = _unknown_number(catalogue, bare, make, make_words)
     return [_number(text, one, make, make_words) for one in mentions]
+
+
+def _others(numbers: list[NumberRead], chosen: NumberRead | None) -> Iterable[NumberRead]:
+    """Yield the numbers that are not the chosen one, each once."""
+    told = {chosen.seen.likely_number} if chosen else set()
+    for one in numbers:
+        if one.seen.likely_number not in told:
+            told.add(one.seen.likely_number)
+            yield one
 
 
 def _without(text: str, spans: Iterable[tuple[int, int]]) -> str:

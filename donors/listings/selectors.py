@@ -22,7 +22,7 @@ def list_listings(
         rows = rows.filter(
             Q(title__icontains=text) | Q(model_number__icontains=text) | Q(ref__iexact=text)
         )
-    rows = rows.annotate(times_seen=Count("sightings"))
+    rows = rows.annotate(times_seen=Count("sightings", distinct=True))
     return rows.order_by("-last_seen_on", "-id")
 
 

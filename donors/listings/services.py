@@ -270,7 +270,6 @@ class _Adding:
         if one.offered.price_cents is not None:
             row.price_cents = row.price_low_cents = one.offered.price_cents
             row.currency = one.offered.currency or row.currency
-            row.stated = ["price"]
         if row.price_cents is not None and not row.currency:
             row.currency = self.workshop.currency
         self.sightings.append((row, one, row.price_cents))
@@ -285,6 +284,7 @@ class _Adding:
             same = one.offered.price_cents is None and low is not None
             row.price_low_cents = low if same else one.seen.price
             row.currency = row.currency or self.workshop.currency
+            row.stated = [one for one in row.stated if one != "price"]
         row.seen_on = min(row.seen_on, one.on)
         row.last_seen_on = max(row.last_seen_on, one.on)
         row.expires_on = max(row.expires_on, one.on + timedelta(days=self.workshop.listing_days))
@@ -355,6 +355,7 @@ _AGAIN = (
     "why_closed",
     "link",
     "link_key",
+    "stated",
 )
 
 

@@ -4,6 +4,7 @@ The same keys and the same score as for a donor that is here. What is stored is 
 nothing of it reaches stock, holds or figures.
 """
 
+import math
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ from workshop.models import Workshop
 
 MOST_NEEDS = 200  # needs a listing is scored for, strongest keys first
 MOST_LISTINGS = 100  # listings a need is scored for, latest seen first
+MOST_BITS = 40.0  # as sure as it gets (domain/odds.py)
 LOADED = ("make", "cause", "appliance")
 
 
@@ -39,8 +41,18 @@ class _Found:
     if_said: float
 
     @property
+    def p_fit(self) -> float:
+        """P(fit) with the odds that the model is as read: what another model fits is not known.
+
+        Where no model is read, nothing rests on one.
+        """
+        if not self.listing.number_key:
+            return self.offered.score.p_fit
+        return min(self.offered.score.p_fit, self.listing.certainty * self.if_said)
+
+    @property
     def worth(self) -> float:
-        return self.offered.worth
+        return self.p_fit * self.offered.condition.p_good
 
 
 def match_listings(workshop_id: int, listing_ids: Iterable[int], *, now: datetime) -> None:
@@ -199,7 +211,7 @@ def _row(workshop_id: int, one: _Found, now: datetime) -> ListingMatch:
         kind_id=part.kind_id,
         position=part.position,
         verdict=one.offered.score.verdict,
-        p_fit=one.offered.score.p_fit,
+        p_fit=one.p_fit,
         p_fit_if_said=one.if_said,
         p_good=one.offered.condition.p_good,
         worth=one.worth,
@@ -210,8 +222,13 @@ def _row(workshop_id: int, one: _Found, now: datetime) -> ListingMatch:
 
 def _reasons(one: _Found) -> list[dict[str, object]]:
     """Return the rows of the score, led by one that says what the machine is known from."""
-    row = Row("listing", "", 0.0, one.listing.ref, "", _known_from(one.listing))
+    bits = min(0.0, _bits(one.p_fit) - one.offered.score.bits)
+    row = Row("listing", "", bits, one.listing.ref, "", _known_from(one.listing))
     return [row.as_dict(), *matcher.reasons(one.offered)]
+
+
+def _bits(p: float) -> float:
+    return math.log2(p / (1 - p)) if 0 < p < 1 else math.copysign(MOST_BITS, p - 0.5)
 
 
 def _known_from(listing: Listing) -> str:
@@ -227,11 +244,7 @@ def _known_from(listing: Listing) -> str:
 def _tell(workshop_id: int, found: list[_Found], now: datetime) -> None:
     """Write an inbox row for each recipient, listing and need not told of yet."""
     least = Workshop.objects.get(pk=workshop_id).alert_from_p_fit
-    news = [
-        one
-        for one in found
-        if one.offered.score.p_fit >= least and one.offered.condition.p_good > 0
-    ]
+    news = [one for one in found if one.p_fit >= least and one.offered.condition.p_good > 0]
     if not news:
         return
     recipients = Recipients(workshop_id)
@@ -246,7 +259,7 @@ def _tell(workshop_id: int, found: list[_Found], now: datetime) -> None:
             listing=one.listing,
             summary=_summary(one),
             verdict=one.offered.score.verdict,
-            p_fit=one.offered.score.p_fit,
+            p_fit=one.p_fit,
             p_good=one.offered.condition.p_good,
             reasons=_reasons(one),
             told_at=now,

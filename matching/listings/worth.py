@@ -123,7 +123,10 @@ def weigh_listing(workshop: Workshop, listing: Listing, *, on: date) -> ListingW
     )
     chosen = plan(assembly.graph)
     planned = {ref for line in chosen.lines for ref in assembly.pieces.get(line.name, ())}
-    jobs = {_part_ref(match): one.job.ref for one in served for match in one.matches}
+    jobs: dict[str, str] = {}
+    for one in sorted(served, key=lambda one: not one.counted):
+        for match in one.matches:
+            jobs.setdefault(_part_ref(match), one.job.ref)
     return ListingWorth(
         listing=listing,
         served=served,

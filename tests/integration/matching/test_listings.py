@@ -81,6 +81,15 @@ class TestServing:
         assert match.p_fit_if_said == pytest.approx(here.p_fit)
         assert match.p_good == pytest.approx(here.p_good)
         assert match.p_fit < here.p_fit
+        assert match.p_fit <= row.certainty
+
+    def test_the_rows_add_up_to_the_odds(self, bench):
+        """The judge: log2 of the odds is the sum of the bits, as on every explanation."""
+        bench.need()
+        add(bench)
+        match = ListingMatch.of(bench.workshop).get()
+        bits = sum(row["bits"] for row in match.reasons)
+        assert 1 / (1 + 2**-bits) == pytest.approx(match.p_fit)
 
     def test_the_reasons_say_that_it_is_known_from_a_text_alone(self, bench):
         bench.need()
