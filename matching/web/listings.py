@@ -1,7 +1,7 @@
 """Pages on machines for sale elsewhere."""
 
-from collections.abc import Callable
-from typing import Any, ClassVar
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from django import forms
 from django.contrib import messages
@@ -60,7 +60,7 @@ class PasteForm(PlainForm):
     link = forms.CharField(required=False, max_length=500, label="Its address or number there")
     price = MoneyField(required=False, help_text="Blank: as the text says.")
     seen_on = PastDayField(label="Seen on")
-    fields_of_service: ClassVar = {"price_cents": "price"}
+    fields_of_service: Mapping[str, str] = {"price_cents": "price"}
 
     def offered(self) -> Offered:
         given = self.cleaned_data
@@ -116,7 +116,7 @@ class CorrectForm(PlainForm):
     price = MoneyField(required=False, label="Price asked")
     built_from = DayField(required=False, label="Built not before")
     built_to = DayField(required=False, label="Built not after")
-    fields_of_service: ClassVar = {"price_cents": "price"}
+    fields_of_service: Mapping[str, str] = {"price_cents": "price"}
 
     def __init__(self, data: Any = None, *, row: Listing) -> None:
         initial = {
@@ -167,7 +167,7 @@ class BuyForm(PlainForm):
     paid = MoneyField(label="Paid")
     received_on = PastDayField(label="Came in on")
     note = LongText(required=False, rows=2, max_length=2000)
-    fields_of_service: ClassVar = {"paid_cents": "paid"}
+    fields_of_service: Mapping[str, str] = {"paid_cents": "paid"}
 
 
 class CloseForm(PlainForm):

@@ -22,7 +22,7 @@ _BREAKS = frozenset(
     {"p", "div", "br", "li", "tr", "h1", "h2", "h3", "h4", "h5", "h6", "td", "th", "dd", "dt"}
     | {"ul", "ol", "table", "section", "article", "hr", "blockquote", "pre"}
 )
-_TAG = re.compile(r"<\s*/?\s*[a-zA-Z!][^<>]{0,2000}>|<!--")
+_TAG = re.compile(r"<\s{0,9}/?\s{0,9}[a-zA-Z!][^<>]{0,2000}>|<!--")
 _SPACES = re.compile(r"[^\S\n]+")
 _LINES = re.compile(r"\n{3,}")
 # Cc but for line ends and tabs, Cf (marks of direction, zero width), Co, Cs.
@@ -79,9 +79,24 @@ def _without_tags(raw: str) -> str:
     if not _TAG.search(raw):
         return html.unescape(raw)
     reader = _Text()
-    reader.feed(raw)
+    reader.feed(_without_comments(raw))
     reader.close()
     return "".join(reader.found)
+
+
+def _without_comments(raw: str) -> str:
+    """Return markup without comments; one that never ends takes the rest with it.
+
+    The parser would look for the end of each anew: seconds for a text of nothing else.
+    """
+    kept, at = [], 0
+    while (start := raw.find("<!--", at)) >= 0:
+        kept.append(raw[at:start])
+        end = raw.find("-->", start + 4)
+        if end < 0:
+            return "".join(kept)
+        at = end + 3
+    return "".join([*kept, raw[at:]])
 
 
 def cleaned(text: str) -> str:

@@ -107,7 +107,7 @@ class _Reader:
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._data
 
-    def _doctype(self, *_: object) -> None:
+    def _doctype(self, *_: object) -> int:
         raise _refused("declares a document type or entities, which no feed needs")
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:

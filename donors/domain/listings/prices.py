@@ -30,7 +30,7 @@ MOST_CENTS = 10_000_000  # a household machine for more is a slip
 MOST_AMOUNTS = 200  # amounts looked at in one text
 AROUND = 28  # characters before and behind an amount that say what it is
 
-_NUMBER = r"\d{1,3}(?:[.,'\u2019 ]\d{3})+(?:[.,]\d{1,2})?|\d{1,7}(?:[.,]\d{1,3})?"
+_NUMBER = r"\d{1,3}(?:[.,'\u2019 ]\d{3}){1,4}(?:[.,]\d{1,2})?|\d{1,7}(?:[.,]\d{1,3})?"
 _SIGN = r"€|£|\$|(?<![a-z])(?:euros?|eur|gbp|pounds|quid|usd|dollars|chf|sek|nok|dkk|pln)(?![a-z])"
 _AMOUNT = re.compile(
     rf"(?<![\w.,])(?P<minus>[-\N{{MINUS SIGN}}]\s?)?(?P<before>{_SIGN})?\s?"
@@ -214,7 +214,7 @@ def _readings(number: str) -> list[int]:
 
 _PHONE = re.compile(r"(?<![\w.])(?:\+|00)?\(?\d{2,5}\)?(?:[ /.-]?\d{2,5}){2,5}(?!\w)")
 _SIZE = re.compile(
-    r"\b\d+(?:[.,]\d+)?\s?(?:x\s?\d+(?:[.,]\d+)?\s?)*(?:cm|mm|m|kg|kgs|litres?|ltr|l|rpm|w|kw|v|"
+    r"\b\d+(?:[.,]\d+)?\s?(?:x\s?\d+(?:[.,]\d+)?\s?){0,4}(?:cm|mm|m|kg|kgs|litres?|ltr|l|rpm|w|kw|v|"
     r"watts?|volts?|hz|years?|yrs?|months?|place|settings?|bar|db|kwh|miles?|km|min|mins|pm|am)\b",
     re.IGNORECASE,
 )
