@@ -380,10 +380,14 @@ def another(told: Told, rows: list[tuple[str, str, str]], rng: random.Random) ->
     """Return a listing of another machine of the same model, as another seller would write it."""
     while True:
         other = one(rows, rng)
-        if other.appliance == told.appliance and other.number and told.number:
-            text = other.text.replace(other.number, told.number)
-            title = other.title.replace(other.number, told.number)
-            return replace(other, title=title, text=text, number=told.number)
+        said = f"{other.title} {other.text}"
+        if other.appliance != told.appliance or not other.number or other.number not in said:
+            continue
+        text, title = other.text, other.title
+        for theirs, ours in ((other.number, told.number), (other.make, told.make)):
+            if theirs:
+                text, title = text.replace(theirs, ours), title.replace(theirs, ours)
+        return replace(other, title=title, text=text, number=told.number, make=told.make)
 
 
 def twin(told: Told, rng: random.Random) -> Told:

@@ -65,10 +65,10 @@ def test_ten_thousand_listings(bench: Bench, capsys) -> None:
     catalogue = Catalogue.load(bench.workshop)
     catalogue.recognise("X1")
     say.append(f"| the catalogue's snapshot made | {time.perf_counter() - started:.1f} |")
-    for count, seed in ((1_000, 1), (LISTINGS, 2), (LISTINGS, 3)):
+    for count, seed in ((1_000, 1), (LISTINGS, 2)):
         offered = told_of(rows, count, seed)
         before = time.perf_counter(), time.process_time()
-        read_all(catalogue, offered, on=TODAY)
+        read_all(catalogue, offered[:1_000], on=TODAY)
         reading = time.perf_counter() - before[0]
         before = time.perf_counter(), time.process_time()
         add_listings(
@@ -83,7 +83,7 @@ def test_ten_thousand_listings(bench: Bench, capsys) -> None:
         held = Listing.of(bench.workshop).count()
         say.append(
             f"| {count} listings stored, {held} held after | {took:.1f} ({cpu:.1f} of processor), "
-            f"reading alone {reading:.1f} |"
+            f"reading 1,000 of them alone {reading:.1f} |"
         )
     before = time.perf_counter()
     stored = add_listings(
