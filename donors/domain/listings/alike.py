@@ -22,7 +22,9 @@ NEARLY_EQUAL = 0.9  # from here a price or a detail may have been corrected
 PRICE_NEAR = 0.6  # the lower price as a share of the dearer one
 
 _WORD = re.compile(r"[^\W_]+")
-_MONEY = re.compile(r"(?:€|£|\$|eur|gbp)\s?\d[\d.,]{0,14}|\d[\d.,]{0,14}\s?(?:€|£|\$|eur\w*|gbp|,-)", re.I)
+_MONEY = re.compile(
+    r"(?:€|£|\$|eur|gbp)\s?\d[\d.,]{0,14}|\d[\d.,]{0,14}\s?(?:€|£|\$|eur\w*|gbp|,-)", re.I
+)
 _PRIME = (1 << 31) - 1
 _RNG = np.random.default_rng(20_26)
 _A = _RNG.integers(1, _PRIME, BANDS * ROWS, dtype=np.int64)
