@@ -7,6 +7,9 @@ from django.db import models
 from django.db.models import F, Q
 
 from donors.domain.build_dates import Scheme
+from donors.listing_models import Listing as Listing
+from donors.listing_models import ListingKey as ListingKey
+from donors.listing_models import ListingSighting as ListingSighting
 from donors.machine_columns import MachineColumns
 from workshop.scoping import WorkshopOwned
 

@@ -130,7 +130,7 @@ def parts_near(
     any. One query (one more for a make of which only numbers are known), however many are asked
     and however much is stored.
     """
-    _add_alike(Donor, workshop_id, asked)
+    add_alike(Donor, workshop_id, asked)
     return _ids(_found(_PARTS, _NEAR, workshop_id, asked, appliances))
 
 
@@ -145,7 +145,7 @@ def parts_ever(
     workshop_id: int, asked: Mapping[int, Asked], appliances: Mapping[int, str], *, since: date
 ) -> dict[int, list[int]]:
     """Return all parts whose machine came in since a day, gone or not, that any key finds."""
-    _add_alike(Donor, workshop_id, asked)
+    add_alike(Donor, workshop_id, asked)
     table = replace(_PARTS, live=f"machine.received_on >= '{since.isoformat()}'")
     return _ids(_found(table, (*_NEAR, *_FAR), workshop_id, asked, appliances))
 
@@ -168,7 +168,7 @@ def needs_near(
     asked and appliances are by part id; a part without a machine is of any appliance ("").
     One query (two where little is known of a machine), however many parts and needs.
     """
-    _add_alike(Job, workshop_id, asked)
+    add_alike(Job, workshop_id, asked)
     return _tiers(_found(_NEEDS, _NEAR, workshop_id, asked, appliances))
 
 
@@ -242,7 +242,7 @@ def _values(name: str, one: Asked) -> set[tuple[Any, ...]]:
     }
 
 
-def _add_alike(table: Any, workshop_id: int, asked: Mapping[int, Asked]) -> None:
+def add_alike(table: Any, workshop_id: int, asked: Mapping[int, Asked]) -> None:
     """Add the model numbers of a make that read like the one asked for, where little is known."""
     found: dict[Any, set[tuple[int, str]]] = {}
     for one in asked.values():

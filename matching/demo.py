@@ -8,8 +8,10 @@ from pathlib import Path
 
 from django.conf import settings
 from django.db import transaction
+from django.utils import timezone
 
-from donors.models import Donor, Make, ModelNumber
+from donors.listings.importing import import_file
+from donors.models import Donor, Listing, Make, ModelNumber
 from matching import alerts, demo_faults, demo_past, pattern_guesses, proposals, reminders
 from matching.domain.echo.times import Way
 from matching.echo import choices, webhooks
@@ -54,6 +56,9 @@ FILES = {
 }
 # Codes are the same for both workshops: they trade in the same invented makes.
 SHARED = {"fault_codes": "demo_fault_codes.csv"}
+
+LISTING_FILES = ("listings.csv", "saved_feed.atom", "tip.eml")
+SAVED_ON = date(2026, 11, 20)  # what the saved files say; loaded as of the day of loading
 
 Say = Callable[[str], None]
 
@@ -128,8 +133,23 @@ def _load_files(workshop: Workshop, folder: Path, *, now: datetime, say: Say) ->
         pattern_guesses.guess_where_due(now + A_WHILE)  # as the next sweep would
         dispatcher.drain()
         say(f"  {workshop.slug}: {kind}: {done.rows} rows")
+    _load_listings(workshop, now=now, say=say)
     if not before["jobs"]:
         _settle_inboxes(workshop, now=now, say=say)
+
+
+def _load_listings(workshop: Workshop, *, now: datetime, say: Say) -> None:
+    """Import the saved CSV file, feed and e-mail, as if they were of today."""
+    if workshop.slug != next(iter(WORKSHOPS)) or Listing.of(workshop).exists():
+        return
+    on = timezone.localdate(now)
+    for name in LISTING_FILES:
+        raw = (settings.DEMO_DIR.parent / "demo_listings" / name).read_bytes()
+        for written in ("%Y-%m-%d", "%a, %d %b %Y"):
+            raw = raw.replace(f"{SAVED_ON:{written}}".encode(), f"{on:{written}}".encode())
+        done = import_file(workshop=workshop, raw=raw, name=name, member=None, on=on)
+        say(f"  {workshop.slug}: {name}: {done}")
+    dispatcher.drain()
 
 
 def _load_strip_work(workshop: Workshop, path: Path, *, say: Say) -> None:

@@ -23,6 +23,7 @@ from matching.fault_models import FaultLesson as FaultLesson
 from matching.fault_models import Sign as Sign
 from matching.fault_models import WorkshopCheck as WorkshopCheck
 from matching.fault_models import WorkshopSymptom as WorkshopSymptom
+from matching.listing_models import ListingMatch as ListingMatch
 from matching.looking_models import LookedFor as LookedFor
 from matching.looking_models import Looking as Looking
 from matching.safety_models import SafetyCheck as SafetyCheck
@@ -507,6 +508,7 @@ class Alert(WorkshopOwned):
         REVIEW = "review", "time to look at the job again"
         OVER = "over", "the wait is over"
         PROPOSED = "proposed", "a part falls to your job"
+        LISTING = "listing", "for sale elsewhere"
 
     OF_A_JOB: ClassVar = ["review", "over"]
 
@@ -523,6 +525,9 @@ class Alert(WorkshopOwned):
     need = models.ForeignKey(Need, on_delete=models.CASCADE, null=True, related_name="alerts")
     part = models.ForeignKey(
         "parts.Part", on_delete=models.CASCADE, null=True, related_name="alerts"
+    )
+    listing = models.ForeignKey(
+        "donors.Listing", on_delete=models.CASCADE, null=True, related_name="alerts"
     )
     summary = models.CharField(max_length=300)
     verdict = models.CharField(max_length=16, choices=VERDICTS, blank=True)
@@ -553,10 +558,18 @@ class Alert(WorkshopOwned):
                 condition=Q(part__isnull=True),
                 name="news_of_a_job_never_twice",
             ),
+            models.UniqueConstraint(
+                fields=["recipient", "listing", "need"],
+                condition=Q(news="listing"),
+                name="alert_of_a_listing_never_twice",
+            ),
             models.CheckConstraint(
-                condition=Q(news="found", p_fit__isnull=False, p_good__isnull=False)
+                condition=Q(
+                    news__in=["found", "listing"], p_fit__isnull=False, p_good__isnull=False
+                )
                 & ~Q(verdict="")
-                | ~Q(news="found") & Q(p_fit__isnull=True, p_good__isnull=True, verdict=""),
+                | ~Q(news__in=["found", "listing"])
+                & Q(p_fit__isnull=True, p_good__isnull=True, verdict=""),
                 name="alert_states_odds_when_found",
             ),
             models.CheckConstraint(
@@ -565,12 +578,21 @@ class Alert(WorkshopOwned):
                     arrival__isnull=False,
                     need__isnull=False,
                     part__isnull=False,
+                    listing__isnull=True,
+                )
+                | Q(
+                    news="listing",
+                    arrival__isnull=True,
+                    need__isnull=False,
+                    part__isnull=True,
+                    listing__isnull=False,
                 )
                 | Q(
                     news__in=["review", "over"],
                     arrival__isnull=True,
                     need__isnull=True,
                     part__isnull=True,
+                    listing__isnull=True,
                 )
                 & ~Q(about=""),
                 name="alert_names_what_it_is_about",

@@ -102,9 +102,9 @@ def list_alerts(member: Member, *, unread: bool = False) -> "QuerySet[Alert]":
     rows = Alert.of(member.workshop_id).filter(recipient=member)
     if unread:
         rows = rows.filter(read_at__isnull=True)
-    return rows.select_related("job", "need__kind", "part__donor", "part__kind").order_by(
-        "-told_at", "id"
-    )
+    return rows.select_related(
+        "job", "need__kind", "part__donor", "part__kind", "listing"
+    ).order_by("-told_at", "id")
 
 
 def list_told_of(workshop: Workshop, part_id: int, *, most: int = 50) -> list[Alert]:

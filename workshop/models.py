@@ -45,6 +45,15 @@ class Workshop(models.Model):
     label_address = models.CharField(
         max_length=120, blank=True, help_text="the site's address on labels; blank: the bare code"
     )
+    listing_days = models.PositiveSmallIntegerField(
+        default=21, help_text="a listing not seen again expires after this many days"
+    )
+    listing_collection_cents = models.PositiveIntegerField(
+        default=2000, help_text="what fetching a machine costs, unless said otherwise"
+    )
+    listing_margin_percent = models.PositiveSmallIntegerField(
+        default=25, help_text="part of a listed machine's worth that is kept, in percent"
+    )
     photo_quota_mb = models.PositiveIntegerField(
         default=2000, help_text="megabytes its photos may take on disk"
     )
@@ -74,6 +83,10 @@ class Workshop(models.Model):
                     second_review_days__lte=366,
                 ),
                 name="workshop_reviews_follow_each_other",
+            ),
+            models.CheckConstraint(
+                condition=Q(listing_days__gte=1, listing_margin_percent__lte=100),
+                name="workshop_listing_terms_can_be",
             ),
             models.CheckConstraint(
                 condition=Q(strip_rate_per_min__gte=0, strip_rate_per_min__lte=1000),

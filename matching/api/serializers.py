@@ -271,6 +271,7 @@ class AlertOutput(serializers.ModelSerializer[Alert]):
     kind = serializers.CharField(source="need.kind_id", default="")
     part_ref = serializers.CharField(source="part.ref", default="")
     donor_ref = serializers.CharField(source="part.donor.ref", default="")
+    listing_ref = serializers.CharField(source="listing.ref", default="")
     reasons = ReasonOutput(many=True)
 
     class Meta:
@@ -284,6 +285,7 @@ class AlertOutput(serializers.ModelSerializer[Alert]):
             "kind",
             "part_ref",
             "donor_ref",
+            "listing_ref",
             "summary",
             "verdict",
             "p_fit",

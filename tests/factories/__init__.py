@@ -8,7 +8,9 @@ from django.db import transaction
 
 from donors import services as donor_services
 from donors.events import CATALOGUE_CHANGED
-from donors.models import Donor, Make
+from donors.listings import services as listing_services
+from donors.listings.services import Offered
+from donors.models import Donor, Listing, Make
 from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
@@ -277,6 +279,14 @@ class Bench:
             workshop=self.workshop, delivery=row, alert=alert, endpoint=endpoint
         )
         return row
+
+    def listing(self, text: str = "", *, on: date = TODAY, **values: Any) -> Listing:
+        """Store a pasted listing of a machine for sale elsewhere."""
+        said = text or "Velthane washing machine, model W7-60 R1 W, does not drain. Asking €15."
+        stored = listing_services.add_listing(
+            workshop=self.workshop, offered=Offered(said, **values), member=None, on=on
+        )
+        return stored.listing
 
     def drain(self) -> None:
         """Let the dispatcher act on what was recorded; anything it could not do is an error."""

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 from donors.domain.model_numbers import LONGEST, canonical
 
@@ -59,6 +60,11 @@ def runs(text: str) -> Iterator[Run]:
                 continue
             if len(number) >= LEAST and any(c.isdigit() for c in number):
                 yield Run(start, words[j][1], number, j - i + 1)
+
+
+def words(text: str) -> "list[re.Match[str]]":
+    """Return the words of a text with their places, as far as MOST_TEXT and MOST_WORDS."""
+    return list(islice(_WORD.finditer(text[:MOST_TEXT]), MOST_WORDS))
 
 
 def looks_like_number(run: Run) -> bool:

@@ -33,6 +33,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-breaks": None,
     "api-interchanges": {"kind": "heater", "from_number": "H8", "to_number": "H9"},
     "api-predicted": None,
+    "api-listings": {"text": "Velthane W7-60 R1 W washer, 20 EUR"},
+    "api-listings-import": {"kind": "text"},
+    "api-listing-terms": None,
     "api-strip-steps": {"name": "Foot off", "minutes": 2},
     "api-strip-step-minutes": None,
     "api-strip-rate": None,
@@ -85,6 +88,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
+    "api-listing": {"cause": ""},
+    "api-listing-close": {"state": "gone"},
+    "api-listing-buy": {"paid": "10", "received_on": "2026-11-21"},
     "api-make-date-code": {"date_code": "YEAR_WEEK"},
     "api-donor-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-donor-build-choose": {"built_from": "2018-06-04"},
@@ -160,6 +166,7 @@ def things(bench: Bench) -> dict[str, str]:
 
     found = bench.build_break()
     relation = bench.interchange()
+    listing = bench.listing()
     shown = {"width": 4, "height": 3, "size_bytes": 9, "kept_at": NOW}
     photo = Photo.objects.create(workshop=bench.workshop, part=part, **shown)
     model = bench.makes["Velthane"].numbers.order_by("id").first()
@@ -191,6 +198,11 @@ def things(bench: Bench) -> dict[str, str]:
         "api-photo": f"/api/v1/photos/{photo.pk}/",
         "api-photo-picture": f"/api/v1/photos/{photo.pk}/picture/",
         "api-break": f"/api/v1/breaks/{found.pk}/",
+        "api-listing": f"/api/v1/listings/{listing.ref}/",
+        **{
+            f"api-listing-{act}": f"/api/v1/listings/{listing.ref}/{act}/"
+            for act in ("close", "reopen", "read", "buy")
+        },
         **{
             f"api-break-{act}": f"/api/v1/breaks/{found.pk}/{act}/"
             for act in ("accept", "reject", "retire")
@@ -263,7 +275,7 @@ def unique_refs(bench: Bench) -> None:
     """Move this workshop's counters, so that its references are not the other's as well."""
     from workshop.models import RefCounter
 
-    for prefix in ("D", "J", "code"):
+    for prefix in ("D", "J", "L", "code"):
         RefCounter.objects.create(workshop=bench.workshop, prefix=prefix, last=500_000)
 
 

@@ -21,8 +21,11 @@ django.setup()
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from donors.listings import services as listing_services
+from donors.models import Listing
 from donors.plates import Plate
 from matching import holds, matcher, services
+from matching.listings import buying
 from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
@@ -208,7 +211,59 @@ def take_codes(folder: Path, people: int, rounds: int, naive: bool) -> dict[str,
     return done
 
 
+def buy(folder: Path, people: int, refs: list[str], naive: bool) -> dict[str, int]:
+    """Buy each listing at the same instant as others do.
+
+    naive: the known-bad way, looking whether it is for sale without its lock; all then look
+    before any has written, and nothing says that a listing is one donor.
+    """
+    workshop = Workshop.objects.get()
+    done = {"bought": 0, "refused": 0}
+    for ref in refs:
+        meet(folder, f"round{ref}", people)
+        try:
+            if naive:
+                row = Listing.of(workshop).select_related("make").get(ref=ref)
+                listing_services.refuse_if_closed(row)
+                meet(folder, f"looked{ref}", people)
+                donor = part_services.take_in_donor(
+                    workshop=workshop, plate=buying.plate_of(row), received_on=timezone.localdate()
+                )
+                Listing.of(workshop).filter(pk=row.pk).update(
+                    state="bought", donor=donor, paid_cents=0, closed_on=timezone.localdate()
+                )
+            else:
+                buying.buy_listing(
+                    workshop=workshop, ref=ref, paid_cents=0, received_on=timezone.localdate()
+                )
+            done["bought"] += 1
+        except Conflict:
+            done["refused"] += 1
+    return done
+
+
+def advertise(folder: Path, people: int, rounds: int) -> dict[str, int]:
+    """Store the same listing at the same instant as others do."""
+    workshop = Workshop.objects.get()
+    done = {"new": 0, "again": 0}
+    for number in range(rounds):
+        text = (
+            f"Velthane washer W7-60 R1 W, serial {number * 7919 + 100000}, does not drain, 20 EUR"
+        )
+        meet(folder, f"round{number}", people)
+        stored = listing_services.add_listing(
+            workshop=workshop,
+            offered=listing_services.Offered(text),
+            member=None,
+            on=timezone.localdate(),
+        )
+        done["new" if stored.is_new else "again"] += 1
+    return done
+
+
 TASKS = {
+    "buy": buy,
+    "advertise": advertise,
     "take_codes": take_codes,
     "hold_all": hold_all,
     "arrive": arrive,

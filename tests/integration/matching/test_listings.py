@@ -1,0 +1,296 @@
+"""Listings beside waiting jobs: found both ways, told once, never stock, bought once."""
+
+from datetime import timedelta
+
+import pytest
+from django.db import IntegrityError, transaction
+
+from donors.listings import services as listing_services
+from donors.listings.services import Correction, Offered, add_listing, add_listings
+from donors.models import Donor, Listing
+from matching import finding, holds, selectors
+from matching.finding import Query
+from matching.listings.buying import buy_listing
+from matching.listings.worth import weigh_listing
+from matching.models import Alert, ListingMatch, Match, Need
+from matching.services import NeedFacts
+from parts.models import Part
+from tests.factories import NOW, TODAY, Bench
+from workshop import dispatcher
+from workshop.errors import Conflict, InputRefused, NotFound
+
+TEXT = (
+    "Velthane washing machine, model W7-60 R1 W. Does not drain, pump hums. "
+    "About 8 years old. Asking €15. Collection only."
+)
+
+
+def add(bench: Bench, text: str = TEXT, **values) -> Listing:
+    stored = add_listing(
+        workshop=bench.workshop, offered=Offered(text, **values), member=None, on=TODAY
+    )
+    bench.drain()
+    return stored.listing
+
+
+def told(bench: Bench):
+    return Alert.of(bench.workshop).filter(news="listing")
+
+
+class TestServing:
+    def test_a_waiting_job_is_found_and_its_technician_told_once(self, bench):
+        need = bench.need(technician=bench.technician)
+        bench.drain()
+        row = add(bench)
+        match = ListingMatch.of(bench.workshop).get()
+        assert (match.listing_id, match.need_id, match.kind_id) == (
+            row.pk,
+            need.pk,
+            "control-board",
+        )
+        alert = told(bench).get()
+        assert (alert.recipient, alert.listing, alert.part) == (bench.technician, row, None)
+        assert alert.p_fit == pytest.approx(match.p_fit)
+        add(bench, TEXT + " Still here!")
+        with transaction.atomic():
+            listing_services.announce(bench.workshop.pk, [row.pk])
+        bench.drain()
+        assert told(bench).count() == 1
+
+    def test_both_ways_find_the_same_pair_with_the_same_odds(self, bench):
+        add(bench)
+        bench.need()
+        bench.drain()
+        later = ListingMatch.of(bench.workshop).get()
+        ListingMatch.of(bench.workshop).delete()
+        with transaction.atomic():
+            listing_services.announce(bench.workshop.pk, [later.listing_id])
+        bench.drain()
+        first = ListingMatch.of(bench.workshop).get()
+        assert (first.need_id, first.verdict) == (later.need_id, later.verdict)
+        assert first.p_fit == pytest.approx(later.p_fit)
+
+    def test_the_odds_are_those_of_a_donor_that_is_here(self, bench):
+        """The judge: the same machine taken in as a donor, scored by the engine as ever."""
+        need = bench.need()
+        row = add(bench)
+        match = ListingMatch.of(bench.workshop).get()
+        bench.donor(cause=row.cause.slug, built_from=row.built_from, built_to=row.built_to)
+        bench.drain()
+        here = Match.of(bench.workshop).get(need=need)
+        assert match.p_fit_if_said == pytest.approx(here.p_fit)
+        assert match.p_good == pytest.approx(here.p_good)
+        assert match.p_fit < here.p_fit
+        assert match.p_fit <= row.certainty
+
+    def test_the_rows_add_up_to_the_odds(self, bench):
+        """The judge: log2 of the odds is the sum of the bits, as on every explanation."""
+        bench.need()
+        add(bench)
+        match = ListingMatch.of(bench.workshop).get()
+        bits = sum(row["bits"] for row in match.reasons)
+        assert 1 / (1 + 2**-bits) == pytest.approx(match.p_fit)
+
+    def test_the_reasons_say_that_it_is_known_from_a_text_alone(self, bench):
+        bench.need()
+        row = add(bench)
+        said = ListingMatch.of(bench.workshop).get().reasons[0]["sentence"]
+        assert row.ref in said
+        assert "W760R1W" in said
+        assert f"{row.certainty:.0%}" in said
+
+    def test_a_doubtful_number_lowers_the_odds(self, bench):
+        bench.need()
+        add(bench)
+        add(bench, TEXT.replace("model W7-60 R1 W", "W7-60 R1 V").replace("€15", "€60"))
+        sure, doubtful = ListingMatch.of(bench.workshop).order_by("listing__ref")
+        assert doubtful.p_fit < sure.p_fit
+
+    @pytest.mark.parametrize("state", ["gone", "declined"])
+    def test_a_closed_one_serves_nobody_and_tells_nobody(self, bench, state):
+        row = add(bench)
+        listing_services.close_listing(
+            workshop=bench.workshop, ref=row.ref, state=Listing.State(state), on=TODAY
+        )
+        bench.need()
+        bench.drain()
+        assert not ListingMatch.of(bench.workshop).exists()
+        assert not told(bench).exists()
+
+    def test_the_sweep_expires_it(self, bench):
+        bench.need()
+        row = add(bench)
+        dispatcher.sweep(now=NOW + timedelta(days=bench.workshop.listing_days + 2))
+        bench.drain()
+        row.refresh_from_db()
+        assert row.state == "expired"
+        assert not ListingMatch.of(bench.workshop).exists()
+
+    def test_below_the_threshold_nobody_is_told(self, bench):
+        bench.workshop.alert_from_p_fit = 1.0
+        bench.workshop.save()
+        bench.need()
+        add(bench)
+        assert ListingMatch.of(bench.workshop).exists()
+        assert not told(bench).exists()
+
+    def test_an_unknown_kind_of_machine_serves_nobody_until_it_is_said(self, bench):
+        bench.need(model="K3-60 R1 W")
+        row = add(bench, "Velthane for sale, white, cheap, €5")
+        assert row.appliance_id is None
+        assert not ListingMatch.of(bench.workshop).exists()
+        stated = Correction(appliance="washing-machine", make="Velthane", model_number="K3-60R1W")
+        listing_services.correct_listing(workshop=bench.workshop, ref=row.ref, correction=stated)
+        bench.drain()
+        assert ListingMatch.of(bench.workshop).get().p_fit > 0.5
+
+    def test_workshops_do_not_meet(self, bench, other_bench):
+        other_bench.need()
+        other_bench.drain()
+        add(bench)
+        assert not ListingMatch.objects.unscoped().exists()
+
+
+class TestNeverStock:
+    def test_no_part_match_or_figure_comes_of_it(self, bench):
+        need = bench.need()
+        bench.drain()
+        before = selectors.workshop_figures(bench.workshop)
+        add(bench)
+        assert selectors.workshop_figures(bench.workshop) == before
+        assert not Part.of(bench.workshop).exists()
+        assert not Match.of(bench.workshop).exists()
+        found = finding.find_parts(
+            bench.workshop, Query(text="W7-60 R1 W", kind="control-board"), on=TODAY
+        )
+        assert not found.offered
+        with pytest.raises(NotFound):
+            holds.hold_part(
+                workshop=bench.workshop,
+                need_id=need.pk,
+                part_ref="L-0001.control-board",
+                member=bench.technician,
+                now=NOW,
+            )
+
+
+class TestWorth:
+    def test_the_lines_add_up_and_the_asked_price_is_judged(self, bench):
+        bench.job(max_price_cents=9000)
+        row = add(bench)
+        found = weigh_listing(bench.workshop, row, on=TODAY)
+        assert max(0.0, found.total) == pytest.approx(found.ceiling.most)
+        assert found.ceiling.serves == (found.served[0].job.ref,)
+        assert found.served[0].counted
+        assert found.asked == 15
+        assert found.pays == (found.ceiling.most >= 15)
+        assert found.left_over == pytest.approx(found.ceiling.most - 15)
+
+    def test_a_job_that_lacks_another_part_is_told_and_not_counted(self, bench):
+        bench.job(
+            needs=[
+                NeedFacts(kind="control-board", max_price_cents=9000),
+                NeedFacts(kind="run-capacitor", max_price_cents=100),
+            ]
+        )
+        row = add(bench)
+        found = weigh_listing(bench.workshop, row, on=TODAY)
+        assert not found.served[0].whole
+        assert found.served[0].why == "it lacks other parts too"
+        assert not found.served[0].counted
+
+    def test_a_job_pays_for_what_it_would_complete(self, bench):
+        row = add(bench)
+        without = weigh_listing(bench.workshop, row, on=TODAY).ceiling.most
+        bench.job(max_price_cents=30_000)
+        bench.drain()
+        assert weigh_listing(bench.workshop, row, on=TODAY).ceiling.most > without
+
+    def test_own_terms_go_before_the_workshops(self, bench):
+        row = add(bench)
+        dear = weigh_listing(bench.workshop, row, on=TODAY)
+        terms = Correction(collection_cents=0, margin_percent=0)
+        listing_services.correct_listing(workshop=bench.workshop, ref=row.ref, correction=terms)
+        row.refresh_from_db()
+        free = weigh_listing(bench.workshop, row, on=TODAY)
+        assert (free.collection, free.margin_percent) == (0, 0)
+        assert free.total > dear.total
+
+    def test_another_currency_is_not_compared(self, bench):
+        row = add(bench, TEXT.replace("€15", "£15"))
+        found = weigh_listing(bench.workshop, row, on=TODAY)
+        assert found.other_currency
+        assert (found.pays, found.pays_from) == (None, None)
+
+    def test_queries_do_not_grow_with_the_jobs(self, bench, django_assert_max_num_queries):
+        row = add(bench)
+        for _ in range(3):
+            bench.job(max_price_cents=9000)
+        bench.drain()
+        with django_assert_max_num_queries(20):
+            few = weigh_listing(bench.workshop, row, on=TODAY)
+        for _ in range(9):
+            bench.job(max_price_cents=9000)
+        bench.drain()
+        with django_assert_max_num_queries(20):
+            many = weigh_listing(bench.workshop, row, on=TODAY)
+        assert len(many.served) > len(few.served)
+
+
+class TestBuying:
+    def test_a_bought_one_is_a_donor_whose_arrival_is_told(self, bench):
+        need = bench.need(technician=bench.technician)
+        bench.drain()
+        row = add(bench)
+        donor = buy_listing(
+            workshop=bench.workshop, ref=row.ref, paid_cents=1200, received_on=TODAY
+        )
+        bench.drain()
+        row.refresh_from_db()
+        assert (row.state, row.donor, row.paid_cents) == ("bought", donor, 1200)
+        assert (donor.model_number, donor.cause) == (row.model_number, row.cause)
+        assert row.ref in donor.note
+        assert "12.00" in donor.note
+        assert Match.of(bench.workshop).filter(need=need).exists()
+        assert Alert.of(bench.workshop).filter(news="found", need=need).exists()
+        assert not ListingMatch.of(bench.workshop).exists()
+
+    def test_once(self, bench):
+        row = add(bench)
+        buy = {"workshop": bench.workshop, "ref": row.ref, "paid_cents": 0, "received_on": TODAY}
+        buy_listing(**buy)
+        with pytest.raises(Conflict):
+            buy_listing(**buy)
+        assert Donor.of(bench.workshop).count() == 1
+
+    def test_one_donor_is_of_one_listing(self, bench):
+        row = add(bench)
+        other = add(bench, TEXT.replace("W7-60 R1 W", "W7-80 R1 W"))
+        donor = buy_listing(workshop=bench.workshop, ref=row.ref, paid_cents=0, received_on=TODAY)
+        with pytest.raises(IntegrityError), transaction.atomic():
+            Listing.of(bench.workshop).filter(pk=other.pk).update(
+                state="bought", donor=donor, paid_cents=0, closed_on=TODAY
+            )
+
+    def test_seen_again_after_it_was_bought_it_stays_bought(self, bench):
+        row = add(bench)
+        buy_listing(workshop=bench.workshop, ref=row.ref, paid_cents=0, received_on=TODAY)
+        add(bench)
+        assert Listing.of(bench.workshop).get().state == "bought"
+
+    def test_an_unknown_kind_is_refused_and_nothing_is_written(self, bench):
+        row = add(bench, "Velthane for sale, white, cheap, €5")
+        with pytest.raises(InputRefused):
+            buy_listing(workshop=bench.workshop, ref=row.ref, paid_cents=0, received_on=TODAY)
+        assert not Donor.of(bench.workshop).exists()
+
+
+def test_queries_of_an_event_do_not_grow_with_the_listings(bench, django_assert_max_num_queries):
+    bench.need()
+    bench.drain()
+    offered = [Offered(f"{TEXT} {n * 7919}", link=f"id{n}") for n in range(12)]
+    add_listings(workshop=bench.workshop, offered=offered, source="csv", member=None, on=TODAY)
+    with django_assert_max_num_queries(70):
+        bench.drain()
+    assert ListingMatch.of(bench.workshop).count() == 12
+    assert Need.of(bench.workshop).count() == 1
