@@ -94,7 +94,7 @@ class ServedMatch(serializers.ModelSerializer[ListingMatch]):
         fields = ("need", "kind", "position", "verdict", "p_fit", "p_good", "worth", "reasons")
 
 
-class ServedOutput(serializers.Serializer[Any]):
+class ListingServesOutput(serializers.Serializer[Any]):
     job_ref = serializers.CharField(source="job.ref")
     whole = serializers.BooleanField(help_text="all the job lacks would come from it")
     counted = serializers.BooleanField(help_text="it is in the sum")
@@ -142,7 +142,7 @@ class ListingWorthOutput(serializers.Serializer[Any]):
 class ListingDetailOutput(serializers.Serializer[Any]):
     listing = ListingOutput()
     worth = ListingWorthOutput(source="*")
-    served = ServedOutput(many=True)
+    served = ListingServesOutput(many=True)
     yielded = YieldedOutput(many=True)
     seen = serializers.SerializerMethodField()
 
