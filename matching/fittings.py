@@ -138,8 +138,8 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
         part_services.note_bad(hold.part)
     safety.void_by_fitting(hold.need.job, now=now)
     holds.end_as_fitted(hold, now)
-    warranty.give(hold.part, on=report.fitted_on)
     if worked:
+        warranty.give(hold.part, on=report.fitted_on)
         _fill(hold, now)
 
 

@@ -199,7 +199,9 @@ def end_for_gone_parts(*, workshop_id: int, part_ids: Iterable[int], now: dateti
     """
     ids = list(part_ids)
     ended = _end_all(Hold.of(workshop_id).filter(part__in=ids), Hold.Ended.GONE, now)
-    standing_proposals.withdraw_for_parts(workshop_id=workshop_id, part_ids=ids, now=now)
+    freed = standing_proposals.withdraw_for_parts(workshop_id=workshop_id, part_ids=ids, now=now)
+    if ended or freed:
+        standing_proposals.touch(workshop_id)
     return ended
 
 

@@ -96,6 +96,11 @@ def standing_by_part(workshop: Workshop, part_ids: Iterable[int]) -> dict[int, P
     return {one.part_id: one for one in rows.select_related("need__job")}
 
 
+def standing_for_needs(workshop: Workshop, need_ids: Iterable[int]) -> "QuerySet[Proposal]":
+    """Return the proposals that stand for some needs, with their parts."""
+    return list_proposals(workshop).filter(need__in=list(need_ids), state=Proposal.State.OPEN)
+
+
 def passed_rows(workshop: Workshop, passed: Sequence[Mapping[str, Any]]) -> list[PassedRow]:
     """Return some of the jobs of LastAllocation.passed as they are shown; three queries."""
     needs_shown = {one["need"] for one in passed} | {one["to"] for one in passed if one["to"]}

@@ -46,9 +46,10 @@ def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
     gone = [one.pk for one in board.proposed.values() if standing.get(one.need_id) != one.part_id]
     given = {int(need): int(part) for need, part in found.given.items()}
     new = _still_free(workshop_id, {n: p for n, p in given.items() if standing.get(n) != p})
+    standing_proposals.lapse(Proposal.of(workshop_id).all(), now=now)  # before their successors
     rows = Proposal.of(workshop_id).filter(pk__in=gone)
     standing_proposals.withdraw(rows, now=now, note="it no longer completes the job")
-    _propose(workshop_id, board, new, now)
+    _tell(workshop_id, _propose(workshop_id, board, new, now), since=last.made_at, now=now)
     last.due, last.made_at = False, now
     last.jobs, last.completed = len(board.jobs), len(found.completed)
     last.at_most, last.proven = found.at_most, found.proven
@@ -64,7 +65,8 @@ def _read(workshop_id: int, now: datetime) -> _Board:
     shut_needs = {need for need, part in back if part is None}
     shut_parts = {part for need, part in back if need is None}
     let_go = Proposal.of(workshop_id).filter(
-        state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED], reopened_at__isnull=True
+        Q(state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED], reopened_at__isnull=True)
+        | Q(state=Proposal.State.OPEN, expires_at__lte=now)
     )
     shut_pairs = {*back, *let_go.values_list("need_id", "part_id")}
     holding = Hold.of(workshop_id).filter(released_at__isnull=True, expires_at__gt=now)
@@ -139,14 +141,16 @@ def _allocate(board: _Board) -> tuple[allocating.Allocation, dict[int, int]]:
         completed = set(found.completed)
         idle = [need for need in proposed if jobs[need] not in completed]
         if not idle:
-            break
+            return found, held | proposed
         for need in idle:
             del proposed[need]
-    return found, held | proposed
+    # Still not settled: none that stands is kept, so that nothing is taken and given in one run.
+    standing = claims.Standing({str(need): str(part) for need, part in held.items()})
+    return allocating.allocate(board.jobs, pairs, limits=LIMITS, standing=standing), held
 
 
 def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime) -> list[Proposal]:
-    """Store what is new, need to part. Tells whom it falls to."""
+    """Store what is new, need to part."""
     hours = Workshop.objects.values_list("proposal_hours", flat=True).get(pk=workshop_id)
     rows = [
         Proposal(
@@ -160,9 +164,7 @@ def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime
         )
         for need, part in new.items()
     ]
-    made = list(Proposal.objects.bulk_create(rows, batch_size=200))
-    _tell(workshop_id, made, now)
-    return made
+    return list(Proposal.objects.bulk_create(rows, batch_size=200))
 
 
 def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
@@ -182,12 +184,17 @@ def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
     return {need: part for need, part in new.items() if part in there and need in wanted}
 
 
-def _tell(workshop_id: int, made: list[Proposal], now: datetime) -> None:
-    """Tell whom a part falls to after others let it go. First proposals stand on their pages."""
+def _tell(workshop_id: int, made: list[Proposal], *, since: datetime | None, now: datetime) -> None:
+    """Tell whom a part falls to after others let it go since the last run.
+
+    First proposals stand on their pages.
+    """
     fallen = Proposal.of(workshop_id).filter(
         part__in=[one.part_id for one in made],
         state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED],
     )
+    if since is not None:
+        fallen = fallen.filter(ended_at__gte=since)
     parts = set(fallen.values_list("part_id", flat=True))
     if not parts:
         return

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from django.db import transaction
+from django.db.models import Q
 
 from matching import events
 from matching.models import Need, Proposal
@@ -48,15 +49,17 @@ def settle_for_hold(
     part: Part, need: Need, *, member: Member, now: datetime, note: str = ""
 ) -> None:
     """End what stood proposed when a part is held: this pair is accepted, what it crosses ends."""
-    rows = Proposal.of(part.workshop_id).filter(state=Proposal.State.OPEN)
-    rows.filter(part=part, need=need).update(
-        state=Proposal.State.ACCEPTED, ended_at=now, ended_by=member, note=note[:200]
+    rows = Proposal.of(part.workshop_id).filter(
+        Q(part=part) | Q(need=need), state=Proposal.State.OPEN
     )
+    met = list(rows.select_for_update().order_by("id"))  # in one order: two may cross each other
     said = f"held for {need.job.ref} by hand" + (f": {note}" if note else "")
-    for crossed in (rows.filter(part=part), rows.filter(need=need)):
-        crossed.update(
-            state=Proposal.State.WITHDRAWN, ended_at=now, ended_by=member, note=said[:200]
-        )
+    for one in met:
+        ours = one.part_id == part.pk and one.need_id == need.pk
+        one.state = Proposal.State.ACCEPTED if ours else Proposal.State.WITHDRAWN
+        one.note = (note if ours else said)[:200]
+        one.ended_at, one.ended_by = now, member
+        one.save(update_fields=["state", "note", "ended_at", "ended_by"])
 
 
 def withdraw(rows: "QuerySet[Proposal]", *, now: object, note: str) -> int:
@@ -86,12 +89,16 @@ def lapse_proposals(*, now: datetime) -> int:
     Their parts fall to the next need when the allocation is worked out anew.
     """
     with transaction.atomic():
-        over = Proposal.objects.unscoped().filter(state=Proposal.State.OPEN, expires_at__lte=now)
-        over = over.select_for_update().order_by("id")
-        found = list(over.values_list("id", "workshop_id"))
-        ids = [pk for pk, _ in found]
-        ended = Proposal.objects.unscoped().filter(pk__in=ids)
-        count = ended.update(state=Proposal.State.LAPSED, ended_at=now)
-        for workshop_id in sorted({workshop_id for _, workshop_id in found}):
+        workshops = lapse(Proposal.objects.unscoped().all(), now=now)
+        for workshop_id in sorted(set(workshops)):
             ask_for_run(workshop_id)
-    return int(count)
+    return len(workshops)
+
+
+def lapse(rows: "QuerySet[Proposal]", *, now: datetime) -> list[int]:
+    """End those whose time is over; returns the workshop of each. Needs a transaction."""
+    over = rows.filter(state=Proposal.State.OPEN, expires_at__lte=now)
+    found = list(over.select_for_update().order_by("id").values_list("id", "workshop_id"))
+    ended = Proposal.objects.unscoped().filter(pk__in=[pk for pk, _ in found])
+    ended.update(state=Proposal.State.LAPSED, ended_at=now)
+    return [workshop_id for _, workshop_id in found]

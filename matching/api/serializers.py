@@ -78,6 +78,8 @@ class JobOutput(MachineOutput):
     opened_on = serializers.DateField()
     wait_until = serializers.DateField(allow_null=True)
     symptom = serializers.CharField()
+    urgency = serializers.IntegerField(help_text="0 ordinary, 1 urgent, 2 very urgent")
+    urgency_why = serializers.CharField(allow_blank=True)
     technician = serializers.IntegerField(source="technician_id", allow_null=True)
     needs = NeedOutput(many=True)
 

@@ -44,6 +44,7 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
         "page": page_of(request, rows),
         "today": today,
         "may_open": covers(member, Role.TECHNICIAN),
+        "is_owner": covers(member, Role.OWNER),
     }
     return render(request, "matching/jobs.html", shown)
 

@@ -10,7 +10,7 @@ from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome, Proposal
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
-from matching.share_views import standing_by_part, why_not_before
+from matching.share_views import standing_by_part, standing_for_needs, why_not_before
 from parts.domain.spare_part_duties import Duty
 from parts.models import AVAILABLE, Part, SisterWarning
 from parts.reuse import lacking_test, why_never
@@ -78,6 +78,8 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     held = standing_holds(workshop, ids)
     doubts = warnings_of(workshop.pk, [*ids, *_parts_here(rows.values())])
     proposed = standing_by_part(workshop, ids)
+    for proposal in standing_for_needs(workshop, rows):
+        rows[proposal.need_id].proposal = proposal
     before = why_not_before(workshop.pk, (match.part.number_folded or "" for match in matches))
     for match in matches:
         offer = replace(
@@ -85,9 +87,6 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
             proposal=proposed.get(match.part_id),
         )
         rows[match.need_id].offers.append(_with_past(offer, before))
-    for proposal in proposed.values():
-        if proposal.need_id in rows:
-            rows[proposal.need_id].proposal = proposal
     for row in rows.values():
         row.doubts = [one for pk in _parts_here([row]) for one in doubts.get(pk, [])]
     return list(rows.values())

@@ -51,7 +51,7 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
         "may_open": covers(member, Role.TECHNICIAN),
     }
     if covers(member, Role.OWNER):
-        shown["not_sent"] = selectors.count_not_sent(member.workshop)
+        shown |= {"not_sent": selectors.count_not_sent(member.workshop), "is_owner": True}
     return render(request, "matching/home.html", shown)
 
 

@@ -7,8 +7,19 @@ from itertools import product
 import pytest
 from django.db import IntegrityError, transaction
 
-from matching import holds, proposals, services, sharing, standing_proposals
-from matching.models import Alert, Hold, Job, KeptBack, LastAllocation, Match, Need, Proposal
+from matching import holds, proposals, services, sharing, standing_proposals, warranty
+from matching.fittings import Report, report_fitting
+from matching.models import (
+    Alert,
+    Hold,
+    Job,
+    KeptBack,
+    LastAllocation,
+    Match,
+    Need,
+    Outcome,
+    Proposal,
+)
 from matching.proposals import Kept
 from matching.services import NeedFacts
 from parts import services as part_services
@@ -249,6 +260,60 @@ def test_refused_repair_and_failed_part_free_what_was_proposed(bench: Bench) -> 
     part_services.scrap_part(workshop=bench.workshop, ref=part.ref, why="dropped", on=TODAY)
     run(bench)
     assert standing(bench) == {}
+
+
+def test_a_proposed_part_that_fails_gives_way_to_its_like_by_the_sweep(bench: Bench) -> None:
+    job = opened(bench)
+    parts = [loose(bench), loose(bench)]
+    run(bench)
+    first = the_one(bench).part
+    part_services.scrap_part(workshop=bench.workshop, ref=first.ref, why="dropped", on=TODAY)
+    bench.drain()
+    bench.drain()
+    dispatcher.sweep(now=NOW)
+    bench.drain()
+    (other,) = [part for part in parts if part.pk != first.pk]
+    assert standing(bench) == {job.ref: other.ref}
+
+
+def test_one_that_is_over_and_not_swept_yet_does_not_stop_the_run(bench: Bench) -> None:
+    other, first = opened(bench, 3), opened(bench, 9)
+    part = loose(bench)
+    run(bench)
+    run(bench, now=LATER)
+    assert Proposal.of(bench.workshop).get(need__job=first).state == "lapsed"
+    assert standing(bench) == {other.ref: part.ref}
+
+
+def test_a_part_that_failed_when_fitted_has_no_warranty(bench: Bench) -> None:
+    job, part = opened(bench), loose(bench)
+    run(bench)
+    hold = accept(bench, the_one(bench))
+    report = Report(Outcome.Result.FAILED, TODAY, 0)
+    report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
+    part.refresh_from_db()
+    assert part.warranty_until is None
+    assert job.needs.get().state == "open"
+
+
+@pytest.mark.parametrize(("days", "until"), [(None, 30), (7, 7), (0, None)])
+def test_warranty_is_given_by_the_guide_or_as_set_and_stays(
+    days: int | None, until: int | None, bench: Bench
+) -> None:
+    if days is not None:
+        warranty.set_days(workshop=bench.workshop, grade="untested", days=days)
+    opened(bench)
+    part = loose(bench)
+    run(bench)
+    hold = accept(bench, the_one(bench))
+    report = Report(Outcome.Result.WORKED, TODAY)
+    report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
+    warranty.set_days(workshop=bench.workshop, grade="untested", days=99)
+    part.refresh_from_db()
+    assert part.warranty_until == (TODAY + timedelta(days=until) if until else None)
+    if until:
+        assert warranty.within(part, day=TODAY + timedelta(days=until))
+        assert not warranty.within(part, day=TODAY + timedelta(days=until + 1))
 
 
 def test_dearer_than_the_need_may_cost_is_not_proposed(bench: Bench) -> None:

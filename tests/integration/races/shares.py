@@ -1,5 +1,6 @@
 """Who gets what, under collision: what a racing process does."""
 
+import os
 import sys
 from collections.abc import Callable
 from datetime import timedelta
@@ -9,7 +10,7 @@ from pathlib import Path
 from django.db import transaction
 from django.utils import timezone
 
-from matching import fittings, holds, proposals, services, sharing
+from matching import fittings, holds, proposals, services, sharing, standing_proposals
 from matching.models import Hold, Need, Outcome, Proposal
 from parts.models import Part
 from tests.factories import TODAY
@@ -31,6 +32,8 @@ def share(folder: Path, people: int, act: str, rounds: int) -> dict[str, int]:
         "refuse": lambda: _refusals(workshop),
         "lapse": lambda: _lapses(rounds),
         "fit": lambda: _fittings(workshop),
+        "swap": lambda: _swaps(workshop, member),
+        "lapse-proposals": lambda: _proposal_lapses(rounds),
     }
     todo = list(acts[act]())
     done = {"done": 0, "refused": 0, "errors": 0}
@@ -99,6 +102,30 @@ def _refusals(workshop: Workshop) -> list[Act]:
 def _lapses(rounds: int) -> list[Act]:
     after = timezone.now() + timedelta(days=30)
     return [partial(holds.lapse_holds, now=after)] * rounds
+
+
+def _proposal_lapses(rounds: int) -> list[Act]:
+    after = timezone.now() + timedelta(days=30)
+    return [partial(standing_proposals.lapse_proposals, now=after)] * rounds
+
+
+def _swaps(workshop: Workshop, member: Member) -> list[Act]:
+    """Hold each proposed part for the need its neighbour is proposed to, with a note."""
+    rows = list(Proposal.of(workshop).filter(state="open").order_by("id").select_related("part"))
+    racer = int(os.environ["RACER"])
+    pairs = [(rows[n], rows[n ^ 1]) for n in range(len(rows)) if n % 2 == racer % 2]
+    return [
+        partial(
+            holds.hold_part,
+            workshop=workshop,
+            part_ref=one.part.ref,
+            need_id=other.need_id,
+            member=member,
+            now=timezone.now(),
+            note="this one first",
+        )
+        for one, other in pairs
+    ]
 
 
 def _fittings(workshop: Workshop) -> list[Act]:

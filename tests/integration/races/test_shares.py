@@ -92,6 +92,18 @@ def test_refused_repairs_keep_nothing_that_was_accepted_meanwhile(race: Race) ->
     assert set(Need.of(bench.workshop).values_list("state", flat=True)) == {"withdrawn"}
 
 
+def test_parts_swapped_by_hand_while_proposals_lapse(race: Race) -> None:
+    """Each hold crosses the proposals of the other: locked in one order, none waits in a ring."""
+    bench = stocked()
+    proposed(bench)
+    acts = ("swap", "swap", "lapse-proposals")
+    done = race([{"task": "share", "act": act, "rounds": ROUNDS} for act in acts])
+    assert sum(one["errors"] for one in done) == 0
+    assert done[0]["done"] + done[1]["done"] == PARTS
+    assert crossings() == 0
+    assert not Proposal.of(bench.workshop).filter(state="open").exists()
+
+
 def test_a_hold_that_lapses_while_it_is_fitted_ends_in_one_way(race: Race) -> None:
     bench = stocked()
     needs = Need.of(bench.workshop).order_by("id")
