@@ -40,6 +40,8 @@ from workshop.exchange.sheets import (
 )
 from workshop.models import Workshop
 
+LOCKED_AT_ONCE = 500
+
 
 class Jobs(Sheet):
     """One row a need; rows of one job must agree in what describes the job."""
@@ -114,14 +116,14 @@ class Jobs(Sheet):
             return
         names = ("part_number", "number_canonical", "attributes", "max_price_cents")
         stored = known[key]
-        job_changed = getattr(job, "was_changed", False)
-        if set_values(stored, {name: getattr(need, name) for name in names}) or job_changed:
+        values = {name: getattr(need, name) for name in names}
+        if set_values(stored, values) or _changed_columns(job):
             changed.append(stored)
 
     def _jobs(self, workshop: Workshop, rows: list[Row]) -> dict[str, Job]:
         """Return the jobs of the file by reference, new ones unsaved."""
         catalogue, appliances = Catalogue.load(workshop), plates.appliance_slugs()
-        stored = {job.ref: job for job in Job.of(workshop)}
+        stored = _lock_jobs(workshop, {row["job_ref"] for row in rows})
         found: dict[str, Job] = {}
         first: dict[str, Row] = {}
         for row in rows:
@@ -139,10 +141,7 @@ class Jobs(Sheet):
             if values is None:
                 continue
             job = there or Job(workshop=workshop, ref=ref)
-            changed = set_values(job, said_otherwise(job, keep_confirmed(job, values)))
-            if changed and job.pk is not None:
-                job.was_changed = True  # type: ignore[attr-defined]
-                job.tell_next_on = timezone.localdate()  # its wait may end on another day
+            _set_job(job, said_otherwise(job, keep_confirmed(job, values)))
             found[ref] = job
         return found
 
@@ -178,8 +177,8 @@ class Jobs(Sheet):
         fresh = [job for job in jobs.values() if job.pk is None]
         Job.objects.bulk_create(fresh, batch_size=500)
         for job in jobs.values():
-            if getattr(job, "was_changed", False):
-                job.save()
+            if columns := _changed_columns(job):
+                job.save(update_fields=columns)
         signs.read_words(workshop, _told_anew(jobs.values(), fresh), at=at)
         needs = Need.objects.bulk_create(new, batch_size=500)
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
@@ -208,9 +207,38 @@ class Jobs(Sheet):
             }
 
 
+def _lock_jobs(workshop: Workshop, refs: set[str]) -> dict[str, Job]:
+    """Return the jobs of these references as they are now; nobody changes them meanwhile.
+
+    Locked by rising id, as others lock several jobs: nobody waits for one who waits for them.
+    """
+    known = Job.of(workshop).order_by("id").values_list("pk", "ref")
+    ids = [pk for pk, ref in known if ref in refs]
+    found: dict[str, Job] = {}
+    for at in range(0, len(ids), LOCKED_AT_ONCE):
+        page = Job.of(workshop).filter(pk__in=ids[at : at + LOCKED_AT_ONCE])
+        found |= {job.ref: job for job in page.select_for_update(of=("self",)).order_by("id")}
+    return found
+
+
+def _set_job(job: Job, values: Mapping[str, Any]) -> None:
+    """Set the values on a job; of one that is stored note which columns are to be written."""
+    changed = {name for name, value in values.items() if getattr(job, name) != value}
+    set_values(job, values)
+    if changed and job.pk is not None:
+        job.tell_next_on = timezone.localdate()  # its wait may end on another day
+        job.changed_columns = sorted(changed | {"tell_next_on"})  # type: ignore[attr-defined]
+
+
+def _changed_columns(job: Job) -> list[str]:
+    """Return the columns of a stored job this file changes; what else is known of it stays."""
+    columns: list[str] = getattr(job, "changed_columns", [])
+    return columns
+
+
 def _told_anew(jobs: Iterable[Job], fresh: list[Job]) -> list[Job]:
     """Return the open jobs of which a customer's words may be new."""
-    changed = [job for job in jobs if getattr(job, "was_changed", False)]
+    changed = [job for job in jobs if _changed_columns(job)]
     return [job for job in [*fresh, *changed] if job.state == Job.State.OPEN]
 
 
