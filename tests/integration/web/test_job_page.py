@@ -8,6 +8,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from matching import waits
 from matching.models import Hold, Job, Match, Outcome
 from parts.models import Part
 from tests.factories import TODAY, Bench
@@ -241,3 +242,18 @@ def test_over_says_the_list_of_a_usual_wait_too(bench: Bench, technician: Client
     rows.filter(pk=over.pk).update(state=Job.State.REFUSED)
     every = technician.get(reverse("jobs"), {"state": ""})
     assert every.context["over"] == set()
+
+
+def test_how_long_it_was_to_wait_stays_on_a_closed_jobs_page(
+    bench: Bench, job: Job, technician: Client
+) -> None:
+    now = timezone.now()
+    until = timezone.localdate(now) + timedelta(days=60)
+    waits.extend_wait(
+        workshop=bench.workshop, ref=job.ref, until=until, member=bench.technician, now=now
+    )
+    technician.post(reverse("job-refuse", args=[job.ref]))
+    seen = text_of(technician.get(reverse("job", args=[job.ref])))
+    assert f"to {until}" in seen
+    assert "Waits until" in seen
+    assert "Wait longer" not in seen
