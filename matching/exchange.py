@@ -12,7 +12,7 @@ from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, outcome_keys, pairs, services
 from matching.faults import signs
-from matching.models import Job, Match, Need, NeedKey, Outcome
+from matching.models import Job, KeptMachine, Match, Need, NeedKey, Outcome
 from parts import keys, numbers
 from parts.exchange.machines import (
     MACHINE,
@@ -39,6 +39,25 @@ from workshop.exchange.sheets import (
     shown,
 )
 from workshop.models import Workshop
+
+LOCKED_AT_ONCE = 500
+# What a row says of its job, as against what is worked out from that.
+SAID_OF_A_JOB = (
+    "appliance_id",
+    "make_as_read",
+    "model_number",
+    "serial_number",
+    "built_from",
+    "built_to",
+    "opened_on",
+    "wait_until",
+    "symptom",
+)
+COLUMN_OF = {
+    "appliance_id": "appliance",
+    "make_as_read": "make",
+    "max_price_cents": "max_price",
+}
 
 
 class Jobs(Sheet):
@@ -110,18 +129,22 @@ class Jobs(Sheet):
             refuse(row, bad)
             return
         if key not in known:
+            if _kept_as(job):
+                row.refuse("kind", f"is no need of this job yet. {_correct_there(job)}")
             new[key] = need
             return
         names = ("part_number", "number_canonical", "attributes", "max_price_cents")
         stored = known[key]
-        job_changed = getattr(job, "was_changed", False)
-        if set_values(stored, {name: getattr(need, name) for name in names}) or job_changed:
+        values = {name: getattr(need, name) for name in names}
+        if _kept_as(job):
+            _refuse_changes(row, job, stored, values)
+        elif set_values(stored, values) or _changed_columns(job):
             changed.append(stored)
 
     def _jobs(self, workshop: Workshop, rows: list[Row]) -> dict[str, Job]:
         """Return the jobs of the file by reference, new ones unsaved."""
         catalogue, appliances = Catalogue.load(workshop), plates.appliance_slugs()
-        stored = {job.ref: job for job in Job.of(workshop)}
+        stored = _lock_jobs(workshop, {row["job_ref"] for row in rows})
         found: dict[str, Job] = {}
         first: dict[str, Row] = {}
         for row in rows:
@@ -139,10 +162,11 @@ class Jobs(Sheet):
             if values is None:
                 continue
             job = there or Job(workshop=workshop, ref=ref)
-            changed = set_values(job, said_otherwise(job, keep_confirmed(job, values)))
-            if changed and job.pk is not None:
-                job.was_changed = True  # type: ignore[attr-defined]
-                job.tell_next_on = timezone.localdate()  # its wait may end on another day
+            if _kept_as(job):
+                # Not recognised over again either: that is its donor's to tell (carry_back).
+                _refuse_changes(row, job, job, {name: values[name] for name in SAID_OF_A_JOB})
+            else:
+                _set_job(job, said_otherwise(job, keep_confirmed(job, values)))
             found[ref] = job
         return found
 
@@ -178,8 +202,8 @@ class Jobs(Sheet):
         fresh = [job for job in jobs.values() if job.pk is None]
         Job.objects.bulk_create(fresh, batch_size=500)
         for job in jobs.values():
-            if getattr(job, "was_changed", False):
-                job.save()
+            if columns := _changed_columns(job):
+                job.save(update_fields=columns)
         signs.read_words(workshop, _told_anew(jobs.values(), fresh), at=at)
         needs = Need.objects.bulk_create(new, batch_size=500)
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
@@ -208,9 +232,59 @@ class Jobs(Sheet):
             }
 
 
+def _lock_jobs(workshop: Workshop, refs: set[str]) -> dict[str, Job]:
+    """Return the jobs of these references as they are now; nobody changes or keeps them meanwhile.
+
+    Locked by rising id, as others lock several jobs: nobody waits for one who waits for them.
+    """
+    known = Job.of(workshop).order_by("id").values_list("pk", "ref")
+    ids = [pk for pk, ref in known if ref in refs]
+    found: dict[str, Job] = {}
+    for at in range(0, len(ids), LOCKED_AT_ONCE):
+        page = Job.of(workshop).filter(pk__in=ids[at : at + LOCKED_AT_ONCE])
+        found |= {job.ref: job for job in page.select_for_update(of=("self",)).order_by("id")}
+    for job_ref, donor_ref in KeptMachine.of(workshop).values_list("job__ref", "donor__ref"):
+        if job_ref in found:
+            found[job_ref].kept_as = donor_ref  # type: ignore[attr-defined]
+    return found
+
+
+def _kept_as(job: Job) -> str:
+    """Return the donor the machine of a job became, as _lock_jobs found it; "" for none."""
+    donor_ref: str = getattr(job, "kept_as", "")
+    return donor_ref
+
+
+def _correct_there(job: Job) -> str:
+    return f"Job {job.ref} is kept as donor {_kept_as(job)}: correct it there"
+
+
+def _refuse_changes(row: Row, job: Job, stored: Job | Need, values: Mapping[str, Any]) -> None:
+    """Refuse each cell that says otherwise than what is stored of a kept job (docs/adr/0016)."""
+    for name, value in values.items():
+        column = COLUMN_OF.get(name, name)
+        if getattr(stored, name) != value and column in row.values:
+            row.refuse(column, f"differs from what is on record. {_correct_there(job)}")
+
+
+def _set_job(job: Job, values: Mapping[str, Any]) -> None:
+    """Set the values on a job; of one that is stored note which columns are to be written."""
+    changed = {name for name, value in values.items() if getattr(job, name) != value}
+    set_values(job, values)
+    if changed and job.pk is not None:
+        job.tell_next_on = timezone.localdate()  # its wait may end on another day
+        job.changed_columns = sorted(changed | {"tell_next_on"})  # type: ignore[attr-defined]
+
+
+def _changed_columns(job: Job) -> list[str]:
+    """Return the columns of a stored job this file changes; what else is known of it stays."""
+    columns: list[str] = getattr(job, "changed_columns", [])
+    return columns
+
+
 def _told_anew(jobs: Iterable[Job], fresh: list[Job]) -> list[Job]:
     """Return the open jobs of which a customer's words may be new."""
-    changed = [job for job in jobs if getattr(job, "was_changed", False)]
+    changed = [job for job in jobs if _changed_columns(job)]
     return [job for job in [*fresh, *changed] if job.state == Job.State.OPEN]
 
 

@@ -63,12 +63,12 @@ def note_permission(
 ) -> KeepPermission:
     """Note what the owner said; an earlier answer stays on record but no longer counts.
 
-    Raises Conflict once the machine is kept, InputRefused for half an answer.
+    Raises Conflict once the machine is kept or was repaired, InputRefused for half an answer.
     """
     job = services.get_job_locked(workshop, ref)
-    kept = find_kept(job)
-    if kept is not None:
-        raise Conflict(f"Job {ref} is kept as donor {kept.donor.ref} already.")
+    why = why_not_asked(job, find_kept(job))
+    if why:
+        raise Conflict(why)
     return _note(job, answer, member=member, now=now)
 
 
@@ -150,14 +150,21 @@ def keep_as_donor(
     return donor
 
 
-def why_not_kept(
-    job: Job, permission: KeepPermission | None, kept: KeptMachine | None = None
-) -> str:
-    """Return why a job's machine cannot be made a donor; "" when it can."""
+def why_not_asked(job: Job, kept: KeptMachine | None) -> str:
+    """Return why the owner's answer on a job's machine counts no more; "" when it does."""
     if kept is not None:
         return f"Job {job.ref} is kept as donor {kept.donor.ref} already."
     if job.state == Job.State.DONE:
         return f"Job {job.ref} is done: the machine was repaired."
+    return ""
+
+
+def why_not_kept(
+    job: Job, permission: KeepPermission | None, kept: KeptMachine | None = None
+) -> str:
+    """Return why a job's machine cannot be made a donor; "" when it can."""
+    if why := why_not_asked(job, kept):
+        return why
     if permission is None:
         return f"Job {job.ref}: the owner was not asked yet. Note the answer first."
     if not permission.may_keep:

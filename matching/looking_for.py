@@ -9,6 +9,8 @@ page, and for one sweep where much is waiting, so that the sweep works off a sli
 
 import json
 import logging
+import math
+import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -18,7 +20,8 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Count, Exists, OuterRef
+from django.db.models import Count, Exists, F, OuterRef, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from donors.domain.machines import Machine
@@ -43,6 +46,9 @@ log = logging.getLogger(__name__)
 MOST_A_PART = 25  # needs scored for each part of a machine: strongest keys, then oldest, first
 READ_A_PART = 4 * MOST_A_PART  # looked at, for some belong to jobs the machine cannot complete
 PAIRS_A_SWEEP = 2_000  # scored before a slice ends: the sweep shares its thread with the alerts
+# No slice begins later than this after the first began, and none goes on: a sweep is one task,
+# which is ended at 30 s.
+BEGIN_FOR = timedelta(seconds=5)
 REST = timedelta(minutes=10)  # between the end of one round and the beginning of the next
 MOST_NUMBERS_ALONE = 500  # model numbers without a family that are looked at, most jobs first
 NEEDS_AT_ONCE = 5_000  # read by one query
@@ -280,21 +286,49 @@ def _want_key(need: Need) -> tuple[object, ...]:
 
 
 def work(now: datetime) -> int:
-    """Work off a slice of every workshop whose list is due (the sweep). Returns looks done."""
-    return sum(_work_or_log(workshop, now=now) for workshop in Workshop.objects.order_by("pk"))
+    """Work off slices of the workshops whose lists are due, for BEGIN_FOR (the sweep).
+
+    Whose list waits longest comes first, so that none starves. Returns looks done.
+    """
+    done, ends = 0, math.inf
+    for workshop in _longest_waiting_first():
+        begun = time.monotonic()
+        if begun >= ends:
+            break
+        looked = _work_or_log(workshop, now=now, ends=min(ends, begun + BEGIN_FOR.total_seconds()))
+        if looked:  # to find that nothing is due is no slice: else many idle ones were in the way
+            ends = min(ends, begun + BEGIN_FOR.total_seconds())
+        done += looked
+    return done
 
 
-def _work_or_log(workshop: Workshop, *, now: datetime) -> int:
+def _longest_waiting_first() -> "QuerySet[Workshop]":
+    """Return the workshops by when their round began, else when their last one ended.
+
+    A slice moves neither, so a round that has begun is worked to its end; both then move on, and
+    everybody who waited is before them.
+    """
+    rows = Looking.objects.unscoped().filter(workshop=OuterRef("pk"))
+    since = rows.annotate(since=Coalesce("began_at", "ended_at")).values("since")
+    return Workshop.objects.annotate(since=Subquery(since)).order_by(
+        F("since").asc(nulls_first=True), "pk"
+    )
+
+
+def _work_or_log(workshop: Workshop, *, now: datetime, ends: float) -> int:
     try:
-        return work_in(workshop, now=now)
+        return work_in(workshop, now=now, ends=ends)
     except Exception:  # one workshop must not keep the others waiting
         log.exception("what to look for in workshop %s not worked out", workshop.pk)
         return 0
 
 
-def work_in(workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP) -> int:
+def work_in(
+    workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP, ends: float = math.inf
+) -> int:
     """Work off looks until so many pairs are scored. Returns how many; 0 when nothing is due.
 
+    ends: no second look begins once time.monotonic() says so.
     Reads and scores outside of a transaction, so that nobody waits for it; each look is stored
     in a transaction of its own, unless another sweep went past it meanwhile.
     """
@@ -310,7 +344,7 @@ def work_in(workshop: Workshop, *, now: datetime, pairs: int = PAIRS_A_SWEEP) ->
         if not _keep(thinker, state, look, found, now=now):
             return done
         done, scored = done + 1, scored + found.pairs
-        if scored >= pairs:
+        if scored >= pairs or time.monotonic() >= ends:
             return done
     _end(state, now=now)
     return done

@@ -34,7 +34,7 @@ from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
 from workshop import outbox
-from workshop.dispatcher import handles, sweeps
+from workshop.dispatcher import handles, sweeps, sweeps_last
 from workshop.errands import takes
 from workshop.models import OutboxEvent
 
@@ -290,11 +290,11 @@ def weigh_rules(now: datetime) -> int:
 
 
 @sweeps
+def remind_of_waits(now: datetime) -> int:
+    return reminders.tell_what_is_due(now=now)
+
+
+@sweeps_last
 def look_for(now: datetime) -> int:
     looking_for.work(now)
     return 0  # nothing was amiss
-
-
-@sweeps
-def remind_of_waits(now: datetime) -> int:
-    return reminders.tell_what_is_due(now=now)

@@ -7,11 +7,13 @@ that was off tells what is due latest, not all that was missed.
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
+from itertools import groupby
 
 from django.db import transaction
 from django.db.models import Max, QuerySet
 from django.utils import timezone
 
+from matching import inbox
 from matching.domain.reviews import OVER, Waiting
 from matching.models import Alert, Job, WaitExtension
 from matching.recipients import Recipients
@@ -39,7 +41,7 @@ def due_by(on: date) -> "QuerySet[Job]":
 
 @transaction.atomic
 def _page(*, on: date, now: datetime) -> int:
-    """Handle up to a page of jobs: the same queries, however many are open."""
+    """Handle up to a page of jobs: as many queries as workshops have news, not as jobs have."""
     # Which are due is asked again under the lock: another sweep may have been here.
     ids = list(due_by(on).values_list("pk", flat=True)[:PAGE])
     rows = Job.objects.unscoped().filter(pk__in=ids, state=Job.State.OPEN, tell_next_on__lte=on)
@@ -59,9 +61,14 @@ def _tell(jobs: Sequence[Job], *, on: date, now: datetime) -> int:
             told += 1
             alerts += _alerts(job, due, waiting, recipients[job.workshop_id], now)
         job.tell_next_on = waiting.next_after(on)
-    Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
+    for _, of_one in groupby(sorted(alerts, key=_workshop), key=_workshop):
+        inbox.write(list(of_one))
     bulk_save(jobs, ["tell_next_on"])
     return told
+
+
+def _workshop(alert: Alert) -> int:
+    return int(alert.workshop_id)
 
 
 def waiting_of(job: Job, extended_on: date | None) -> Waiting:

@@ -31,7 +31,9 @@ FORGET_BEATS_AFTER = timedelta(days=1)
 
 Handler = Callable[[OutboxEvent, datetime], None]
 _handlers: dict[str, list[Handler]] = {}
-_sweeps: list[Callable[[datetime], int]] = []
+Repair = Callable[[datetime], int]
+_sweeps: list[Repair] = []
+_long_sweeps: list[Repair] = []
 
 
 @dataclass(frozen=True)
@@ -61,9 +63,18 @@ def handles(*kinds: str) -> Callable[[Handler], Handler]:
     return register
 
 
-def sweeps(repair: Callable[[datetime], int]) -> Callable[[datetime], int]:
+def sweeps(repair: Repair) -> Repair:
     """Register a repair the sweep runs every minute; it returns how much it mended."""
     _sweeps.append(repair)
+    return repair
+
+
+def sweeps_last(repair: Repair) -> Repair:
+    """Register what takes long: it runs after every other repair of every app, and keeps a budget.
+
+    A whole sweep is one task, which is ended at 30 s: nobody's reminder waits for such work.
+    """
+    _long_sweeps.append(repair)
     return repair
 
 
@@ -108,15 +119,16 @@ def sweep(*, now: datetime) -> Round:
     Returns how many things were mended and how many repairs failed.
     """
     mended = failed = 0
+    repairs = [*_sweeps, *_long_sweeps]
     with tracing.following(f"sweep-{tracing.made()}"):
-        for repair in _sweeps:
+        for repair in repairs:
             try:
                 mended += repair(now)
             except Exception:  # the next sweep tries it again
                 failed += 1
                 log.exception("sweep: %s.%s failed", repair.__module__, repair.__qualname__)
         if failed:
-            log.error("sweep: %d of %d repairs failed", failed, len(_sweeps))
+            log.error("sweep: %d of %d repairs failed", failed, len(repairs))
     SweepPulse.objects.update_or_create(
         id=1, defaults={"ended_at": now, "mended": mended, "failed": failed}
     )

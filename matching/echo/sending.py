@@ -75,7 +75,7 @@ def _fail(error: Exception) -> None:
 
 def _alerts(delivery: Delivery) -> list[Alert]:
     rows = Alert.of(delivery.workshop_id).filter(echoes__delivery=delivery)
-    rows = rows.select_related("recipient__user", "job", "need", "part")
+    rows = rows.select_related("recipient__user", "job", "need", "part", "listing")
     return list(rows.order_by("told_at", "id"))
 
 

@@ -214,6 +214,7 @@ def body(alert: Alert) -> bytes:
             "job_ref": alert.job.ref,
             "kind": alert.need.kind_id if alert.need else "",
             "part_ref": alert.part.ref if alert.part else "",
+            "listing_ref": alert.listing.ref if alert.listing else "",
             "summary": alert.summary,
             "verdict": alert.verdict,
             "p_fit": alert.p_fit,

@@ -26,13 +26,13 @@ def say_found(
 
     Its open needs are withdrawn and what was held for them is free. On a job that is done it
     changes what was said before; the old statement is kept.
-    Raises NotFound, Conflict when the repair was refused, InputRefused for a suspect unknown.
+    Raises NotFound, Conflict when nothing was repaired, InputRefused for a suspect unknown.
     """
     job = job_locked(workshop, ref)
-    if job.state == Job.State.REFUSED:
+    if job.state not in (Job.State.OPEN, Job.State.DONE):
         raise Conflict(
-            f"Job {ref} was refused by the customer: nothing was repaired, so nothing proves "
-            "what the fault was."
+            f"Job {ref} is closed as {job.get_state_display()}: nothing was repaired, so nothing "
+            "proves what the fault was."
         )
     if suspect not in {*tables.suspects_of(job.appliance_id), SOMETHING_ELSE}:
         raise InputRefused(

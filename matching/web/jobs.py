@@ -39,10 +39,12 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
     rows = selectors.list_jobs(member.workshop, state=chosen["state"])
     if chosen["wait"]:
         rows = waits.list_over(member.workshop, rows, on=today)
+    page = page_of(request, rows)
+    days = member.workshop.wait_days
     shown = {
         "form": form,
-        "page": page_of(request, rows),
-        "today": today,
+        "page": page,
+        "over": {job.pk for job in page if waits.is_over(job, on=today, wait_days=days)},
         "may_open": covers(member, Role.TECHNICIAN),
         "is_owner": covers(member, Role.OWNER),
     }

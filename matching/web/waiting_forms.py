@@ -115,7 +115,7 @@ def waiting_context(
         "kept": kept,
         "why_not_kept": why,
         "not_in_writing": keeping.NOT_IN_WRITING,
-        "may_be_asked": kept is None and job.state != Job.State.DONE,
+        "may_be_asked": not keeping.why_not_asked(job, kept),
         "answer_form": tried.get("answer") or answer_form(),
         "keep_form": None if why else tried.get("keep") or keep_form(job),
         "wait_form": (tried.get("wait") or wait_form(job, now=now)) if open_ else None,

@@ -11,7 +11,7 @@ from django.db import IntegrityError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 from scipy.stats import dirichlet_multinomial
 
-from matching import fittings, holds, selectors, services
+from matching import fittings, holds, keeping, selectors, services
 from matching.domain.diagnosis.beliefs import Belief
 from matching.domain.diagnosis.tables import SOMETHING_ELSE
 from matching.domain.metrics import expected_calibration_error
@@ -499,6 +499,17 @@ class TestClosing:
         services.refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
         with pytest.raises(Conflict, match="refused by the customer"):
             found(bench, job, "blockage")
+        assert not FaultLesson.of(bench.workshop).exists()
+
+    def test_a_machine_kept_as_a_donor_proves_nothing(self, bench: Bench) -> None:
+        job = told(bench)
+        answer = keeping.Answer("yes", "owner", "signed", TODAY)
+        who = {"workshop": bench.workshop, "ref": job.ref, "member": bench.technician, "now": NOW}
+        keeping.note_permission(answer=answer, **who)
+        keeping.keep_as_donor(**who)
+        with pytest.raises(Conflict, match="closed as not worth repairing"):
+            found(bench, job, "blockage")
+        assert not FaultFound.of(bench.workshop).exists()
         assert not FaultLesson.of(bench.workshop).exists()
 
     @pytest.mark.parametrize("suspect", ["brew-unit", "goblins", "", "<b>"])

@@ -96,6 +96,13 @@ def test_a_later_answer_takes_the_place_of_the_first(bench: Bench, job: Job) -> 
         note(bench, job, NO)
 
 
+def test_of_a_repaired_machine_nobody_is_asked(bench: Bench, job: Job) -> None:
+    Job.of(bench.workshop).update(state=Job.State.DONE)
+    with pytest.raises(Conflict, match="is done: the machine was repaired"):
+        note(bench, job, YES)
+    assert not KeepPermission.of(bench.workshop).exists()
+
+
 def test_it_is_the_same_machine(bench: Bench) -> None:
     job = bench.job("something unreadable 7", serial_number="S 77")
     model = bench.makes["Velthane"].numbers.get(number="W7-80 R1 W")

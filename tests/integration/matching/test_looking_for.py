@@ -19,7 +19,7 @@ from matching.services import NeedFacts, refuse_repair
 from parts.conditions import ConditionBook
 from parts.models import KindCarried
 from parts.stock import read_stock
-from tests.factories import NOW, TODAY, Bench
+from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop import dispatcher
 
 pytestmark = pytest.mark.django_db
@@ -280,6 +280,40 @@ class TestWorkingOff:
         found = thinker.think(first)
         assert looking_for._keep(thinker, state, first, found, now=NOW)
         assert not looking_for._keep(thinker, stale, first, found, now=NOW)
+
+    def test_no_slice_begins_late_and_no_workshop_starves(
+        self, waiting: Bench, other_bench: Bench, monkeypatch
+    ) -> None:
+        """Every look takes 3 s by a clock of our own: two of them end a sweep's time."""
+        third = make_bench("weir")
+        places = [one.workshop for one in (waiting, other_bench, third)]
+        for one in (other_bench, third):
+            one.job("W7-60 R1 W", "control-board")
+        clock, thought = [100.0], []
+
+        def slow(self, look):
+            thought.append(self.workshop.pk)
+            clock[0] += 3
+            return looking_for.Found([], {}, {}, 0)
+
+        monkeypatch.setattr(looking_for.Thinker, "think", slow)
+        monkeypatch.setattr(looking_for.time, "monotonic", lambda: clock[0])
+        to_do = {one.pk: len(looking_for.looks(one)) for one in places}
+        assert min(to_do.values()) >= 1
+        ended = 0
+        for minute in range(30):
+            now = NOW + timedelta(minutes=minute)
+            thought.clear()
+            looking_for.work(now)
+            assert len(thought) <= 2  # 6 s: the second began in time, a third would not have
+            # The first two are asked for without end; the third must still get its turn.
+            for one in places[:2]:
+                looking_for.ask(one.pk, now=now)
+            ended = Looking.of(places[2]).filter(ended_at__isnull=False).count()
+            if ended:
+                break
+        assert ended
+        assert minute <= sum(to_do.values())
 
     def test_other_workshops_are_left_alone(self, waiting: Bench, other_bench: Bench) -> None:
         looking_for.work(NOW)

@@ -6,11 +6,13 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from matching import reminders, services, waits
-from matching.models import Alert, Job, Match, WaitExtension
+from matching import events, reminders, services, waits
+from matching.echo import webhooks
+from matching.models import Alert, Delivery, Job, Match, WaitExtension
 from tests.factories import NOW, TODAY, Bench
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
+from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
 
@@ -168,3 +170,24 @@ def test_the_sweep_reads_through_its_index(bench: Bench, job: Job) -> None:
         plan = " ".join(str(row) for row in cursor.fetchall())
     assert "job_to_tell_of" in plan
     assert "TEMP B-TREE" not in plan
+
+
+def test_reminders_are_passed_on_at_once_workshop_by_workshop(
+    bench: Bench, other_bench: Bench
+) -> None:
+    """By the event the inbox records, not with the next sweep (docs/echo.md: at once)."""
+    for one in (bench, other_bench, bench):
+        one.job(technician=one.technician)
+    webhooks.add_endpoint(
+        workshop=bench.workshop,
+        member=bench.members["owner"],
+        name="counter",
+        url="https://counter.example/alerts",
+        now=NOW,
+    )
+    assert sweep(14) == 3
+    written = OutboxEvent.objects.unscoped().filter(kind=events.ALERTS_WRITTEN)
+    assert [one.workshop_id for one in written] == [bench.workshop.pk]
+    assert Alert.of(other_bench.workshop).get().echoed
+    dispatcher.drain(now=lambda: NOW + timedelta(days=14))
+    assert Delivery.of(bench.workshop).count() == 2

@@ -334,3 +334,13 @@ def test_pages_ask_no_more_as_rows_grow(
     assert [count_queries(technician, address) for address in addresses] == small
     assert small[0] <= 45
     assert small[1] <= 26
+
+
+@pytest.mark.parametrize(("state", "asks"), [("done", True), ("refused", False), ("broken", False)])
+def test_what_it_was_is_asked_only_where_something_was_repaired(
+    technician: Client, job: Job, state: str, asks: bool
+) -> None:
+    Job.of(job.workshop_id).update(state=state)
+    seen = page(technician, job)
+    assert ("Put it on record" in seen) is asks
+    assert ("nothing was repaired" in seen) is not asks

@@ -1,11 +1,14 @@
 """From the job form to matches, a hold, its release and the report of what was fitted."""
 
 import re
+from datetime import timedelta
 
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
+from matching import waits
 from matching.models import Hold, Job, Match, Outcome
 from parts.models import Part
 from tests.factories import TODAY, Bench
@@ -223,3 +226,34 @@ def test_a_part_that_is_gone_offers_no_forms(bench: Bench, job: Job, technician:
     assert "nothing more can be noted" in text_of(page)
     answer = technician.post(reverse("part-describe", args=[part.ref]), {"bin": "Z"})
     assert answer.status_code == 409
+
+
+def test_over_says_the_list_of_a_usual_wait_too(bench: Bench, technician: Client) -> None:
+    """The list, its filter and the home page go by the same day; no query a row."""
+    today = timezone.localdate()
+    days = bench.workshop.wait_days
+    over, waiting = bench.job(), bench.job()
+    rows = Job.of(bench.workshop)
+    rows.filter(pk=over.pk).update(opened_on=today - timedelta(days=days + 1), wait_until=None)
+    rows.filter(pk=waiting.pk).update(opened_on=today - timedelta(days=days), wait_until=None)
+    seen = technician.get(reverse("jobs"))
+    assert seen.context["over"] == {over.pk}
+    assert text_of(seen).count("the usual wait over") == 1
+    rows.filter(pk=over.pk).update(state=Job.State.REFUSED)
+    every = technician.get(reverse("jobs"), {"state": ""})
+    assert every.context["over"] == set()
+
+
+def test_how_long_it_was_to_wait_stays_on_a_closed_jobs_page(
+    bench: Bench, job: Job, technician: Client
+) -> None:
+    now = timezone.now()
+    until = timezone.localdate(now) + timedelta(days=60)
+    waits.extend_wait(
+        workshop=bench.workshop, ref=job.ref, until=until, member=bench.technician, now=now
+    )
+    technician.post(reverse("job-refuse", args=[job.ref]))
+    seen = text_of(technician.get(reverse("job", args=[job.ref])))
+    assert f"to {until}" in seen
+    assert "Waits until" in seen
+    assert "Wait longer" not in seen

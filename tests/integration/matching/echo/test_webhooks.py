@@ -1,5 +1,6 @@
 """Alerts by webhook, to a real receiver on loopback; signatures judged by the reference library."""
 
+import json
 import socket
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -9,10 +10,11 @@ import pytest
 from django.db import IntegrityError, transaction
 from standardwebhooks import Webhook, WebhookVerificationError
 
+from donors.listings.services import Offered, add_listing
 from matching.domain.echo.retrying import MOST_TRIES
 from matching.echo import planning, sending, webhooks
 from matching.models import Alert, DeliveredAlert, Delivery, WebhookEndpoint
-from tests.factories import NOW, Bench
+from tests.factories import NOW, TODAY, Bench
 from tests.integration.matching.echo.conftest import Tell, pass_on, settle
 from tests.integration.matching.echo.receiver import Receiver, dripping
 from workshop import web_addresses
@@ -54,6 +56,22 @@ def test_an_alert_arrives_signed_as_the_reference_library_wants_it(
         Webhook("whsec_" + "A" * 43 + "=").verify(body, headers)
     assert (only().state, only().last_status) == ("sent", 200)
     assert pass_on(now + timedelta(days=9)) == 0
+
+
+def test_an_alert_of_a_listing_names_it(bench: Bench, tell: Tell, receiver: Receiver) -> None:
+    add(bench, receiver)
+    listing = add_listing(
+        workshop=bench.workshop,
+        offered=Offered("Velthane washing machine, model W7-60 R1 W. Does not drain. €15."),
+        member=None,
+        on=TODAY,
+    ).listing
+    bench.drain()
+    assert Alert.of(bench.workshop).get().listing == listing
+    tell()
+    assert pass_on(datetime.now(UTC)) == 2
+    said = {json.loads(body)["data"]["listing_ref"] for _, _, body in receiver.got}
+    assert said == {listing.ref, ""}
 
 
 def test_one_delivery_for_each_alert_and_endpoint_and_none_for_what_is_left_out(
