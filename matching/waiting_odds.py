@@ -22,7 +22,7 @@ from donors.models import Donor
 from matching import gather
 from matching.domain import waiting
 from matching.domain.waiting import Arrivals, Point
-from matching.models import Hold, Job, Need
+from matching.models import Hold, Job, Need, Proposal
 from matching.searching import Offered, Searcher
 from parts.models import Grade
 from parts.stock import AnyPart
@@ -191,16 +191,19 @@ def queue_position(workshop_id: int, needs: Sequence[Need]) -> dict[int, int]:
 
     The same parts: the same kind and position (where both say one) for a machine of the same
     make and family, the same model number, or with the same number on the old part. Before: its
-    job is more urgent or, as urgent, was opened earlier, as the allocation has it. A need that is
-    promised a part waits for none. Needs job loaded.
+    job is more urgent or, as urgent, was opened earlier, as the allocation has it. A need that a
+    part is held for or proposed to waits for none. Needs job loaded.
     One query, however many.
     """
     found = {need.pk: 0 for need in needs}
     if not needs:
         return found
-    promised = Hold.of(workshop_id).filter(need=OuterRef("pk"), released_at__isnull=True)
+    held = Hold.of(workshop_id).filter(need=OuterRef("pk"), released_at__isnull=True)
+    proposed = Proposal.of(workshop_id).filter(need=OuterRef("pk"), state=Proposal.State.OPEN)
     rows = Need.of(workshop_id).filter(
-        Q(state=Need.State.OPEN, job__state=Job.State.OPEN) & _any(needs), ~Exists(promised)
+        Q(state=Need.State.OPEN, job__state=Job.State.OPEN) & _any(needs),
+        ~Exists(held),
+        ~Exists(proposed),
     )
     rows = rows.exclude(job__in={need.job_id for need in needs})
     columns = rows.annotate(

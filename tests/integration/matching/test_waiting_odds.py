@@ -14,7 +14,7 @@ from matching import holds, keeping, parting
 from matching.domain import waiting
 from matching.domain.metrics import expected_calibration_error
 from matching.keeping import Answer
-from matching.models import Job, Need
+from matching.models import Job, Need, Proposal
 from matching.services import NeedFacts
 from matching.waiting_odds import WINDOW_DAYS, Counting, Stocked, queue_position
 from parts.models import Part
@@ -154,6 +154,15 @@ class TestQueue:
         assert self.position(bench, last) == 1
         Job.of(bench.workshop).filter(pk=second.job_id).update(state="refused")
         assert self.position(bench, last) == 0
+
+    def test_who_is_proposed_a_part_waits_for_none_until_it_lapses(self, bench: Bench) -> None:
+        first, last = bench.need(opened_on=days_ago(9)), bench.need()
+        assert self.position(bench, last) == 1
+        proposal = bench.proposal(bench.part(bench.donor()), first)
+        assert self.position(bench, last) == 0
+        proposal.state, proposal.ended_at = Proposal.State.LAPSED, NOW
+        proposal.save()
+        assert self.position(bench, last) == 1
 
     def test_each_ahead_takes_one(self, bench: Bench) -> None:
         """Judge: scipy's negative binomial, more than one of them."""
