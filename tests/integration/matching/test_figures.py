@@ -10,10 +10,12 @@ from django.test.utils import CaptureQueriesContext
 from scipy.stats import CensoredData, ecdf
 
 from donors.models import Appliance, Donor
+from matching import warranty
 from matching.domain.lasting import Fitted
 from matching.figures import kept, lasts, needs, shelf, spans, yields
 from matching.models import Job, Match, Need, Outcome
 from parts.models import Part
+from parts.reference import kinds
 from tests.factories import NOW, TODAY, Bench
 from tests.integration.matching.figures_world import Rows, before
 from tests.unit.published import VALUES, rows
@@ -413,10 +415,28 @@ class TestLasting:
                 mine = [one for one in one_by_one if getattr(one, name) == group.slug]
                 assert group.found == lasts.lasting(mine)
 
-    def test_warranty_days(self):
+    def test_warranty_days(self, bench):
         """practice.md 7: 90 for tested good, 30 for untested (common practice)."""
-        assert dict(lasts.warranty_by_grade())["tested good"] == 90
-        assert dict(lasts.warranty_by_grade())["untested"] == 30
+        found = {one.name: (one.days, one.own) for one in lasts.warranty_carried(bench.workshop)}
+        assert found["tested good"] == (90, False)
+        assert found["untested"] == (30, False)
+        assert "Belt" not in found
+
+    def test_warranty_days_the_workshop_has_set(self, bench, world):
+        warranty.set_days(workshop=bench.workshop, days=14, grade="tested-good")
+        warranty.set_days(workshop=bench.workshop, days=7, kind="belt")
+        rows = lasts.warranty_carried(bench.workshop)
+        found = {one.name: (one.days, one.own) for one in rows}
+        assert found["tested good"] == (14, True)
+        assert found["untested"] == (30, False)
+        assert found[kinds()["belt"].name] == (7, True)
+        world.fitting(before(9), part=world.part(None, "tested-good", state="fitted"))
+        world.fitting(before(9), part=world.part(None, "untested", state="fitted"))
+        groups = lasts.how_long(bench.workshop, YEAR).grades
+        assert {one.slug: (one.warranty_days, one.warranty_own) for one in groups} == {
+            "tested-good": (14, True),
+            "untested": (30, False),
+        }
 
 
 ASKED = {
