@@ -284,6 +284,20 @@ class TestShelf:
         assert worn in Part.of(bench.workshop).filter(state="shelved")
         assert Part.of(bench.workshop).filter(state="scrapped").count() == 0
 
+    def test_what_is_proposed_counts_as_promised(self, bench, world):
+        donor = world.donor()
+        parts = [world.part(donor, removed_on=before(300 - at)) for at in range(5)]
+        found = shelf.shelf(bench.workshop, today=TODAY)
+        assert parts[0] in [one.part for one in shelf.LetGoRows(bench.workshop, found)[:50]]
+        proposal = bench.proposal(parts[0], world.need(before(800)))
+        found = shelf.shelf(bench.workshop, today=TODAY)
+        listed = shelf.LetGoRows(bench.workshop, found)[:50]
+        assert parts[0] not in [one.part for one in listed]
+        assert len(listed) == found.to_let_go > 0
+        assert (found.held, found.groups[0].held, found.groups[0].standing.count) == (1, 1, 4)
+        world.hold(parts[0], proposal.need)  # held and proposed: promised once
+        assert shelf.shelf(bench.workshop, today=TODAY).held == 1
+
     def test_what_may_serve_a_waiting_job_is_kept_first(self, bench, world):
         donor = world.donor()
         wanted = world.part(donor, removed_on=before(700))
