@@ -14,8 +14,9 @@ from donors.models import Make
 from donors.recognition import Recognition
 from matching.domain.sides import Side
 from matching.matcher import reasons
-from matching.models import Hold
+from matching.models import Hold, Proposal
 from matching.searching import Offered, Searcher, preference
+from matching.share_views import standing_by_part
 from parts.domain.part_numbers import Printed
 from parts.models import AVAILABLE, KindCarried, Part
 from parts.reference import kinds
@@ -55,10 +56,18 @@ class Found:
     kinds: tuple[str, ...]
     offered: tuple[Offered, ...]
     holds: dict[int, Hold]
+    proposals: dict[int, Proposal]
+
+    def as_rows(self) -> list[dict[str, Any]]:
+        """Return the results as plain values; see as_row."""
+        return [
+            as_row(one, self.holds.get(one.part.pk), self.proposals.get(one.part.pk))
+            for one in self.offered
+        ]
 
 
 def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
-    """Return parts in stock for a query, best first, held parts after free ones.
+    """Return parts in stock for a query, best first: free parts, proposed ones, held ones.
 
     Reads only. Parts nothing speaks for but their kind, and parts not to be sold, are left out.
     Raises InputRefused when nothing to look for was given, or the make or kind is not known.
@@ -78,9 +87,10 @@ def find_parts(workshop: Workshop, query: Query, *, on: date) -> Found:
     offered = [one for found in searched for one in found.offered]
     offered = [one for one in offered if one.condition.p_good > 0]
     offered = sorted(offered, key=preference)[: min(query.most, MOST_RESULTS)]
-    held = standing_holds(workshop, [one.part.pk for one in offered])
-    offered.sort(key=lambda one: (one.part.pk in held, preference(one)))
-    return Found(seen, tuple(wanted), tuple(offered), held)
+    ids = [one.part.pk for one in offered]
+    held, proposed = standing_holds(workshop, ids), standing_by_part(workshop, ids)
+    offered.sort(key=lambda one: (one.part.pk in held, one.part.pk in proposed, preference(one)))
+    return Found(seen, tuple(wanted), tuple(offered), held, proposed)
 
 
 def standing_holds(workshop: Workshop, part_ids: Sequence[int]) -> dict[int, Hold]:
@@ -170,7 +180,9 @@ def never_reused(found: Found) -> str:
     return f"Never reused: {names}. Fit a new one. {never[0].reuse_advice}".strip()
 
 
-def as_row(one: Offered, hold: Hold | None = None) -> dict[str, Any]:
+def as_row(
+    one: Offered, hold: Hold | None = None, proposal: Proposal | None = None
+) -> dict[str, Any]:
     """Return one result as plain values for pages, the API and the command.
 
     p_fit and p_good are 0..1; price is in cents; reasons are the rows that sum to score_bits.
@@ -204,4 +216,6 @@ def as_row(one: Offered, hold: Hold | None = None) -> dict[str, Any]:
         "reuse_advice": part.kind.reuse_advice,
         "held_for": hold.need.job.ref if hold else "",
         "held_until": hold.expires_at.isoformat() if hold else "",
+        "proposed_to": proposal.need.job.ref if proposal else "",
+        "proposed_until": proposal.expires_at.isoformat() if proposal else "",
     }

@@ -19,7 +19,8 @@ from matching.domain.triage.options import (
     worth_by_age,
 )
 from matching.domain.triage.rules_of_thumb import Facts
-from matching.models import Hold, Job, JobEstimate, Match, Need, NewPartQuote
+from matching.models import Job, JobEstimate, Match, Need, NewPartQuote
+from matching.promised import Promises
 from matching.triage_figures import (
     GUIDED,
     JOB,
@@ -128,20 +129,24 @@ class _Weighing:
         )
 
     def _offers(self) -> dict[int, list[Match]]:
-        """Return the best parts for each need that are not promised to another."""
+        """Return the best parts for each need: not promised to another, nor kept back."""
         ids = [need.pk for need in self.needs]
         matches = selectors.list_best_matches(self.workshop, ids, most=10)
-        held = dict(
-            Hold.of(self.workshop)
-            .filter(part__in=[one.part_id for one in matches], released_at__isnull=True)
-            .values_list("part_id", "need_id")
+        promises = Promises.load(
+            self.workshop.pk, part_ids=[one.part_id for one in matches], need_ids=ids
         )
         found: dict[int, list[Match]] = {pk: [] for pk in ids}
         for one in matches:
-            if held.get(one.part_id, one.need_id) == one.need_id and one.worth > 0:
+            if promises.free(one.part_id, one.need_id) and one.worth > 0:
                 found[one.need_id].append(one)
-        for rows in found.values():  # what is held for the need is what will be tried
-            rows.sort(key=lambda one: (one.part_id not in held, -one.worth, one.part_id))
+        for rows in found.values():  # what the need is promised is what will be tried
+            rows.sort(
+                key=lambda one: (
+                    not promises.promised(one.part_id, one.need_id),
+                    -one.worth,
+                    one.part_id,
+                )
+            )
         return found
 
     def _stock(self) -> tuple[StockPart, ...]:

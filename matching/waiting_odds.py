@@ -11,7 +11,7 @@ on the low side.
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any
@@ -22,8 +22,10 @@ from donors.models import Donor
 from matching import gather
 from matching.domain import waiting
 from matching.domain.waiting import Arrivals, Point
-from matching.models import Hold, Job, Need
+from matching.models import Hold, Job, Need, Proposal
 from matching.searching import Offered, Searcher
+from parts.models import Grade
+from parts.stock import AnyPart
 
 WINDOW_DAYS = 730  # common practice: the last two years
 FEW = 3  # fewer than this: the prior weighs in, and the page says so
@@ -108,6 +110,22 @@ class Stocked:
         return math.prod(self.chances[one.pk] for one in needs if one.pk not in waited)
 
 
+@dataclass(frozen=True, slots=True)
+class _Came:
+    """A machine that came in. failed: what it lacked as a job, by kind and position."""
+
+    on: date
+    failed: set[tuple[str, str]] = field(default_factory=set)
+
+    def without(self, part: AnyPart) -> bool:
+        """Whether a part was bad when the machine came: what failed in the job it was before.
+
+        A need may have been a wrong guess, or the part was proved good since; then its grade says.
+        """
+        named = {(part.kind_id, part.position), (part.kind_id, "")} & self.failed
+        return part.grade == Grade.SCRAP and bool(named)
+
+
 class Counting:
     """The odds of waiting of one workshop; what it reads is kept while it lives."""
 
@@ -150,12 +168,22 @@ class Counting:
                     found[pk][place] = max(found[pk][place], chance)
         return found
 
-    def _chance(self, one: Offered, came_on: date) -> float:
-        return one.score.p_fit * self.searcher.book.as_it_came(one.part, came_on).p_good
+    def _chance(self, one: Offered, came: "_Came") -> float:
+        if came.without(one.part):
+            return 0.0
+        return one.score.p_fit * self.searcher.book.as_it_came(one.part, came.on).p_good
 
-    def _received(self, donor_ids: Iterable[int | None]) -> dict[int | None, date]:
-        rows = Donor.of(self.workshop_id).filter(pk__in=[pk for pk in donor_ids if pk])
-        return dict(rows.filter(received_on__lte=self.on).values_list("pk", "received_on"))
+    def _received(self, donor_ids: Iterable[int | None]) -> dict[int, "_Came"]:
+        """Return of some machines when they came in, and what had failed in them: one query."""
+        rows = Donor.of(self.workshop_id).filter(pk__in={pk for pk in donor_ids if pk})
+        needs = "was_job__job__needs__"
+        columns = ("pk", "received_on", f"{needs}kind", f"{needs}position")
+        found: dict[int, _Came] = {}
+        for pk, day, kind, position in rows.filter(received_on__lte=self.on).values_list(*columns):
+            came = found.setdefault(pk, _Came(day))
+            if kind is not None:
+                came.failed.add((kind, position))
+        return found
 
 
 def queue_position(workshop_id: int, needs: Sequence[Need]) -> dict[int, int]:
@@ -163,16 +191,19 @@ def queue_position(workshop_id: int, needs: Sequence[Need]) -> dict[int, int]:
 
     The same parts: the same kind and position (where both say one) for a machine of the same
     make and family, the same model number, or with the same number on the old part. Before: its
-    job is more urgent or, as urgent, was opened earlier, as the allocation has it. A need that is
-    promised a part waits for none. Needs job loaded.
+    job is more urgent or, as urgent, was opened earlier, as the allocation has it. A need that a
+    part is held for or proposed to waits for none. Needs job loaded.
     One query, however many.
     """
     found = {need.pk: 0 for need in needs}
     if not needs:
         return found
-    promised = Hold.of(workshop_id).filter(need=OuterRef("pk"), released_at__isnull=True)
+    held = Hold.of(workshop_id).filter(need=OuterRef("pk"), released_at__isnull=True)
+    proposed = Proposal.of(workshop_id).filter(need=OuterRef("pk"), state=Proposal.State.OPEN)
     rows = Need.of(workshop_id).filter(
-        Q(state=Need.State.OPEN, job__state=Job.State.OPEN) & _any(needs), ~Exists(promised)
+        Q(state=Need.State.OPEN, job__state=Job.State.OPEN) & _any(needs),
+        ~Exists(held),
+        ~Exists(proposed),
     )
     rows = rows.exclude(job__in={need.job_id for need in needs})
     columns = rows.annotate(

@@ -142,11 +142,14 @@ class StockOutput(serializers.Serializer[Any]):
 
     count = serializers.IntegerField()
     held = serializers.IntegerField()
+    proposed = serializers.IntegerField(help_text="proposed to a job and not held")
     part_ref = serializers.CharField(allow_blank=True)
     verdict = serializers.CharField(allow_blank=True)
     p_fit = serializers.FloatField(allow_null=True)
     p_good = serializers.FloatField(allow_null=True)
     held_for = serializers.CharField(allow_blank=True)
+    proposed_to = serializers.CharField(allow_blank=True)
+    proposed_until = serializers.CharField(allow_blank=True)
 
 
 class LeftOutput(serializers.Serializer[Any]):
@@ -328,10 +331,13 @@ def _proposal(one: Proposal) -> dict[str, Any]:
         "stock": {
             "count": stock.count,
             "held": stock.held,
+            "proposed": stock.proposed,
             "part_ref": best.part.ref if best else "",
             "verdict": best.score.verdict.value if best else "",
             "p_fit": best.score.p_fit if best else None,
             "p_good": best.condition.p_good if best else None,
             "held_for": stock.hold.need.job.ref if stock.hold else "",
+            "proposed_to": stock.proposal.need.job.ref if stock.proposal else "",
+            "proposed_until": stock.proposal.expires_at.isoformat() if stock.proposal else "",
         },
     }

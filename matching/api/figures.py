@@ -224,7 +224,8 @@ class GroupOutput(serializers.Serializer[Any]):
     few = serializers.BooleanField()
     watched_days = serializers.FloatField(source="found.watched_days")
     median_days = serializers.FloatField(source="found.median_days", allow_null=True)
-    warranty_days = serializers.IntegerField(allow_null=True, help_text="a guide; law may set more")
+    warranty_days = serializers.IntegerField(allow_null=True, help_text="law may set more")
+    warranty_own = serializers.BooleanField(help_text="set by the workshop; else a guide")
     steps = StepOutput(many=True, source="found.steps")
 
 

@@ -179,6 +179,10 @@ class FoundPartOutput(serializers.Serializer[Any]):
     reuse_advice = serializers.CharField(allow_blank=True)
     held_for = serializers.CharField(allow_blank=True)
     held_until = serializers.CharField(allow_blank=True)
+    proposed_to = serializers.CharField(
+        allow_blank=True, help_text="the job it stands proposed to; holding it then takes a note"
+    )
+    proposed_until = serializers.CharField(allow_blank=True)
 
     def get_price(self, row: dict[str, Any]) -> str:
         return money.to_text(row["price_cents"])

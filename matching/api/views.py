@@ -153,7 +153,7 @@ class FindPart(MemberView):
         answer = {
             "recognised": recognition.as_row(found.recognition),
             "kinds": list(found.kinds),
-            "results": [finding.as_row(one, found.holds.get(one.part.pk)) for one in found.offered],
+            "results": found.as_rows(),
         }
         return Response(FindOutput(answer).data)
 

@@ -1,18 +1,18 @@
-"""How long fitted parts last, by grade and by kind, and what warranty the guide gives."""
+"""How long fitted parts last, by grade and by kind, and what warranty they carry here."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 
 from django.db.models import Count
 
-from matching.domain.lasting import Fitted, Lasting, Step, WarrantyGuide, lasting
+from matching import warranty
+from matching.domain.lasting import Fitted, Lasting, Step, lasting
 from matching.figures.spans import Span
 from matching.models import Outcome
+from matching.warranty import Promise
 from parts.models import Grade
 from parts.reference import kinds
-from workshop import reference
 from workshop.models import Workshop
 
 NO_GRADE = "no-grade"  # an imported fitting, whose part was never graded here
@@ -31,12 +31,17 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """The fittings of one grade or kind. warranty_days: by the guide; None without a grade."""
+    """The fittings of one grade or kind.
+
+    warranty_days: as the workshop has set it when `warranty_own`, else by the guide; None without
+    a grade.
+    """
 
     slug: str
     name: str
     found: Lasting
     warranty_days: int | None = None
+    warranty_own: bool = False
 
     @property
     def few(self) -> bool:
@@ -63,13 +68,8 @@ class HowLong:
     ungraded: int
 
 
-@lru_cache(maxsize=1)
-def warranty_guide() -> WarrantyGuide:
-    return WarrantyGuide.of(reference.read("warranty_days"))
-
-
 def how_long(workshop: Workshop, span: Span) -> HowLong:
-    """Return how long parts fitted in the span last, as known at its end: one query.
+    """Return how long parts fitted in the span last, as known at its end: two queries.
 
     Parts that did not fit were never in use and count nowhere.
     """
@@ -86,9 +86,12 @@ def how_long(workshop: Workshop, span: Span) -> HowLong:
         undated += count if failed and days is None else 0
         fitted.append(_watched(kind, grade or NO_GRADE, (span.end - day).days, failed, days, count))
     grades = _grouped(fitted, lambda one: one.grade)
+    promises = {one.grade: one for one in warranty.list_promises(workshop) if one.grade}
     return HowLong(
         whole=Group("", "all fittings", lasting(fitted)),
-        grades=[_of_grade(slug, grades[slug]) for slug in _grade_order() if slug in grades],
+        grades=[
+            _of_grade(slug, grades[slug], promises) for slug in _grade_order() if slug in grades
+        ],
         kinds=_of_kinds(_grouped(fitted, lambda one: one.kind)),
         undated=undated,
         ungraded=sum(one.count for one in fitted if one.grade == NO_GRADE),
@@ -115,11 +118,13 @@ def _grade_order() -> list[str]:
     return [*Grade.values[1:], Grade.NOT_GRADED.value, NO_GRADE]
 
 
-def _of_grade(slug: str, found: Lasting) -> Group:
+def _of_grade(slug: str, found: Lasting, promises: Mapping[str, Promise]) -> Group:
     if slug == NO_GRADE:
         return Group(slug, "grade not on record", found)
-    days = warranty_guide().days_by_grade.get(slug)
-    return Group(slug, str(Grade(slug).label), found, days)
+    name, promise = str(Grade(slug).label), promises.get(slug)
+    if promise is None:
+        return Group(slug, name, found, warranty.guide().days_by_grade.get(slug))
+    return Group(slug, name, found, promise.days, promise.own)
 
 
 def _of_kinds(groups: dict[str, Lasting]) -> list[Group]:
@@ -127,7 +132,23 @@ def _of_kinds(groups: dict[str, Lasting]) -> list[Group]:
     return sorted(named, key=lambda one: (-one.found.count, one.name))
 
 
-def warranty_by_grade() -> list[tuple[str, int]]:
-    """Return the guide's days of warranty by grade, in the order of the grades."""
-    days = warranty_guide().days_by_grade
-    return [(str(grade.label), days[grade.value]) for grade in Grade if grade.value in days]
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """Days of warranty of a grade, or of a kind where the workshop has set it."""
+
+    name: str
+    days: int
+    own: bool
+
+
+def warranty_carried(workshop: Workshop) -> list[Carried]:
+    """Return the days of warranty by grade, then those of kinds set here: one query."""
+    return [
+        Carried(_named(one), one.days, one.own)
+        for one in warranty.list_promises(workshop)
+        if one.grade or one.own
+    ]
+
+
+def _named(promise: Promise) -> str:
+    return str(Grade(promise.grade).label) if promise.grade else kinds()[promise.kind].name

@@ -174,7 +174,11 @@ class _Row:
     wanted: int
 
 
-_HELD = "(SELECT part_id FROM matching_hold WHERE workshop_id = {w} AND released_at IS NULL)"
+# Promised: held for a job, or proposed to one and not answered yet.
+_HELD = (
+    "(SELECT part_id FROM matching_hold WHERE workshop_id = {w} AND released_at IS NULL "
+    "UNION ALL SELECT part_id FROM matching_proposal WHERE workshop_id = {w} AND state = 'open')"
+)
 _WANTED = (
     "(SELECT found.part_id FROM matching_match AS found "
     "JOIN matching_need AS need ON need.id = found.need_id "

@@ -114,7 +114,7 @@ def _figures(member: Member, span: spans.Span, today: date) -> dict[str, Any]:
         "grade_curves": drawing.curves((one.name, one.found) for one in long.grades),
         "kind_curves": drawing.curves((one.name, one.found) for one in long.kinds),
         "shown_days": lasts.SHOWN_DAYS,
-        "warranty": lasts.warranty_by_grade(),
+        "warranty": lasts.warranty_carried(workshop),
         "until_today": span.end == today,
     }
 

@@ -1,6 +1,7 @@
 """The first page, the inbox, the search, and the pages of one donor and one part."""
 
 import uuid
+from dataclasses import replace
 from urllib.parse import urlencode
 
 from django.contrib import messages
@@ -18,7 +19,7 @@ from matching.strip_planning import plan_donor
 from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
 from matching.web.parting import scrap_form, sell_form
-from matching.web.rows import found_rows
+from matching.web.rows import OfferRow, found_rows
 from parts import services as part_services
 from parts.bench_tests import charges_of
 from parts.conditions import ConditionBook
@@ -32,7 +33,7 @@ from parts.web.photos import photo_context
 from parts.web.views import remove_form
 from workshop.errors import DomainError, InputRefused
 from workshop.members import covers, why_not
-from workshop.models import Member, Role
+from workshop.models import Member, Role, Workshop
 from workshop.web.gate import ACTION, for_member
 from workshop.web.pages import page_of
 
@@ -109,12 +110,17 @@ def find(request: HttpRequest, member: Member) -> HttpResponse:
             shown |= {
                 "found": found,
                 "seen": seen,
-                "rows": found_rows(member.workshop, found.offered, found.holds, reasons),
+                "rows": _found_rows(member.workshop, found),
                 "job_query": urlencode(form.as_job(seen.canonical, found.kinds)),
                 "may_open": covers(member, Role.TECHNICIAN),
                 "never_reused": finding.never_reused(found),
             }
     return render(request, "matching/find.html", shown, status=form.status)
+
+
+def _found_rows(workshop: Workshop, found: finding.Found) -> list[OfferRow]:
+    rows = found_rows(workshop, found.offered, found.holds, reasons)
+    return [replace(row, proposal=found.proposals.get(row.part.pk)) for row in rows]
 
 
 @for_member()

@@ -64,7 +64,7 @@ class Command(BaseCommand):
             found = finding.find_parts(workshop, query, on=timezone.localdate())
         except DomainError as refused:
             raise CommandError(refused.message) from refused
-        rows = [finding.as_row(one, found.holds.get(one.part.pk)) for one in found.offered]
+        rows = found.as_rows()
         if options["json"]:
             self._print_json(found, rows)
         else:
@@ -92,6 +92,8 @@ class Command(BaseCommand):
             where = f"bin {row['bin']}" if row["bin"] else row["state_label"]
             price = money.to_text(row["price_cents"]) or "no price"
             held = f"; held for {row['held_for']}" if row["held_for"] else ""
+            if row["proposed_to"]:
+                held += f"; proposed to {row['proposed_to']}"
             self.stdout.write(
                 f"{rank:2}. {row['verdict_shape']} {row['verdict_label']}: {row['part_ref']} "
                 f"{row['kind_name'].lower()} {row['part_number']} from "

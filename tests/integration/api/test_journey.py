@@ -1,9 +1,14 @@
 """The main job over the API, from a machine taken in to a part fitted."""
 
+from typing import Any
+
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from knox.models import get_token_model
 from rest_framework.test import APIClient
 
+from parts.models import Part
 from tests.factories import PASSWORD, Bench
 
 pytestmark = pytest.mark.django_db
@@ -102,6 +107,28 @@ def test_a_held_part_is_shown_as_held_after_free_ones(bench: Bench, api: APIClie
     results = api.get("/api/v1/parts/find/", query).data["results"]
     assert results[-1]["part_ref"] == first["part_ref"]
     assert results[-1]["held_for"] == need.job.ref
+
+
+def test_a_proposed_part_says_to_which_job_after_free_ones(bench: Bench, api: APIClient) -> None:
+    for _ in range(3):
+        bench.donor("W7-60 R1 W")
+    query = {"text": "W7-60 R1 W", "kind": "control-board"}
+
+    def found() -> list[dict[str, Any]]:
+        return api.get("/api/v1/parts/find/", query).data["results"]
+
+    first, second, third = [Part.of(bench.workshop).get(ref=row["part_ref"]) for row in found()]
+    assert found()[0]["proposed_to"] == found()[0]["proposed_until"] == ""
+    proposal = bench.proposal(first, bench.need())
+    with CaptureQueriesContext(connection) as of_one:
+        results = found()
+    assert [row["part_ref"] for row in results] == [second.ref, third.ref, first.ref]
+    assert results[-1]["proposed_to"] == proposal.need.job.ref
+    assert results[-1]["proposed_until"] == proposal.expires_at.isoformat()
+    bench.proposal(second, bench.need())
+    with CaptureQueriesContext(connection) as of_two:
+        assert [row["part_ref"] for row in found()] == [third.ref, first.ref, second.ref]
+    assert len(of_one) == len(of_two)
 
 
 def test_a_token_is_given_for_a_password_and_ends(bench: Bench) -> None:

@@ -332,6 +332,18 @@ class TestWhatIsLeft:
         assert left.stock.hold is not None
         assert left.stock.hold.need == other
 
+    def test_a_proposed_part_is_told_as_proposed(self, bench: Bench) -> None:
+        job, other = told(bench), bench.need(kind="drain-pump")
+        first = bench.part(bench.donor(), "drain-pump")
+        proposal = bench.proposal(first, other)
+        (left,) = [one for one in shown(bench, job) if one.suspect.slug == "drain-pump"]
+        assert (left.stock.count, left.stock.held, left.stock.proposed) == (1, 0, 1)
+        assert left.stock.proposal == proposal
+        second = bench.part(bench.donor(), "drain-pump")
+        (left,) = [one for one in shown(bench, job) if one.suspect.slug == "drain-pump"]
+        assert (left.stock.count, left.stock.proposed) == (2, 1)
+        assert (left.stock.best.part.ref, left.stock.proposal) == (second.ref, None)
+
     def test_what_is_never_reused_is_told_to_be_bought_new(self, bench: Bench) -> None:
         never = PartKind.objects.filter(reuse="never").values_list("slug", flat=True)
         place = next(

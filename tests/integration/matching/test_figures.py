@@ -10,10 +10,12 @@ from django.test.utils import CaptureQueriesContext
 from scipy.stats import CensoredData, ecdf
 
 from donors.models import Appliance, Donor
+from matching import warranty
 from matching.domain.lasting import Fitted
 from matching.figures import kept, lasts, needs, shelf, spans, yields
 from matching.models import Job, Match, Need, Outcome
 from parts.models import Part
+from parts.reference import kinds
 from tests.factories import NOW, TODAY, Bench
 from tests.integration.matching.figures_world import Rows, before
 from tests.unit.published import VALUES, rows
@@ -282,6 +284,20 @@ class TestShelf:
         assert worn in Part.of(bench.workshop).filter(state="shelved")
         assert Part.of(bench.workshop).filter(state="scrapped").count() == 0
 
+    def test_what_is_proposed_counts_as_promised(self, bench, world):
+        donor = world.donor()
+        parts = [world.part(donor, removed_on=before(300 - at)) for at in range(5)]
+        found = shelf.shelf(bench.workshop, today=TODAY)
+        assert parts[0] in [one.part for one in shelf.LetGoRows(bench.workshop, found)[:50]]
+        proposal = bench.proposal(parts[0], world.need(before(800)))
+        found = shelf.shelf(bench.workshop, today=TODAY)
+        listed = shelf.LetGoRows(bench.workshop, found)[:50]
+        assert parts[0] not in [one.part for one in listed]
+        assert len(listed) == found.to_let_go > 0
+        assert (found.held, found.groups[0].held, found.groups[0].standing.count) == (1, 1, 4)
+        world.hold(parts[0], proposal.need)  # held and proposed: promised once
+        assert shelf.shelf(bench.workshop, today=TODAY).held == 1
+
     def test_what_may_serve_a_waiting_job_is_kept_first(self, bench, world):
         donor = world.donor()
         wanted = world.part(donor, removed_on=before(700))
@@ -413,10 +429,28 @@ class TestLasting:
                 mine = [one for one in one_by_one if getattr(one, name) == group.slug]
                 assert group.found == lasts.lasting(mine)
 
-    def test_warranty_days(self):
+    def test_warranty_days(self, bench):
         """practice.md 7: 90 for tested good, 30 for untested (common practice)."""
-        assert dict(lasts.warranty_by_grade())["tested good"] == 90
-        assert dict(lasts.warranty_by_grade())["untested"] == 30
+        found = {one.name: (one.days, one.own) for one in lasts.warranty_carried(bench.workshop)}
+        assert found["tested good"] == (90, False)
+        assert found["untested"] == (30, False)
+        assert "Belt" not in found
+
+    def test_warranty_days_the_workshop_has_set(self, bench, world):
+        warranty.set_days(workshop=bench.workshop, days=14, grade="tested-good")
+        warranty.set_days(workshop=bench.workshop, days=7, kind="belt")
+        rows = lasts.warranty_carried(bench.workshop)
+        found = {one.name: (one.days, one.own) for one in rows}
+        assert found["tested good"] == (14, True)
+        assert found["untested"] == (30, False)
+        assert found[kinds()["belt"].name] == (7, True)
+        world.fitting(before(9), part=world.part(None, "tested-good", state="fitted"))
+        world.fitting(before(9), part=world.part(None, "untested", state="fitted"))
+        groups = lasts.how_long(bench.workshop, YEAR).grades
+        assert {one.slug: (one.warranty_days, one.warranty_own) for one in groups} == {
+            "tested-good": (14, True),
+            "untested": (30, False),
+        }
 
 
 ASKED = {

@@ -275,3 +275,12 @@ def test_each_sister_that_fails_is_told_of(bench: Bench) -> None:
         sisters.flag_sisters(failed=bench.part(donor, kind), on=TODAY)
     bench.drain()
     assert len(news(bench, Alert.News.SISTER)) == 2
+
+
+def test_scrapping_by_hand_withdraws_what_was_proposed(bench: Bench) -> None:
+    part = bench.part(bench.donor())
+    proposal = bench.proposal(part, bench.need())
+    parting.scrap_part(workshop=bench.workshop, ref=part.ref, why="corner broken", on=TODAY)
+    bench.drain()
+    proposal.refresh_from_db()
+    assert (proposal.state, proposal.note) == ("withdrawn", "the part is gone or failed")

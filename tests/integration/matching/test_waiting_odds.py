@@ -10,10 +10,11 @@ from django.test.utils import CaptureQueriesContext
 from scipy import stats
 
 from donors.models import Donor
-from matching import holds
+from matching import holds, keeping, parting
 from matching.domain import waiting
 from matching.domain.metrics import expected_calibration_error
-from matching.models import Job, Need
+from matching.keeping import Answer
+from matching.models import Job, Need, Proposal
 from matching.services import NeedFacts
 from matching.waiting_odds import WINDOW_DAYS, Counting, Stocked, queue_position
 from parts.models import Part
@@ -96,6 +97,31 @@ def test_several_parts_have_to_come_from_one_machine(bench: Bench) -> None:
     assert one.arrivals.p_serves == pytest.approx((0.25 + board * 0.6) / 1.5)
 
 
+@pytest.mark.parametrize(("kind", "came"), [("control-board", 0), ("drain-pump", 1)])
+def test_what_failed_in_a_job_did_not_come_in_with_its_machine(
+    bench: Bench, kind: str, came: int
+) -> None:
+    """A kept machine brings all but the board it was given up for, even if that goes later."""
+    job = bench.job()
+    keeping.refuse_repair(
+        workshop=bench.workshop,
+        ref=job.ref,
+        answer=Answer("yes", "owner", "signed", TODAY),
+        member=bench.technician,
+        now=NOW,
+    )
+    donor = keeping.keep_as_donor(
+        workshop=bench.workshop, ref=job.ref, member=bench.technician, now=NOW
+    )
+    next_job = bench.job(kind=kind)
+    assert odds(bench, next_job).came == came
+    board = donor.parts.get(kind="control-board")
+    parting.scrap_part(workshop=bench.workshop, ref=board.ref, why="dead", on=TODAY, was_bad=True)
+    assert odds(bench, next_job).came == came
+    Part.of(bench.workshop).filter(donor=donor).update(grade="untested", was_bad=False)
+    assert odds(bench, next_job).came == 1
+
+
 class TestQueue:
     def position(self, bench: Bench, need: Need) -> int:
         need = Need.of(bench.workshop).select_related("job").get(pk=need.pk)
@@ -128,6 +154,15 @@ class TestQueue:
         assert self.position(bench, last) == 1
         Job.of(bench.workshop).filter(pk=second.job_id).update(state="refused")
         assert self.position(bench, last) == 0
+
+    def test_who_is_proposed_a_part_waits_for_none_until_it_lapses(self, bench: Bench) -> None:
+        first, last = bench.need(opened_on=days_ago(9)), bench.need()
+        assert self.position(bench, last) == 1
+        proposal = bench.proposal(bench.part(bench.donor()), first)
+        assert self.position(bench, last) == 0
+        proposal.state, proposal.ended_at = Proposal.State.LAPSED, NOW
+        proposal.save()
+        assert self.position(bench, last) == 1
 
     def test_each_ahead_takes_one(self, bench: Bench) -> None:
         """Judge: scipy's negative binomial, more than one of them."""

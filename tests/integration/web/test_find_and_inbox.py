@@ -1,6 +1,7 @@
 """The search for a part, the inbox, the first page and the catalogue."""
 
 import uuid
+from datetime import timedelta
 
 import pytest
 from django.test import Client
@@ -9,7 +10,7 @@ from django.utils import timezone
 
 from donors.models import Make, ModelNumber
 from matching.models import Alert
-from tests.factories import Bench
+from tests.factories import NOW, Bench
 from tests.integration.web.reading import has_field_message, text_of
 
 pytestmark = pytest.mark.django_db
@@ -39,6 +40,17 @@ def test_words_and_a_number_find_ranked_parts_with_reasons(
     assert answer.context["rows"][0].part.donor.ref == donor.ref
     assert {row.part.kind_id for row in answer.context["rows"]} == {"control-board"}
     assert "the rows add up to the score" in page
+
+
+def test_a_proposed_part_is_not_called_free(bench: Bench, technician: Client) -> None:
+    part, need = bench.part(bench.donor()), bench.need()
+    asked = {"text": "control board W7-60 R1 W"}
+    assert "free" in text_of(technician.get(reverse("find"), asked))
+    bench.proposal(part, need, expires_at=NOW + timedelta(days=2))
+    page = text_of(technician.get(reverse("find"), asked))
+    until = timezone.localtime(NOW + timedelta(days=2))
+    assert f"Proposed to {need.job.ref} until {until:%Y-%m-%d %H:%M}" in page
+    assert "free" not in page
 
 
 def test_nothing_found_leads_to_a_job_with_the_fields_filled_in(
