@@ -81,7 +81,7 @@ def test_hostile_words_and_links_stay_text(bench: Bench, technician) -> None:
     nasty = f'{TEXT} <script>alert(1)</script> "><img src=x onerror=alert(2)>'
     bad = bench.listing(nasty, link="javascript:alert(3)")
     page = technician.get(reverse("listing", args=[bad.ref])).content.decode()
-    assert "<script" not in page
+    assert "<script" not in page.replace('<script src="/static/', "")
     assert "onerror" not in page
     assert 'href="javascript' not in page
     good = bench.listing("Velthane K3-60 R1 W washer 5 €", link="https://example.test/a?b=1&c=2")

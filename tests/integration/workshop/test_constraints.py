@@ -23,6 +23,7 @@ from matching.models import (
     KeptMachine,
     LastAllocation,
     LearnedWeights,
+    ListingMatch,
     Match,
     Need,
     NewMachinePrice,
@@ -609,6 +610,7 @@ def _furnish(bench: Bench) -> None:
         accepted_at=NOW,
     )
     LastAllocation.objects.create(workshop=bench.workshop)
+    _furnish_listing(bench, need)
     WarrantyDays.objects.create(workshop=bench.workshop, grade="untested", days=14)
     bench.proposal(bench.part(part.donor, "heater"), bench.need(kind="heater"))
     bench.kept_back(part, need)
@@ -649,6 +651,18 @@ def _furnish(bench: Bench) -> None:
         ),
         member=bench.technician,
         now=NOW,
+    )
+
+
+def _furnish_listing(bench: Bench, need: Need) -> None:
+    """Give a workshop a machine for sale elsewhere that may serve a need."""
+    listing = bench.listing(link="https://example.org/1")
+    odds = dict.fromkeys(("p_fit", "p_fit_if_said", "p_good", "worth"), 0.5)
+    ListingMatch.of(bench.workshop).update_or_create(
+        workshop=bench.workshop,
+        listing=listing,
+        need=need,
+        defaults={"kind_id": need.kind_id, "verdict": "likely-fits", "scored_at": NOW, **odds},
     )
 
 
