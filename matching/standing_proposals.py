@@ -96,9 +96,10 @@ def lapse_proposals(*, now: datetime) -> int:
 
 
 def lapse(rows: "QuerySet[Proposal]", *, now: datetime) -> list[int]:
-    """End those whose time is over; returns the workshop of each. Needs a transaction."""
+    """End those whose time is over; returns the workshop of each."""
     over = rows.filter(state=Proposal.State.OPEN, expires_at__lte=now)
-    found = list(over.select_for_update().order_by("id").values_list("id", "workshop_id"))
-    ended = Proposal.objects.unscoped().filter(pk__in=[pk for pk, _ in found])
-    ended.update(state=Proposal.State.LAPSED, ended_at=now)
+    with transaction.atomic():
+        found = list(over.select_for_update().order_by("id").values_list("id", "workshop_id"))
+        ended = Proposal.objects.unscoped().filter(pk__in=[pk for pk, _ in found])
+        ended.update(state=Proposal.State.LAPSED, ended_at=now)
     return [workshop_id for _, workshop_id in found]
