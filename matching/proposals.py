@@ -9,7 +9,7 @@ from datetime import datetime
 
 from django.db import IntegrityError, transaction
 
-from matching import holds, standing_proposals
+from matching import holds, services, standing_proposals
 from matching.models import Hold, Job, KeptBack, Need, Proposal
 from parts import services as part_services
 from parts.models import Part
@@ -139,17 +139,14 @@ def set_urgency(
     if urgency and not why.strip():
         words = "Say why it is urgent, such as a freezer, medical need, a family with a baby."
         raise InputRefused(words, fields={"why": words})
-    job = Job.of(workshop).select_for_update(of=("self",)).filter(ref=ref).first()
-    if job is None:
-        raise NotFound(f"There is no job {ref} in this workshop.")
+    job = services.get_job_locked(workshop, ref)
     if job.state != Job.State.OPEN:
         raise Conflict(f"Job {ref} is {job.get_state_display()}.")
     job.urgency, job.urgency_why = Job.Urgency(urgency), why.strip()
     job.urgency_by, job.urgency_at = member, now
     job.save(update_fields=["urgency", "urgency_why", "urgency_by", "urgency_at"])
     standing_proposals.touch(workshop.pk)
-    found: Job = job
-    return found
+    return job
 
 
 def _refuse_no_note(note: str, words: str) -> None:

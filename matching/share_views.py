@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from django.db.models import Count
 
-from matching import events
 from matching.models import KeptBack, LastAllocation, Need, Outcome, Proposal
 from matching.sharing import LIMITS as LIMITS
 from parts.models import Part
 from workshop.errors import NotFound
-from workshop.models import OutboxEvent, Workshop
+from workshop.models import Workshop
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
@@ -33,14 +32,6 @@ def last_of(workshop: Workshop) -> LastAllocation | None:
     """Return the last allocation, None when none was made yet."""
     found: LastAllocation | None = LastAllocation.of(workshop).filter(made_at__isnull=False).first()
     return found
-
-
-def runs(workshop: Workshop) -> bool:
-    """Return True while an allocation is asked for and not made."""
-    asked = OutboxEvent.of(workshop).filter(
-        kind=events.SHARE_OUT, done_at__isnull=True, dead_at__isnull=True
-    )
-    return bool(asked.exists())
 
 
 def list_proposals(workshop: Workshop) -> "QuerySet[Proposal]":

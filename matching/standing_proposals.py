@@ -25,12 +25,17 @@ def touch(workshop_id: int) -> None:
     outbox.record(events.SHARES_TOUCHED, workshop_id=workshop_id, payload={})
 
 
-def ask_for_run(workshop_id: int) -> bool:
-    """Record the asking for a run unless one is asked for already. Needs a transaction."""
+def run_asked(workshop_id: int) -> bool:
+    """Return True while an allocation is asked for and not made."""
     asked = OutboxEvent.of(workshop_id).filter(
         kind=events.SHARE_OUT, done_at__isnull=True, dead_at__isnull=True
     )
-    if asked.exists():
+    return bool(asked.exists())
+
+
+def ask_for_run(workshop_id: int) -> bool:
+    """Record the asking for a run unless one is asked for already. Needs a transaction."""
+    if run_asked(workshop_id):
         return False
     outbox.record(events.SHARE_OUT, workshop_id=workshop_id, payload={})
     return True

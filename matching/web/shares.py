@@ -10,7 +10,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
 
-from matching import fittings, proposals, selectors, share_views, warranty
+from matching import fittings, proposals, selectors, share_views, standing_proposals, warranty
 from matching.models import Job, Outcome
 from matching.proposals import Kept
 from matching.web.jobs import show_job
@@ -107,7 +107,7 @@ def _show(
     page = page_of(request, lists[showing])
     shown = {
         "last": last,
-        "running": share_views.runs(member.workshop),
+        "running": standing_proposals.run_asked(member.workshop_id),
         "showing": showing,
         "shows": SHOWS,
         "page": page,

@@ -7,7 +7,15 @@ from itertools import product
 import pytest
 from django.db import IntegrityError, transaction
 
-from matching import holds, proposals, services, sharing, standing_proposals, warranty
+from matching import (
+    holds,
+    proposals,
+    selectors,
+    services,
+    sharing,
+    standing_proposals,
+    warranty,
+)
 from matching.fittings import Report, report_fitting
 from matching.models import (
     Alert,
@@ -22,6 +30,7 @@ from matching.models import (
 )
 from matching.proposals import Kept
 from matching.services import NeedFacts
+from matching.web.rows import need_rows
 from parts import services as part_services
 from parts.models import Part
 from parts.services import PartFacts
@@ -314,6 +323,14 @@ def test_warranty_is_given_by_the_guide_or_as_set_and_stays(
     if until:
         assert warranty.within(part, day=TODAY + timedelta(days=until))
         assert not warranty.within(part, day=TODAY + timedelta(days=until + 1))
+
+
+def test_a_proposal_is_shown_though_its_part_is_not_among_the_best_offers(bench: Bench) -> None:
+    job = opened(bench)
+    proposed = bench.proposal(loose(bench), job.needs.get())
+    Match.of(bench.workshop).delete()
+    (row,) = need_rows(bench.workshop, selectors.get_job(bench.workshop, job.ref), now=NOW)
+    assert (row.proposal, row.offers) == (proposed, [])
 
 
 def test_dearer_than_the_need_may_cost_is_not_proposed(bench: Bench) -> None:

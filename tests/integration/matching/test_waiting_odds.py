@@ -135,6 +135,13 @@ class TestQueue:
         third = bench.need()
         assert [self.position(bench, one) for one in (first, second, third)] == [0, 1, 2]
 
+    def test_the_more_urgent_comes_first_however_late_it_came(self, bench: Bench) -> None:
+        waits = bench.need(opened_on=days_ago(9))
+        urgent = bench.need(opened_on=days_ago(1))
+        values = {"urgency": 1, "urgency_why": "x", "urgency_by": bench.technician}
+        Job.of(bench.workshop).filter(pk=urgent.job_id).update(urgency_at=NOW, **values)
+        assert [self.position(bench, one) for one in (waits, urgent)] == [1, 0]
+
     def test_the_number_on_the_old_part_tells_too(self, bench: Bench) -> None:
         bench.need("K3-60 R1 W", part_number="BRD-1", opened_on=days_ago(3))
         assert self.position(bench, bench.need(part_number="BRD 1")) == 1
