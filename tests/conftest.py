@@ -4,7 +4,16 @@ from datetime import date
 
 import pytest
 
+from tests import quick_flush
 from tests.factories import Bench, make_bench
+
+quick_flush.install()
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: pytest.FixtureRequest) -> None:
+    with django_db_blocker.unblock():  # type: ignore[attr-defined]
+        quick_flush.note_what_was_made()
 
 
 @pytest.fixture
