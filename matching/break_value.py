@@ -8,7 +8,7 @@ from datetime import date
 from donors import services as donor_services
 from donors.domain.strip_plan.planning import plan
 from donors.models import Donor
-from matching import gather
+from matching import cover, gather
 from matching.candidates import needs_far, needs_near
 from matching.domain.triage.options import Served
 from matching.models import Job, Need
@@ -26,9 +26,11 @@ LEAST_CHANCE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class BreakValue:
-    """strip: what the plan brings less its minutes, money in the workshop's unit.
+    """strip: what the plan brings less its minutes, money in the workshop's unit; without what
 
-    parts: how many it would take out; minutes: of work; serves: other jobs, likeliest first.
+    other jobs pay. parts: how many it would take out; minutes: of work, for those jobs too;
+    serves: the other jobs whose parts the plan takes out, each with the chance that this machine
+    completes it and nothing else of ours would, what they bring most first.
     """
 
     strip: float
@@ -46,17 +48,30 @@ def break_value(workshop: Workshop, job: Job, searcher: Searcher, *, on: date) -
     parts = _parts(job)
     values = value_parts(workshop, job.appliance_id, parts, on=on)
     steps = strip_steps.list_steps(workshop.pk, job.appliance_id)
+    serves = _serves(workshop, job, {one.part.pk: one for one in values}, searcher)
     assembly = assemble_donor(
         steps,
         parts,
         [],
-        worth={one.part.pk: Worth(one.if_good, one.p_good, False) for one in values},
+        worth={one.part.pk: _worth(one, serves.get(one.part.pk)) for one in values},
         rate_per_min=workshop.strip_rate_per_min,
     )
     found = plan(assembly.graph)
-    taken = sum(1 for line in found.lines if line.is_part)
-    serves = _serves(workshop, job, {one.part.pk: one for one in values}, searcher)
-    return BreakValue(found.value, taken, found.minutes, tuple(serves))
+    out = {ref for line in found.lines for ref in assembly.pieces.get(line.name, ())}
+    served = [serves[one.pk] for one in parts if one.ref in out and one.pk in serves]
+    served.sort(key=lambda one: (-one.margin * one.chance, one.job))
+    return BreakValue(
+        strip=found.value - sum(one.margin * one.chance for one in served),
+        parts=sum(1 for line in found.lines if line.is_part),
+        minutes=found.minutes,
+        serves=tuple(served),
+    )
+
+
+def _worth(value: PartValue, served: Served | None) -> Worth:
+    """Return what a good part brings the plan: what the shelf gives, and the job it serves."""
+    more = served.margin * served.chance / value.p_good if served and value.p_good else 0.0
+    return Worth(value.if_good + more, value.p_good, False)
 
 
 def _parts(job: Job) -> list[Part]:
@@ -87,37 +102,45 @@ def _part(machine: Donor, kind: PartKind, position: str, pk: int) -> Part:
 
 def _serves(
     workshop: Workshop, job: Job, values: dict[int, PartValue], searcher: Searcher
-) -> list[Served]:
-    """Return the other jobs its parts would serve: each part once, each job's best part.
+) -> dict[int, Served]:
+    """Return the other job each part would serve: each part once, each job's best part.
 
-    The margin is what the job pays beyond what the part brings on the shelf.
+    The margin is what the job pays beyond what the part brings on the shelf. A job that lacks
+    other parts, or has this one promised or on the shelf, counts by the chance that it would
+    not be completed without this machine.
     """
     pairs = _pairs(workshop.pk, [one.part for one in values.values()], searcher)[:MOST_PAIRS]
     rows = Need.of(workshop).filter(pk__in=[need for _, need in pairs]).exclude(job=job.pk)
     needs = {need.pk: need for need in rows.select_related("job__make")}
     asked = [(values[pk].part, needs[need]) for pk, need in pairs if need in needs]
     offers = searcher.offers([(part, gather.want_of(need)) for part, need in asked])
-    scored = [
-        (one.score.p_fit * values[part.pk].p_good, part.pk, need)
-        for one, (part, need) in zip(offers, asked, strict=True)
-        if one.kept
-    ]
-    return list(_once_each(scored, values))
+    covered = cover.of_jobs(workshop, {need.job_id for need in needs.values()})
+    found = []
+    for one, (part, need) in zip(offers, asked, strict=True):
+        value = values[part.pk]
+        works = one.score.p_fit * value.p_good if one.kept else 0.0
+        served = Served(
+            need.job.ref, _margin(value, need), covered.gain(need.job_id, {need.pk: works})
+        )
+        if served.chance >= LEAST_CHANCE and served.margin > 0:
+            found.append((part.pk, served))
+    return _once_each(found)
 
 
-def _once_each(
-    scored: Iterable[tuple[float, int, Need]], values: dict[int, PartValue]
-) -> Iterable[Served]:
-    parts: set[int] = set()
+def _margin(value: PartValue, need: Need) -> float:
+    pays = max(value.price, (need.max_price_cents or 0) / 100)
+    return max(0.0, pays - value.if_good)
+
+
+def _once_each(found: Iterable[tuple[int, Served]]) -> dict[int, Served]:
+    """Promise each part to one job and each job one part, what brings most first."""
+    parts: dict[int, Served] = {}
     jobs: set[str] = set()
-    for chance, pk, need in sorted(scored, key=lambda one: (-one[0], one[2].pk)):
-        if chance < LEAST_CHANCE or pk in parts or need.job.ref in jobs:
-            continue
-        parts.add(pk)
-        jobs.add(need.job.ref)
-        value = values[pk]
-        pays = max(value.price, (need.max_price_cents or 0) / 100)
-        yield Served(need.job.ref, max(0.0, pays - value.if_good), chance)
+    for pk, one in sorted(found, key=lambda pair: (-pair[1].margin * pair[1].chance, pair[1].job)):
+        if pk not in parts and one.job not in jobs:
+            parts[pk] = one
+            jobs.add(one.job)
+    return parts
 
 
 def _pairs(workshop_id: int, parts: Sequence[Part], searcher: Searcher) -> list[tuple[int, int]]:

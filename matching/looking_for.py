@@ -20,19 +20,19 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Count, Exists, F, OuterRef, QuerySet, Subquery
+from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from donors.domain.machines import Machine
 from donors.domain.patterns import fields_of
 from donors.models import Make
-from matching import gather
+from matching import cover, gather
 from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.known_breaks import KnownBreak
 from matching.domain.looking import Promise, Serves, best_promises
 from matching.matcher import look_up
-from matching.models import BuildBreak, Hold, Job, LookedFor, Looking, Need
+from matching.models import BuildBreak, Job, LookedFor, Looking, Need
 from matching.searching import Offered, Searcher
 from parts.models import Grade, KindCarried, Part
 from parts.prices import PriceBook
@@ -209,23 +209,22 @@ class Thinker:
     def _whole_jobs(self, pairs: Tiers) -> dict[int, Need]:
         """Return the needs of jobs that miss nothing the machine has no part for.
 
-        A need a part is held for counts as served: neither it nor its job waits for this one.
+        A need that a part is held for, proposed to, or lies on the shelf for (cover.py) counts as
+        served: neither it nor its job waits for this one.
         """
-        held = Hold.of(self.workshop).filter(need=OuterRef("pk"), released_at__isnull=True)
         rows = Need.of(self.workshop).filter(state=Need.State.OPEN, job__state=Job.State.OPEN)
-        rows = rows.exclude(Exists(held))
         needs: dict[int, Need] = {}
         for page in _pages(sorted(pairs)):
             asked = rows.filter(pk__in=page).select_related("job__make")
             needs |= {need.pk: need for need in asked}
-        found = Counter(need.job_id for need in needs.values())
-        lacking: dict[int, int] = {}
-        for page in _pages(sorted(found)):
-            counted = rows.filter(job__in=page).order_by().values_list("job_id")
-            lacking |= dict(counted.annotate(needs=Count("id")))
-        return {
-            pk: need for pk, need in needs.items() if found[need.job_id] == lacking[need.job_id]
-        }
+        whole: dict[int, Need] = {}
+        for page in _pages(sorted({need.job_id for need in needs.values()})):
+            covered = cover.of_jobs(self.workshop, page)
+            for wanted in covered.jobs.values():
+                lacking = {pk for pk in wanted if not covered.is_served(pk)}
+                if lacking <= needs.keys():
+                    whole |= {pk: needs[pk] for pk in lacking}
+        return whole
 
     def _scored(
         self, parts: dict[int, StockPart], pairs: Tiers, needs: dict[int, Need]
@@ -382,6 +381,8 @@ SELECT (SELECT COUNT(*) FROM matching_need WHERE workshop_id = {w} AND state = '
   (SELECT COALESCE(MAX(id), 0) FROM matching_need WHERE workshop_id = {w}),
   (SELECT COUNT(*) FROM matching_hold WHERE workshop_id = {w} AND released_at IS NULL),
   (SELECT COALESCE(MAX(id), 0) FROM matching_hold WHERE workshop_id = {w}),
+  (SELECT COUNT(*) FROM matching_proposal WHERE workshop_id = {w} AND state = 'open'),
+  (SELECT COALESCE(MAX(id), 0) FROM matching_proposal WHERE workshop_id = {w}),
   (SELECT COALESCE(MAX(id), 0) FROM matching_outcome WHERE workshop_id = {w}),
   (SELECT COALESCE(MAX(id), 0) FROM donors_donor WHERE workshop_id = {w})
 """

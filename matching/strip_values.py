@@ -6,24 +6,35 @@ from datetime import date
 
 from django.db.models import Count, Exists, Min, OuterRef, Q
 
+from matching import cover
 from matching.domain.demand import LOOK_BACK_MONTHS, p_asked, value_if_good
-from matching.models import Hold, Job, Match, Need
+from matching.models import Hold, Job, Match, Need, Proposal
 from parts.conditions import ConditionBook
 from parts.models import Grade, Part
 from parts.prices import PriceBook
 from workshop.models import Workshop
 
 DAYS_A_MONTH = 365.25 / 12
+LEAST_NEEDED = 0.05  # below this chance no job is named: it is served otherwise
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """The open need a part serves best: its job, P(fit), what it pays at most, held or not."""
+    """The open need a part serves best: its job, P(fit), what it pays at most, held or not.
+
+    lacks: the chance that nothing else of ours serves the need.
+    """
 
     job_ref: str
     p_fit: float
     pays_cents: int | None
     held: bool
+    lacks: float = 1.0
+
+    @property
+    def p_needed(self) -> float:
+        """Return the chance that it fits and is needed for it."""
+        return self.p_fit * self.lacks
 
     def pays(self) -> float:
         return (self.pays_cents or 0) / 100
@@ -52,7 +63,7 @@ class PartValue:
 
     @property
     def if_good(self) -> float:
-        fit = self.waiting.p_fit if self.waiting else 0.0
+        fit = self.waiting.p_needed if self.waiting else 0.0
         pays = self.waiting.pays() if self.waiting else 0.0
         return value_if_good(self.price, asked=self.p_asked, p_fit=fit, pays=pays)
 
@@ -96,7 +107,7 @@ def _value(
         months=demand.months,
         on_hand=demand.on_hand.get(part.kind_id, 0),
         waiting=waiting,
-        wanted=waiting is not None and (waiting.held or waiting.p_fit >= told_from),
+        wanted=waiting is not None and (waiting.held or waiting.p_needed >= told_from),
     )
 
 
@@ -106,28 +117,44 @@ def label_of(part: Part) -> str:
 
 
 def waiting_for(workshop: Workshop, part_ids: Iterable[int]) -> dict[int, Waiting]:
-    """Return for each part the open need it serves best; needs promised another part are out.
+    """Return for each part the open need it is needed for most; each need has one of them.
 
-    A part that is held serves the need it is held for.
+    A part that is held or proposed serves the need it is promised to. A need that is served by
+    another part counts by the chance that it is not, and not at all where that is slight.
     """
     ids = list(part_ids)
     held = Hold.of(workshop).filter(part__in=ids, released_at__isnull=True)
     for_need = {(hold.part_id, hold.need_id): hold for hold in held.select_related("need__job")}
+    proposed = Proposal.of(workshop).filter(part__in=ids, state=Proposal.State.OPEN)
+    promised = dict(proposed.values_list("part_id", "need_id")) | dict(for_need.keys())
     elsewhere = Hold.of(workshop).filter(need=OuterRef("need"), released_at__isnull=True)
     rows = Match.of(workshop).filter(part__in=ids, need__state=Need.State.OPEN)
     rows = rows.filter(need__job__state=Job.State.OPEN)
     rows = rows.exclude(Exists(elsewhere.exclude(part=OuterRef("part"))))
     columns = ("part_id", "need_id", "need__job__ref", "p_fit", "need__max_price_cents")
+    pairs = [
+        row
+        for row in rows.order_by("id").values_list(*columns)
+        if promised.get(row[0], row[1]) == row[1]
+    ]
+    covered = cover.of_needs(workshop, {need for _, need, *_ in pairs})
+    asked = []
+    for part, need, job_ref, p_fit, pays in pairs:
+        lacks = 1.0 if promised.get(part) == need else covered.lacks(need)
+        one = Waiting(job_ref, p_fit, pays, (part, need) in for_need, lacks)
+        if one.held or one.p_needed >= LEAST_NEEDED:
+            asked.append((part, need, one))
+    asked.sort(key=lambda row: (not row[2].held, -row[2].p_needed))
     found: dict[int, Waiting] = {}
-    for part_id, need_id, job_ref, p_fit, pays in rows.order_by("id").values_list(*columns):
-        one = Waiting(job_ref, p_fit, pays, (part_id, need_id) in for_need)
-        best = found.get(part_id)
-        if best is None or (one.held, one.p_fit) > (best.held, best.p_fit):
-            found[part_id] = one
-    for (part_id, _), hold in for_need.items():
-        if part_id not in found or not found[part_id].held:
+    served: set[int] = set()
+    for part, need, one in asked:
+        if part not in found and need not in served:
+            found[part] = one
+            served.add(need)
+    for (part, _), hold in for_need.items():
+        if part not in found or not found[part].held:
             # Held by hand without a match on record: who held it is taken at their word.
-            found[part_id] = Waiting(hold.need.job.ref, 1.0, hold.need.max_price_cents, True)
+            found[part] = Waiting(hold.need.job.ref, 1.0, hold.need.max_price_cents, True)
     return found
 
 

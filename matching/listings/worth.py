@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import cast
 
@@ -13,6 +13,8 @@ from donors.domain.listing_price import Listing as Priced
 from donors.domain.strip_plan.assembling import Assembly
 from donors.domain.strip_plan.planning import Plan, plan
 from donors.models import Listing
+from matching import cover
+from matching.cover import Cover
 from matching.listings.expected import expected_parts
 from matching.models import Hold, Job, ListingMatch, Need
 from matching.strip_values import PartValue, value_parts
@@ -28,7 +30,8 @@ from workshop.models import Workshop
 class Served:
     """A waiting job the machine has parts for. whole: all it lacks would come from it.
 
-    margin: what completing it brings beyond what the parts would sell for; why: where it is
+    margin: what completing it brings beyond what the parts would sell for; gain: the chance that
+    the machine, if it is as read, completes it and nothing else of ours would; why: where it is
     not reckoned with. counted: it is in the sum.
     """
 
@@ -38,6 +41,7 @@ class Served:
     margin: float = 0.0
     counted: bool = False
     why: str = ""
+    gain: float = 0.0
 
     @property
     def p_fit(self) -> float:
@@ -184,11 +188,11 @@ def _served(
     by_job: dict[int, list[ListingMatch]] = defaultdict(list)
     for match in matches:
         by_job[match.need.job_id].append(match)
-    lacking = _lacking(workshop, by_job)
+    covered = cover.of_jobs(workshop, by_job)
     worth = {(one.part.kind_id, one.part.position): one for one in values}
     least = workshop.alert_from_p_fit
-    found = [_one_job(few, lacking, worth, least=least) for few in by_job.values()]
-    found.sort(key=lambda one: (-one.margin * one.p_fit, -one.p_fit, one.job.ref))
+    found = [_one_job(few, covered, worth, least=least) for few in by_job.values()]
+    found.sort(key=lambda one: (-one.margin * one.gain, -one.p_fit, one.job.ref))
     taken: set[tuple[str, str]] = set()
     tasks = _tasks(assembly)
     told = []
@@ -202,46 +206,40 @@ def _served(
             told.append(_without(one, "no way to the part is known"))
         else:
             taken |= set(places)
-            told.append(Served(one.job, one.matches, one.whole, one.margin, True))
+            told.append(replace(one, counted=True))
     return tuple(told)
 
 
 def _without(one: Served, why: str) -> Served:
-    return Served(one.job, one.matches, one.whole, one.margin, False, why)
+    return replace(one, why=why)
 
 
 def _one_job(
     few: Sequence[ListingMatch],
-    lacking: Mapping[int, set[int]],
+    covered: Cover,
     worth: Mapping[tuple[str, str], PartValue],
     *,
     least: float,
 ) -> Served:
     job = few[0].need.job
-    whole = lacking[job.pk] <= {match.need_id for match in few}
+    here = {match.need_id: match.p_fit_if_said for match in few}
+    gain = covered.gain(job.pk, here)
+    whole = all(need in here or covered.is_served(need) for need in covered.jobs[job.pk])
     pays = sum((match.need.max_price_cents or 0) / 100 for match in few)
     sold = sum(worth[match.kind_id, match.position].if_good for match in few)
     margin = max(0.0, pays - sold)
     why = ""
     if not whole:
         why = "it lacks other parts too"
+    elif all(covered.is_served(need) for need in here):
+        why = "it has its parts promised or on the shelf"
     elif any(match.p_fit_if_said < least for match in few):
         why = "too unlikely to fit to count with"
     elif not pays:
         why = "what it may cost is not on record"
     elif not margin:
         why = "it pays no more than the part sells for"
-    return Served(job, tuple(few), whole, margin, False, why)
-
-
-def _lacking(workshop: Workshop, jobs: Iterable[int]) -> dict[int, set[int]]:
-    """Return the open needs of each job that nothing is held for."""
-    held = Hold.of(workshop).filter(need=OuterRef("pk"), released_at__isnull=True)
-    rows = Need.of(workshop).filter(job__in=list(jobs), state=Need.State.OPEN)
-    found: dict[int, set[int]] = defaultdict(set)
-    for job, need in rows.exclude(Exists(held)).order_by("id").values_list("job_id", "id"):
-        found[job].add(need)
-    return found
+    return Served(job, tuple(few), whole, margin, False, why, gain)
 
 
 def _tasks(assembly: Assembly) -> dict[str, str]:
@@ -251,11 +249,8 @@ def _tasks(assembly: Assembly) -> dict[str, str]:
 
 def _waiting(one: Served, assembly: Assembly) -> WaitingJob:
     tasks = _tasks(assembly)
-    chance = 1.0
-    for match in one.matches:
-        chance *= match.p_fit_if_said
     refs = [_part_ref(match) for match in one.matches]
-    return WaitingJob(one.job.ref, tuple(tasks[ref] for ref in refs), one.margin, chance)
+    return WaitingJob(one.job.ref, tuple(tasks[ref] for ref in refs), one.margin, one.gain)
 
 
 def _part_ref(match: ListingMatch) -> str:

@@ -36,7 +36,8 @@ def worth_words(value: PartValue) -> str:
         one = value.waiting
         pays = f", pays up to {amount(one.pays())}" if one.pays_cents is not None else ""
         held = "held for" if one.held else "may serve"
-        said.append(f"{held} {one.job_ref} (fits {percent(one.p_fit)}{pays})")
+        other = f", {percent(one.lacks)} that nothing else of ours does" if one.lacks < 1 else ""
+        said.append(f"{held} {one.job_ref} (fits {percent(one.p_fit)}{pays}{other})")
     asked = f"{value.requests} asked for in {value.months:.0f} months, {value.on_hand} on hand"
     said.append(f"asked for within a year {percent(value.p_asked)} ({asked})")
     said.append(f"good {percent(value.p_good)} ({value.good_because})")

@@ -376,4 +376,4 @@ def test_the_same_queries_however_much_is_stored(bench: Bench) -> None:
 
     counted(1)
     few = counted(1)
-    assert counted(5) == few <= 60
+    assert counted(5) == few <= 66
