@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 
 from donors.selectors import candidates_for, get_donor, list_makes
-from matching import alerts, finding, keeping, predicting, selectors, waits
+from matching import alerts, finding, inbox_groups, keeping, predicting, selectors, waits
 from matching.finding import standing_holds
 from matching.matcher import reasons
 from matching.share_views import standing_by_part
@@ -39,13 +39,14 @@ from workshop.web.pages import page_of
 
 NEWEST = 10
 ALERTS_A_PAGE = 25
-MOST_MARKED = 500
 
 
 @for_member()
 def home(request: HttpRequest, member: Member) -> HttpResponse:
     shown = {
-        "alerts": selectors.list_alerts(member, unread=True)[:NEWEST],
+        "groups": inbox_groups.read_groups(
+            member, inbox_groups.list_keys(member, unread=True)[:NEWEST]
+        ),
         "figures": selectors.workshop_figures(member.workshop),
         "waits_over": waits.count_over(member.workshop, on=timezone.localdate()),
         "find_form": FindForm(),
@@ -59,13 +60,14 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
 @for_member()
 def alert_list(request: HttpRequest, member: Member) -> HttpResponse:
     unread_only = request.GET.get("show") == "unread"
-    rows = selectors.list_alerts(member, unread=unread_only)
+    page = page_of(request, inbox_groups.list_keys(member, unread=unread_only), size=ALERTS_A_PAGE)
     unread = selectors.list_alerts(member, unread=True).values_list("pk", flat=True)
     shown = {
-        "page": page_of(request, rows, size=ALERTS_A_PAGE),
+        "page": page,
+        "groups": inbox_groups.read_groups(member, list(page)),
         "unread_only": unread_only,
         # Only what this page knew of is marked: an alert that comes in meanwhile stays unread.
-        "unread_ids": list(unread[:MOST_MARKED]),
+        "unread_ids": list(unread[: inbox_groups.MOST_MARKED]),
     }
     return render(request, "matching/alerts.html", shown)
 
@@ -82,7 +84,9 @@ def alerts_read_all(request: HttpRequest, member: Member) -> HttpResponse:
         named = [uuid.UUID(text) for text in request.POST.get("ids", "").split(",") if text]
     except ValueError as bad:
         raise InputRefused("Those are no alerts of yours. Open the inbox again.") from bad
-    count = alerts.mark_all_read(member=member, now=timezone.now(), only=named[:MOST_MARKED])
+    count = alerts.mark_all_read(
+        member=member, now=timezone.now(), only=named[: inbox_groups.MOST_MARKED]
+    )
     messages.success(request, f"Marked as read: {count}.")
     return _back_to_inbox(request)
 
