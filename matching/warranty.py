@@ -97,7 +97,7 @@ def set_days(*, workshop: Workshop, days: int | None, grade: str = "", kind: str
     What was fitted or sold before keeps what it was promised.
     """
     if bool(grade) == bool(kind):
-        words = "Name a grade or a part kind."
+        words = "Name a grade or a part kind: one of them, not both."
         raise InputRefused(words, fields={"grade": words})
     if grade and grade not in GRADES:
         words = f"Choose one of {', '.join(GRADES.values())}."

@@ -15,6 +15,7 @@ from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import LICENCES, Workshop
 
 MOST_TIMES = 3000  # own times read for an appliance, newest first
+LEAST_TIMED_MIN = 0.25
 LONGEST_GUESS_MIN = 1440.0
 
 
@@ -37,13 +38,16 @@ def ways_to(part: Part) -> list[WorkStep]:
 
 
 def own_times(workshop_id: int, appliance: str) -> dict[str, list[float]]:
-    """Return the workshop's own minutes by step, newest first; steps nobody timed are left out."""
+    """Return the workshop's own minutes by step, newest first; steps nobody timed are left out.
+
+    So are timers of a few seconds: started and ticked when the work was done.
+    """
     rows = StepRecord.of(workshop_id).filter(appliance=appliance, came=StepRecord.Came.DONE)
     found: dict[str, list[float]] = defaultdict(list)
     newest = rows.order_by("-id").values_list("step", "timed_min", "said_min")[:MOST_TIMES]
     for step, timed, said in newest:
         minutes = timed if said is None else said
-        if minutes:
+        if minutes and (said is not None or minutes >= LEAST_TIMED_MIN):
             found[step].append(minutes)
     return dict(found)
 

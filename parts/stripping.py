@@ -146,6 +146,7 @@ def finish_step(
     _refuse_recorded(donor, known)
     _refuse_out_of_reach(donor, known)
     _refuse_minutes(report.minutes)
+    _refuse_unsaid(report.parts)
     on = timezone.localdate(now)
     second = _second_person(workshop, known, member, report.second_person)
     certificate = _certificate(workshop, known, report.certificate, on)
@@ -225,6 +226,14 @@ def _lock_parts(donor: Donor, step: WorkStep, reports: Sequence[PartReport]) -> 
     if len(refs) < len(reports):
         raise InputRefused("A part is named twice.", fields={"parts": "A part is named twice."})
     return found
+
+
+def _refuse_unsaid(reports: Iterable[PartReport]) -> None:
+    """A part that broke is scrapped for good: one wrong tap must not do it."""
+    for one in reports:
+        if one.came == Came.BROKEN and not one.reason.strip():
+            words = f"Say how {one.ref} broke: it will be scrapped, which is not taken back."
+            raise InputRefused(words, fields={"parts": words})
 
 
 def _refuse_minutes(minutes: float | None) -> None:

@@ -112,6 +112,15 @@ class TestTimers:
         assert stripping.correct_minutes(**asked, minutes=3.5).minutes == 3.5
         assert stripping.correct_minutes(**asked, minutes=None).minutes == pytest.approx(600)
 
+    def test_a_timer_of_seconds_teaches_nothing(self, act: Do, finish: Do, donor: Donor) -> None:
+        """Started and ticked at once, when the work was done already."""
+        act(stripping.start_step, "lid-off")
+        finish("lid-off", after=5)
+        act(stripping.start_step, "rear-cover-off", after=6)
+        finish("rear-cover-off", after=6.2)
+        times = strip_steps.own_times(donor.workshop_id, "washing-machine")
+        assert times == {"lid-off": [pytest.approx(5)]}
+
     @pytest.mark.parametrize("minutes", [0, -1, float("nan"), float("inf"), 1441])
     def test_minutes_that_cannot_be_are_refused(self, finish: Do, minutes: float) -> None:
         with pytest.raises(InputRefused) as refused:
@@ -148,6 +157,16 @@ class TestTicking:
         assert (heater.removed_on, sensor.removed_on) == (TODAY, None)
         assert f"{TODAY}, Heater and its sensor out: heater with a sensor inside" in donor.note
         assert f"{sensor.ref} was not in the machine" in donor.note
+
+    @pytest.mark.parametrize("reason", ["", "  "])
+    def test_one_wrong_tap_scraps_nothing(self, finish: Do, donor: Donor, reason: str) -> None:
+        finish("rear-cover-off")
+        heater = part_of(donor, "heater")
+        with pytest.raises(InputRefused, match="Say how") as refused:
+            finish("heater-out", PartReport(heater.ref, came=Came.BROKEN, reason=reason))
+        assert set(refused.value.fields) == {"parts"}
+        heater.refresh_from_db()
+        assert heater.state == Part.State.IN_MACHINE
 
     def test_a_part_left_in_stays_in(self, finish: Do, donor: Donor) -> None:
         finish("rear-cover-off")
