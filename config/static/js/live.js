@@ -6,3 +6,10 @@ document.addEventListener("visibilitychange", () => {
   const count = document.getElementById("inbox-count");
   if (!document.hidden && count && window.htmx) window.htmx.trigger(count, "seen-again");
 });
+
+// On a phone the links are one row to be pushed sideways: begin where the page is.
+document.addEventListener("DOMContentLoaded", () => {
+  const here = document.querySelector(".main-nav [aria-current]");
+  const row = document.querySelector(".nav-line");
+  if (here && row) row.scrollLeft = here.offsetLeft - row.offsetLeft - row.clientWidth / 3;
+});
