@@ -117,6 +117,11 @@ def count_unread(member: Member) -> int:
     return Alert.of(member.workshop_id).filter(recipient=member, read_at__isnull=True).count()
 
 
+def count_rules_waiting(workshop: Workshop) -> int:
+    """Return how many rules wait for a reviewer's decision."""
+    return Rule.of(workshop).filter(state=Rule.State.PROPOSED).count()
+
+
 def count_not_sent(workshop: Workshop) -> int:
     """Return how many mails and webhooks were given up on: the owner sees to them."""
     return Delivery.of(workshop).filter(dead_at__isnull=False).count()

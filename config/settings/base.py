@@ -201,7 +201,15 @@ REST_FRAMEWORK = {
 
 SPECTACULAR_SETTINGS = {
     "TITLE": "Donor machines and waiting jobs",
-    "DESCRIPTION": "Take machines in, find parts for jobs, hold, fit and report back.",
+    "DESCRIPTION": (
+        "Take machines in, find parts for jobs, hold, fit and report back.\n\n"
+        "Signed in on the site, you may try every path here. A program signs in once: `POST "
+        "/api/v1/token/` with HTTP Basic (name and password) answers with a token, which goes "
+        "into the header `Authorization: Token …` of each request after that. Who belongs to "
+        "several workshops names one in the header `X-Workshop`. A request that writes may carry "
+        "an `Idempotency-Key`: sent again with it, it acts no second time and gets the same "
+        "reply. What is refused is answered as problem+json (RFC 9457)."
+    ),
     "VERSION": "1",
     "ENUM_NAME_OVERRIDES": {
         "FitVerdict": "matching.models.VERDICTS",

@@ -52,6 +52,8 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
         "find_form": FindForm(),
         "may_open": covers(member, Role.TECHNICIAN),
     }
+    if covers(member, Role.REVIEWER):
+        shown["rules_waiting"] = selectors.count_rules_waiting(member.workshop)
     if covers(member, Role.OWNER):
         shown |= {"not_sent": selectors.count_not_sent(member.workshop), "is_owner": True}
     return render(request, "matching/home.html", shown)

@@ -16,9 +16,7 @@ WORST_FIRST = ("mains", "capacitor", "gas", "refrigerant", "asbestos", "fire")
 
 
 @register.inclusion_tag("parts/_cautions.html")
-def cautions_box(
-    cautions: Iterable[Caution], *, opened: bool = False, own_first: bool = False
-) -> dict[str, Any]:
+def cautions_box(cautions: Iterable[Caution], *, own_first: bool = False) -> dict[str, Any]:
     """Return cautions under their hazards, and the kinds of work that need a licence.
 
     own_first: those of the part's own kind stand above the closed list, always in sight.
@@ -36,5 +34,4 @@ def cautions_box(
         ],
         "licences": sorted({one.licence for one in rows} - {""}),
         "count": len(rows),
-        "opened": opened,
     }
