@@ -12,7 +12,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -120,7 +120,7 @@ class Drive:
 
     def _send(self, what: str, due: float) -> None:
         with self.lock:
-            shop = self.rng.choice(self.shops)
+            shop = self._shop_for(what)
             request = ASKS[what](self, shop)
         if request is None:
             return  # nothing to hold or to fit is left in this workshop: not counted
@@ -140,6 +140,10 @@ class Drive:
             self.seen.append(Seen(what, due, took, status, said))
         if status == 201 and then is not None:
             then(json.loads(answer), time.monotonic())
+
+    def _shop_for(self, what: str) -> Shop:
+        holding = [one for one in self.shops if one.holds] if what == "fitted" else []
+        return self.rng.choice(holding or self.shops)
 
     # What is asked. Called with the lock held; None: nothing to ask for.
 
@@ -169,7 +173,11 @@ class Drive:
             watcher.start()
 
         plate = {"appliance": machine.appliance, "make": machine.make}
-        body = {**plate, "model_number": machine.number, "received_on": str(date.today())}
+        body = {
+            **plate,
+            "model_number": machine.number,
+            "received_on": str(datetime.now(UTC).date()),
+        }
         return "POST", "/api/v1/donors/", body, watch
 
     def job(self, shop: Shop) -> Any:
@@ -178,7 +186,7 @@ class Drive:
             "appliance": machine.appliance,
             "make": machine.make,
             "model_number": machine.number,
-            "opened_on": str(date.today()),
+            "opened_on": str(datetime.now(UTC).date()),
             "needs": [{"kind": machine.kind}],
         }
         return "POST", "/api/v1/jobs/", body, None
@@ -191,11 +199,9 @@ class Drive:
         return "POST", "/api/v1/holds/", body, lambda made, _: shop.holds.append(made["id"])
 
     def fitted(self, shop: Shop) -> Any:
-        holding = [one for one in self.shops if one.holds]
-        if not holding:
+        if not shop.holds:
             return None
-        shop = shop if shop.holds else self.rng.choice(holding)
-        body = {"result": "worked", "fitted_on": str(date.today())}
+        body = {"result": "worked", "fitted_on": str(datetime.now(UTC).date())}
         return "POST", f"/api/v1/holds/{shop.holds.pop()}/fitted/", body, None
 
     def _watch(self, shop: Shop, job: str, donor: str, acknowledged: float) -> None:

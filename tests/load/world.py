@@ -21,7 +21,7 @@ from matching import matcher
 from matching.models import Alert, Job, Match, Need, NeedKey, Outcome
 from parts.models import Interchange, Part, PartKey, PartNumber, Sighting
 from tests.speed.stock_worlds import StockWorld
-from workshop import integrity
+from workshop import dispatcher, integrity
 from workshop.models import Member, OutboxEvent, RefCounter, Role, User, Workshop
 
 # In an order in which each refers to those before it only.
@@ -40,8 +40,12 @@ def fill(*, parts: int, workshops: int) -> dict[str, float]:
         _name_models(world)
         needs = list(Need.of(world.workshop).values_list("pk", flat=True))
         matcher.match_needs(world.workshop.pk, needs, now=timezone.now())
-        Alert.of(world.workshop).delete()  # copies have none: all start alike
-        OutboxEvent.objects.unscoped().filter(workshop=world.workshop).delete()
+    with _timed(took, "its patterns guessed, its news acted on"):
+        while dispatcher.sweep(now=timezone.now()).handled:
+            dispatcher.drain()
+        # Copies have none of these: all start alike.
+        Alert.of(world.workshop).delete()
+        OutboxEvent.of(world.workshop).delete()
     with _timed(took, "its copies"):
         _copy(world, workshops - 1)
     with _timed(took, "vacuum and statistics"):
@@ -78,7 +82,9 @@ def _name_models(world: StockWorld) -> None:
                 appliance_id=appliance,
                 family=family,
             )
-            for make, number, appliance, family in {(m, n): (m, n, a, f) for m, n, a, f in rows}.values()
+            for make, number, appliance, family in {
+                (m, n): (m, n, a, f) for m, n, a, f in rows
+            }.values()
         ]
     )
 
