@@ -31,6 +31,10 @@ BACKGROUND_TURN = 6  # every so many claims background work goes first: it never
 MOST_ATTEMPTS = 8
 # Between two beats, and in one task, which is ended at 30 s: a long queue is no stall.
 BEGIN_FOR = timedelta(seconds=10)
+# From the claim until its handling begins (then the row is locked): short, so that what a killed
+# process had claimed is taken up at once.
+LEASE = timedelta(seconds=20)
+LONGEST_WAIT = timedelta(seconds=2 ** (MOST_ATTEMPTS - 1) + 30)
 FORGET_BEATS_AFTER = timedelta(days=1)
 FORGET_AT_ONCE = 5_000  # events in one sweep: some seven million a day at most
 
@@ -105,7 +109,13 @@ def _claim(*, now: datetime, batch: int) -> leases.Claim:
     if next(_claims) % BACKGROUND_TURN == 0:
         turns.reverse()
     for background, size in turns:
-        claimed = leases.claim(rows.filter(background=background), now=now, batch=size)
+        claimed = leases.claim(
+            rows.filter(background=background),
+            now=now,
+            batch=size,
+            lease_for=LEASE,
+            longest_wait=LONGEST_WAIT,
+        )
         if claimed.ids:
             break
     return claimed
@@ -222,6 +232,12 @@ def _still_ours(event_id: uuid.UUID, lease: uuid.UUID) -> OutboxEvent | None:
         return None
     Workshop.objects.select_for_update(no_key=True).get(id=event.workshop_id)
     return rows.select_for_update().first()
+
+
+def alive(*, now: datetime, within: timedelta, but_for: str = "") -> bool:
+    """Return True when some dispatcher has beaten lately (not the one named)."""
+    rows = DispatcherPulse.objects.exclude(name=but_for).filter(beat_at__gt=now - within)
+    return bool(rows.exists())
 
 
 def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: datetime) -> None:

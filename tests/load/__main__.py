@@ -82,9 +82,9 @@ def _measure(service: Running, asked: argparse.Namespace) -> int:
     from tests.load import driving, shops, world
 
     load = os.getloadavg()
+    manage = [PYTHON, "manage.py", "migrate", "--verbosity", "0"]
+    subprocess.run(manage, cwd=ROOT, env=service.environment, check=True)
     if not asked.keep or not shops.any_there():
-        manage = [PYTHON, "manage.py", "migrate", "--verbosity", "0"]
-        subprocess.run(manage, cwd=ROOT, env=service.environment, check=True)
         took = world.fill(parts=asked.parts, workshops=asked.workshops)
         print("filled in", {what: f"{seconds:.0f} s" for what, seconds in took.items()}, flush=True)
         begun = time.perf_counter()
