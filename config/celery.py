@@ -67,6 +67,8 @@ def stand_in_for_the_queue(**_: Any) -> None:
     """Have this worker dispatch by itself while no ring comes through (docs/adr/0003)."""
     from workshop import standing_in
 
+    if env.flag("NO_STANDING_IN"):  # for the control of a test only
+        return
     _stop_standing_in.clear()
     args = [_stop_standing_in]
     threading.Thread(target=standing_in.run, args=args, name="standing-in", daemon=True).start()

@@ -28,11 +28,12 @@ class Arrivals:
     seconds: list[float] = field(default_factory=list)
     refused: list[str] = field(default_factory=list)
     retries: int = 0
-    cut: int = 0  # taken by the server and then dropped without an answer
+    cut: list[tuple[str, datetime]] = field(default_factory=list)  # sent, and no answer came
+    key: str = ""  # not blank: the known-bad client, with another key for each try
     stop: threading.Event = field(default_factory=threading.Event)
-    model: str = MODEL
 
     def __post_init__(self) -> None:
+        self.tries = itertools.count()
         self.numbers = itertools.count(1)
         self.lock = threading.Lock()
 
@@ -59,12 +60,12 @@ class Arrivals:
         raise TimeoutError(f"{ref} was not taken within {patience} s")
 
     def _post(self, ref: str) -> tuple[int, bytes]:
-        plate = {"appliance": "washing-machine", "make": "Velthane", "model_number": self.model}
+        plate = {"appliance": "washing-machine", "make": "Velthane", "model_number": MODEL}
         body = {**plate, "ref": ref, "received_on": str(datetime.now(UTC).date())}
         headers = {
             "Authorization": f"Token {self.token}",
             "Content-Type": "application/json",
-            "Idempotency-Key": f'"arrival-{ref}"',
+            "Idempotency-Key": f'"arrival-{ref}{self._unlike()}"',
         }
         port = self.port or self.service.port
         link = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
@@ -78,10 +79,13 @@ class Arrivals:
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException):
             with self.lock:
-                self.cut += 1
+                self.cut.append((ref, datetime.now(UTC)))
             return 0, b""
         finally:
             link.close()
+
+    def _unlike(self) -> str:
+        return f"-{next(self.tries)}" if self.key else ""
 
     def stream(self, count: int, *, threads: int = 3) -> list[threading.Thread]:
         """Begin to send `count` machines from several threads; they end by themselves."""
@@ -91,7 +95,9 @@ class Arrivals:
             while next(left) < count and not self.stop.is_set():
                 self.send_one()
 
-        started = [threading.Thread(target=work, daemon=True) for _ in range(threads)]
+        started = [
+            threading.Thread(target=work, name="arrivals", daemon=True) for _ in range(threads)
+        ]
         for one in started:
             one.start()
         return started

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,17 @@ class Waiting:
             .values_list("part__donor__ref", flat=True)
         )
         return set(refs) - told
+
+    def dropped(self, arrivals: Arrivals) -> int:
+        """Count requests that were acted on and whose reply never came.
+
+        A connection that was cut while it waited to be taken had no effect: it is no reply lost.
+        """
+        done = dict(Donor.of(self.bench.workshop).values_list("ref", "recorded_at"))
+        first: dict[str, datetime] = {}
+        for ref, cut_at in arrivals.cut:
+            first.setdefault(ref, cut_at)
+        return sum(ref in done and done[ref] < cut_at for ref, cut_at in first.items())
 
     def doubled(self) -> int:
         """Count machines taken in twice and inbox rows told twice."""
