@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV   ?= .venv
 PY     := $(VENV)/bin/python
 
-.PHONY: setup setup-dev demo run test faults check clean screenshot
+.PHONY: setup setup-dev demo run test faults load check clean screenshot
 
 $(VENV)/.runtime: requirements.txt
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed")'
@@ -29,9 +29,14 @@ run: setup
 test: setup-dev
 	$(PY) tests/run.py
 
-# The races at the full counts of the reliability plan, on every engine that answers.
+# Races and faults at the full counts of the reliability plan, on every engine that answers.
 faults: setup-dev
-	RACES=full $(PY) tests/run.py -n 0 tests/integration/races
+	RACES=full $(PY) tests/run.py -n 0 tests/integration/races tests/integration/faults
+
+# The service under mixed use on loopback, scaled out and embedded (docs/scaling.md); LOAD="--parts 20000".
+load: setup-dev
+	$(PY) -m tests.load $(LOAD)
+	$(PY) -m tests.load --embedded --parts 20000 --rate 5 $(LOAD)
 
 check: setup-dev
 	$(VENV)/bin/ruff format --check .

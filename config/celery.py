@@ -4,6 +4,7 @@ Settings and their reasons: docs/adr/0003.
 """
 
 import os
+import threading
 from typing import Any
 
 from celery import Celery, signals
@@ -56,6 +57,26 @@ app.autodiscover_tasks(["workshop"])
 @signals.setup_logging.connect
 def keep_the_site_s_logging(**_: Any) -> None:
     """Write the worker's lines as LOGGING says: a receiver keeps Celery from laying its own."""
+
+
+_stop_standing_in = threading.Event()
+
+
+@signals.worker_ready.connect
+def stand_in_for_the_queue(**_: Any) -> None:
+    """Have this worker dispatch by itself while no ring comes through (docs/adr/0003)."""
+    from workshop import standing_in
+
+    if env.flag("NO_STANDING_IN"):  # for the control of a test only
+        return
+    _stop_standing_in.clear()
+    args = [_stop_standing_in]
+    threading.Thread(target=standing_in.run, args=args, name="standing-in", daemon=True).start()
+
+
+@signals.worker_shutting_down.connect
+def stand_in_no_more(**_: Any) -> None:
+    _stop_standing_in.set()
 
 
 @signals.worker_init.connect

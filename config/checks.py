@@ -255,6 +255,14 @@ def operating_is_set_up(app_configs: Any = None, **_: Any) -> Found:
                 id="operate.E011",
             )
         )
+    if settings.KEEP_EVENTS_DAYS < 1:
+        found.append(
+            checks.Error(
+                f"KEEP_EVENTS_DAYS is {settings.KEEP_EVENTS_DAYS}: events would go when done.",
+                hint="Set it to a whole number of days, at least 1, or leave it out (90).",
+                id="operate.E013",
+            )
+        )
     if marker.is_set():
         found.append(
             checks.Error(

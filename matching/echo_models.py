@@ -29,6 +29,8 @@ class EchoSettings(WorkshopOwned):
     )
     mail_on = models.BooleanField(default=False)
     address = models.EmailField(blank=True)
+    # The address whose holder said that alerts may come: mailed is only while it is `address`.
+    confirmed = models.EmailField(blank=True, editable=False)
     time_zone = models.CharField(max_length=64, default="UTC")
     daily_at = models.TimeField(default=time(7, 0))
     quiet_from = models.TimeField(null=True, blank=True)
@@ -150,6 +152,12 @@ class Delivery(WorkshopOwned):
     endpoint = models.ForeignKey(
         WebhookEndpoint, on_delete=models.CASCADE, null=True, related_name="deliveries"
     )
+    asks = models.EmailField(
+        blank=True, help_text="a mail without alerts: asks this address whether alerts may come"
+    )
+    request_id = models.CharField(
+        max_length=64, blank=True, default="", help_text="what caused it (its first alert)"
+    )
     made_at = models.DateTimeField()
     available_at = models.DateTimeField(null=True)
     leased_until = models.DateTimeField(null=True, blank=True)
@@ -171,6 +179,9 @@ class Delivery(WorkshopOwned):
                 condition=Q(channel="mail", member__isnull=False, endpoint__isnull=True)
                 | Q(channel="webhook", member__isnull=True, endpoint__isnull=False),
                 name="delivery_goes_to_one",
+            ),
+            models.CheckConstraint(
+                condition=Q(asks="") | Q(channel="mail"), name="delivery_asks_by_mail"
             ),
             models.CheckConstraint(
                 condition=Q(done_at__isnull=True) | Q(dead_at__isnull=True),

@@ -1,6 +1,8 @@
 """What people are told of a part after they were told of it first. Runs in the dispatcher only.
 
-Each is told once of one test, one scrapping, one failed sister: the database refuses a second row.
+Found, then proved or failed on the bench (and proved again), held for another job and free again,
+gone. Each is told once of one test, one hold, one leaving, one failed sister: the database refuses
+a second row. Who does something need not be told of it: holder and job of a hold are left out.
 """
 
 from collections.abc import Collection, Iterable, Iterator
@@ -8,27 +10,92 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db.models import Count
+from django.utils import timezone
 
 from matching import inbox
 from matching.domain.sides import Row
 from matching.models import Alert, Hold, Job, Match, Need, Outcome
 from matching.recipients import Recipients
-from parts.models import BenchTest, Grade, Part
+from parts.models import AVAILABLE, BenchTest, Grade, Part
 from parts.stock import StockPart
 from workshop.models import Member
 
 Told = tuple[Member, Need, int]  # who, of which need, about which part
+FATES = {Part.State.SOLD: "was sold", Part.State.FITTED: "was fitted for another job"}
+
+
+def tell_of_proved(workshop_id: int, there: Iterable[StockPart], *, now: datetime) -> int:
+    """Tell everyone a part was offered to that it passed its test. Returns how many.
+
+    Once until it fails: a second good test of a part known to be good changes nothing.
+    """
+    good = {part.pk: part for part in there if part.grade == Grade.TESTED_GOOD}
+    tests = _tests(good, BenchTest.Verdict.GOOD)
+    told = {
+        (member.pk, need.pk, part): (member, need, part)
+        for member, need, part in _alerted(workshop_id, list(tests))
+    }
+    latest = _latest_of(workshop_id, list(tests), [Alert.News.PROVED, Alert.News.FAILED])
+    return inbox.write(
+        [
+            _proved(who, good[who[2]], tests[who[2]], now)
+            for key, who in told.items()
+            if latest.get(key) != Alert.News.PROVED
+        ]
+    )
+
+
+def tell_of_hold(workshop_id: int, hold_id: int, *, now: datetime) -> int:
+    """Tell the others a part was offered to that it is held now. Returns how many.
+
+    Nobody is told of a hold that ended before anybody was told.
+    """
+    rows = Hold.of(workshop_id).filter(pk=hold_id, released_at__isnull=True)
+    hold = rows.select_related("part__kind", "need__job", "held_by__user").first()
+    if hold is None:
+        return 0
+    others = [
+        told
+        for told in _alerted(workshop_id, [hold.part_id])
+        if told[1].pk != hold.need_id and told[0].pk != hold.held_by_id
+    ]
+    return inbox.write([_held(told, hold, now) for told in others])
+
+
+def tell_of_freed(workshop_id: int, hold_ids: Collection[int], *, now: datetime) -> int:
+    """Tell who was told of a hold that the part is free again. Returns how many.
+
+    Parts held again meanwhile, or gone, are passed over: that is told by itself.
+    """
+    ended = Hold.of(workshop_id).filter(
+        pk__in=list(hold_ids), released_at__isnull=False, part__state__in=AVAILABLE
+    )
+    held_again = Hold.of(workshop_id).filter(released_at__isnull=True).values("part")
+    rows = ended.exclude(part__in=held_again).exclude(part__grade=Grade.SCRAP)
+    about = {f"hold {hold.pk}": hold for hold in rows.select_related("part__kind")}
+    told = Alert.of(workshop_id).filter(
+        news=Alert.News.HELD,
+        about__in=list(about),
+        recipient__active=True,
+        need__state=Need.State.OPEN,
+        need__job__state=Job.State.OPEN,
+    )
+    read = told.select_related("recipient", "need__job", "need__kind").order_by("id")
+    return inbox.write([_freed(alert, about[alert.about], now) for alert in read])
 
 
 def tell_of_failures(workshop_id: int, gone: Iterable[StockPart], *, now: datetime) -> int:
-    """Tell everyone a part was offered to or held by that it failed its test. Returns how many.
+    """Tell everyone a part was offered to or held by that it failed its test, or has gone.
 
-    Before its holds are ended. Jobs that are closed meanwhile are passed over.
+    Before its holds are ended. Jobs that are closed meanwhile, and the one it went to, are
+    passed over. Returns how many.
     """
-    failed = {part.pk: part for part in gone if part.grade == Grade.SCRAP}
+    failed = {part.pk: part for part in gone}
     if not failed:
         return 0
-    tests = _failed_tests(failed)
+    tests = _tests(
+        [pk for pk, part in failed.items() if part.grade == Grade.SCRAP], BenchTest.Verdict.FAILED
+    )
     told = {
         (member.pk, need.pk, part): (member, need, part)
         for member, need, part in (*_alerted(workshop_id, failed), *_holding(workshop_id, failed))
@@ -85,12 +152,21 @@ def _fitted(workshop_id: int, part_ids: Collection[int]) -> Iterator[Told]:
                 yield member, outcome.need, outcome.part_id
 
 
-def _failed_tests(part_ids: Collection[int]) -> dict[int, BenchTest]:
-    """Return the failed test each part is graded by; none where a person scrapped it."""
-    rows = Part.objects.unscoped().filter(
-        pk__in=list(part_ids), grade_test__verdict=BenchTest.Verdict.FAILED
-    )
+def _tests(part_ids: Collection[int], verdict: BenchTest.Verdict) -> dict[int, BenchTest]:
+    """Return the test of this verdict each part is graded by; none where a person graded it."""
+    if not part_ids:
+        return {}
+    rows = Part.objects.unscoped().filter(pk__in=list(part_ids), grade_test__verdict=verdict)
     return {part.pk: part.grade_test for part in rows.select_related("grade_test")}
+
+
+def _latest_of(
+    workshop_id: int, part_ids: Collection[int], news: Collection[str]
+) -> dict[tuple[int, int, int], str]:
+    """Return the latest of these kinds of news by recipient, need and part."""
+    rows = Alert.of(workshop_id).filter(part__in=list(part_ids), news__in=list(news))
+    read = rows.order_by("told_at").values_list("recipient_id", "need_id", "part_id", "news")
+    return {(who, need, part): kind for who, need, part, kind in read}
 
 
 def _others_offered(
@@ -108,7 +184,7 @@ def _failure(
     left = {0: "No other part stands", 1: "One other part stands"}.get(
         others, f"{others} other parts stand"
     )
-    fate = "failed its bench test" if test else "was scrapped"
+    fate = "failed its bench test" if test else FATES.get(part.state, "was scrapped")
     said = (
         f"{need.job.ref}: {_what(need.kind.name, part.position)} {part.ref} {fate} "
         f"and is no longer offered. {left} offered for this job."
@@ -116,6 +192,36 @@ def _failure(
     how = f"{fate} on {test.tested_on}: {test.method}" if test else fate
     news, about = (Alert.News.FAILED, f"test {test.pk}") if test else (Alert.News.GONE, "")
     return _alert(told, (news, about), part.arrival, said, how, now)
+
+
+def _proved(told: Told, part: StockPart, test: BenchTest, now: datetime) -> Alert:
+    _, need, _ = told
+    said = f"{need.job.ref}: {_what(need.kind.name, part.position)} {part.ref} passed its test."
+    how = f"passed on {test.tested_on}: {test.method}"
+    return _alert(told, (Alert.News.PROVED, f"test {test.pk}"), part.arrival, said, how, now)
+
+
+def _held(told: Told, hold: Hold, now: datetime) -> Alert:
+    _, need, _ = told
+    part = hold.part
+    said = (
+        f"{need.job.ref}: {_what(need.kind.name, part.position)} {part.ref} is held for "
+        f"{hold.need.job.ref} until {timezone.localtime(hold.expires_at):%Y-%m-%d}."
+    )
+    how = f"held by {hold.held_by}"
+    return _alert(told, (Alert.News.HELD, f"hold {hold.pk}"), part.arrival, said, how, now)
+
+
+def _freed(alert: Alert, hold: Hold, now: datetime) -> Alert:
+    need, part = alert.need, hold.part
+    assert need is not None
+    told = (alert.recipient, need, part.pk)
+    said = (
+        f"{need.job.ref}: {_what(need.kind.name, part.position)} {part.ref}, which was held for "
+        "another job, is free again."
+    )
+    news = (Alert.News.FREE, f"hold {hold.pk}")
+    return _alert(told, news, part.arrival, said, f"the hold {hold.get_ended_display()}", now)
 
 
 def _sister(told: Told, part: Part, failed: Part, now: datetime) -> Alert:

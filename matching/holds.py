@@ -4,19 +4,20 @@ Rows are locked in one order everywhere: part, job, need, hold. Whoever needs on
 them keeps to that order.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 
 from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from matching import gather, standing_proposals
+from matching import events, gather, standing_proposals
 from matching.models import Hold, Job, Match, Need
 from matching.searching import Searcher
 from parts import services as part_services
 from parts.models import Part
 from parts.reuse import why_never
+from workshop import outbox
 from workshop.errors import Conflict, NotFound
 from workshop.models import Member, Workshop
 
@@ -60,6 +61,7 @@ def hold_part(
             )
     except IntegrityError:
         raise _held_already(part, standing_hold(part)) from None
+    outbox.record(events.HOLD_MADE, workshop_id=workshop.pk, payload={"hold": hold.pk})
     standing_proposals.settle_for_hold(part, need, member=member, now=now, note=note)
     standing_proposals.touch(workshop.pk)
     return hold
@@ -135,6 +137,7 @@ def release_hold(*, workshop: Workshop, hold_id: int, now: datetime) -> Hold:
     """End a hold by hand. Raises NotFound, or Conflict when it has ended already."""
     hold = get_hold_locked(workshop, hold_id)
     _end([hold], Hold.Ended.RELEASED, now)
+    _announce_ended({hold.pk: workshop.pk})
     standing_proposals.touch(workshop.pk)
     return hold
 
@@ -223,9 +226,18 @@ def _lapse(rows: QuerySet[Hold], now: datetime) -> int:
 def _end_all(rows: QuerySet[Hold], how: Hold.Ended, now: object) -> int:
     """End those that stand, locked in the order of their ids. Returns how many."""
     standing = rows.filter(released_at__isnull=True).select_for_update().order_by("id")
-    ids = list(standing.values_list("id", flat=True))
-    ended = Hold.objects.unscoped().filter(pk__in=ids)
+    whose = dict(standing.values_list("id", "workshop_id"))
+    if how in (Hold.Ended.RELEASED, Hold.Ended.LAPSED):
+        _announce_ended(whose)
+    ended = Hold.objects.unscoped().filter(pk__in=list(whose))
     return int(ended.update(released_at=now, ended=how))
+
+
+def _announce_ended(whose: Mapping[int, int]) -> None:
+    """Record which holds ended with their parts still there. whose: workshop by hold."""
+    for workshop_id in sorted(set(whose.values())):
+        ids = sorted(pk for pk, owner in whose.items() if owner == workshop_id)
+        outbox.record_in_pages(events.HOLDS_ENDED, workshop_id=workshop_id, key="holds", ids=ids)
 
 
 def forget(workshop_id: int, need_ids: Iterable[int]) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from matching import events
 from matching.echo.planning import anyone_to_tell
 from matching.models import Alert
-from workshop import outbox
+from workshop import outbox, tracing
 
 
 def write(alerts: Sequence[Alert]) -> int:
@@ -20,6 +20,7 @@ def write(alerts: Sequence[Alert]) -> int:
     passed_on = anyone_to_tell(workshop_id)
     for alert in alerts:
         alert.echoed = not passed_on
+        alert.request_id = alert.request_id or tracing.current()
     Alert.objects.bulk_create(alerts, ignore_conflicts=True, batch_size=200)
     if passed_on:
         outbox.record(events.ALERTS_WRITTEN, workshop_id=workshop_id, payload={})

@@ -493,6 +493,10 @@ class Outcome(WorkshopOwned):
         return f"{self.kind_id} {self.result} on {self.fitted_on}"
 
 
+# What followers of a part are told after it was found for them (follow_ups.py).
+FOLLOW_UPS = ["failed", "proved", "held", "free", "gone", "sister"]
+
+
 class Alert(WorkshopOwned):
     """One line in a member's inbox: this arrival may serve that need. The row is the alert.
 
@@ -503,7 +507,10 @@ class Alert(WorkshopOwned):
     class News(models.TextChoices):
         FOUND = "found", "may serve"
         FAILED = "failed", "failed its test"
-        GONE = "gone", "scrapped or not there"
+        PROVED = "proved", "tested good"
+        HELD = "held", "held for another job"
+        FREE = "free", "free again"
+        GONE = "gone", "no longer there"
         SISTER = "sister", "a part of the same donor failed"
         REVIEW = "review", "time to look at the job again"
         OVER = "over", "the wait is over"
@@ -536,6 +543,9 @@ class Alert(WorkshopOwned):
     reasons = models.JSONField(default=list)
     told_at = models.DateTimeField()
     read_at = models.DateTimeField(null=True, blank=True)
+    request_id = models.CharField(
+        max_length=64, blank=True, default="", editable=False, help_text="what caused it"
+    )
     echoed = models.BooleanField(
         default=False, editable=False, help_text="it is settled where it is passed on to"
     )
@@ -574,7 +584,7 @@ class Alert(WorkshopOwned):
             ),
             models.CheckConstraint(
                 condition=Q(
-                    news__in=["found", "failed", "gone", "sister", "proposed"],
+                    news__in=["found", *FOLLOW_UPS, "proposed"],
                     arrival__isnull=False,
                     need__isnull=False,
                     part__isnull=False,

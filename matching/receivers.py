@@ -40,6 +40,17 @@ from workshop.models import OutboxEvent
 
 NEEDS_PER_EVENT = 40
 
+# Reckoned anew in bulk: a machine that comes in, or a job that opens, goes before these.
+outbox.let_wait(
+    donor_events.CATALOGUE_CHANGED,
+    donor_events.PATTERN_CHANGED,
+    events.MACHINES_UNREAD,
+    events.OUTCOMES_UNREAD,
+    events.NEEDS_REMATCH,
+    events.RULES_REVIEW,
+)
+outbox.never_waits(events.ALERTS_WRITTEN)
+
 
 @handles(donor_events.DONOR_RECEIVED)
 def donor_received(event: OutboxEvent, now: datetime) -> None:
@@ -76,6 +87,16 @@ def parts_changed(event: OutboxEvent, now: datetime) -> None:
 @handles(part_events.PART_FAILED_IN_USE)
 def part_failed_in_use(event: OutboxEvent, now: datetime) -> None:
     follow_ups.tell_of_sister(event.workshop_id, event.payload["part_id"], now=now)
+
+
+@handles(events.HOLD_MADE)
+def hold_made(event: OutboxEvent, now: datetime) -> None:
+    follow_ups.tell_of_hold(event.workshop_id, event.payload["hold"], now=now)
+
+
+@handles(events.HOLDS_ENDED)
+def holds_ended(event: OutboxEvent, now: datetime) -> None:
+    follow_ups.tell_of_freed(event.workshop_id, event.payload["holds"], now=now)
 
 
 @handles(events.NEEDS_OPENED, events.NEEDS_REMATCH)

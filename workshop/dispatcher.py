@@ -4,6 +4,7 @@ A handler's writes and the closing of its row are one transaction, so an effect 
 however often a row is delivered. A process that dies leaves a lease that runs out.
 """
 
+import itertools
 import logging
 import os
 import socket
@@ -14,20 +15,28 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.conf import settings
 from django.db import connection, transaction
 from django.utils import timezone
 
-from workshop import errands, leases, tracing
-from workshop.models import DispatcherPulse, OutboxEvent, SweepPulse, Workshop
+from workshop import errands, leases, outbox, tracing
+from workshop.models import DispatcherPulse, OutboxEvent, Replay, SweepPulse, Workshop
 from workshop.outbox import doorbell
 
 log = logging.getLogger(__name__)
 
 BATCH = 20
+BACKGROUND_BATCH = 2  # so many are in the way of news that comes in meanwhile
+BACKGROUND_TURN = 6  # every so many claims background work goes first: it never waits for ever
 MOST_ATTEMPTS = 8
 # Between two beats, and in one task, which is ended at 30 s: a long queue is no stall.
 BEGIN_FOR = timedelta(seconds=10)
+# From the claim until its handling begins (then the row is locked): short, so that what a killed
+# process had claimed is taken up at once.
+LEASE = timedelta(seconds=20)
+LONGEST_WAIT = timedelta(seconds=2 ** (MOST_ATTEMPTS - 1) + 30)
 FORGET_BEATS_AFTER = timedelta(days=1)
+FORGET_AT_ONCE = 5_000  # events in one sweep: some seven million a day at most
 
 Handler = Callable[[OutboxEvent, datetime], None]
 _handlers: dict[str, list[Handler]] = {}
@@ -81,13 +90,35 @@ def sweeps_last(repair: Repair) -> Repair:
 def run_once(*, now: datetime, batch: int = BATCH) -> Round:
     """Claim up to `batch` open events and handle each. Returns what was done."""
     handled = failed = 0
-    claimed = leases.claim(OutboxEvent.objects.unscoped(), now=now, batch=batch)
+    claimed = _claim(now=now, batch=batch)
     for event_id in claimed.ids:
         if _handle(event_id, claimed.lease, now=now):
             handled += 1
         else:
             failed += 1
     return Round(handled, failed)
+
+
+_claims = itertools.count(1)
+
+
+def _claim(*, now: datetime, batch: int) -> leases.Claim:
+    """Lease news, or background work where there is none."""
+    rows = OutboxEvent.objects.unscoped()
+    turns = [(False, batch), (True, min(batch, BACKGROUND_BATCH))]
+    if next(_claims) % BACKGROUND_TURN == 0:
+        turns.reverse()
+    for background, size in turns:
+        claimed = leases.claim(
+            rows.filter(background=background),
+            now=now,
+            batch=size,
+            lease_for=LEASE,
+            longest_wait=LONGEST_WAIT,
+        )
+        if claimed.ids:
+            break
+    return claimed
 
 
 def drain(
@@ -136,6 +167,22 @@ def sweep(*, now: datetime) -> Round:
     return Round(mended, failed)
 
 
+@sweeps
+def forget_done_events(now: datetime) -> int:
+    """Remove events done more than KEEP_EVENTS_DAYS ago, some at a time. Returns how many.
+
+    Nothing reads a done event: what was told of it is kept apart by the rows it led to (an alert
+    is never told twice by its own constraint). Dead letters stay until somebody tries them again,
+    and done ones that were once tried again stay as long as the record of that.
+    """
+    before = now - timedelta(days=settings.KEEP_EVENTS_DAYS)
+    rows = OutboxEvent.objects.unscoped().filter(done_at__lt=before, dead_at__isnull=True)
+    old = rows.exclude(pk__in=Replay.objects.unscoped().values("event"))
+    gone = list(old.order_by("done_at").values_list("pk", flat=True)[:FORGET_AT_ONCE])
+    OutboxEvent.objects.unscoped().filter(pk__in=gone).delete()
+    return len(gone)
+
+
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
     """Handle one leased event, under the id of the request that caused it, and close it."""
     row = OutboxEvent.objects.unscoped().filter(id=event_id)
@@ -161,8 +208,9 @@ def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: dat
             event = _still_ours(event_id, lease)
             if event is None:
                 return True
-            for handler in _handlers.get(event.kind, []):
-                handler(event, now)
+            with outbox.handling(event):
+                for handler in _handlers.get(event.kind, []):
+                    handler(event, now)
             event.done_at, event.lease, event.leased_until = now, None, None
             event.save(update_fields=["done_at", "lease", "leased_until"])
         log.info("event handled", extra={**told, "attempts": event.attempts})
@@ -184,6 +232,12 @@ def _still_ours(event_id: uuid.UUID, lease: uuid.UUID) -> OutboxEvent | None:
         return None
     Workshop.objects.select_for_update(no_key=True).get(id=event.workshop_id)
     return rows.select_for_update().first()
+
+
+def alive(*, now: datetime, within: timedelta, but_for: str = "") -> bool:
+    """Return True when some dispatcher has beaten lately (not the one named)."""
+    rows = DispatcherPulse.objects.exclude(name=but_for).filter(beat_at__gt=now - within)
+    return bool(rows.exists())
 
 
 def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: datetime) -> None:

@@ -13,6 +13,7 @@ from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 
 LEASE = timedelta(seconds=60)
+OFF_BY = timedelta(seconds=30)  # what clocks of two machines may differ by without a word
 
 
 @dataclass(frozen=True)
@@ -23,14 +24,27 @@ class Claim:
     lease: uuid.UUID
 
 
-def claim(rows: "QuerySet[Any]", *, now: datetime, batch: int) -> Claim:
+def claim(
+    rows: "QuerySet[Any]",
+    *,
+    now: datetime,
+    batch: int,
+    lease_for: timedelta = LEASE,
+    longest_wait: timedelta | None = None,
+) -> Claim:
     """Lease up to `batch` of these rows that are due. SKIP LOCKED on PostgreSQL, IMMEDIATE on
     SQLite. Counts an attempt on each.
+
+    longest_wait: no row is ever put off for longer; one that seems to be was written by a clock
+    that was ahead, or ours was put back since, and is due. So is a lease longer than any.
     """
     lease = uuid.uuid4()
-    open_now = Q(done_at__isnull=True, dead_at__isnull=True, available_at__lte=now)
-    unleased = Q(leased_until__isnull=True) | Q(leased_until__lt=now)
-    due = rows.filter(open_now, unleased)
+    due_now = Q(available_at__lte=now)
+    if longest_wait is not None:
+        due_now |= Q(available_at__gt=now + longest_wait)
+    open_now = Q(done_at__isnull=True, dead_at__isnull=True) & due_now
+    run_out = Q(leased_until__lt=now) | Q(leased_until__gt=now + lease_for + OFF_BY)
+    due = rows.filter(open_now, Q(leased_until__isnull=True) | run_out)
     if not due.exists():
         # Looking first keeps an idle dispatcher from taking SQLite's write lock every second.
         return Claim((), lease)
@@ -41,6 +55,6 @@ def claim(rows: "QuerySet[Any]", *, now: datetime, batch: int) -> Claim:
         ordered = locked.order_by("available_at", *rows.model._meta.ordering)
         ids = tuple(ordered.values_list("id", flat=True)[:batch])
         rows.model.objects.unscoped().filter(id__in=ids).update(
-            lease=lease, leased_until=now + LEASE, attempts=F("attempts") + 1
+            lease=lease, leased_until=now + lease_for, attempts=F("attempts") + 1
         )
     return Claim(ids, lease)

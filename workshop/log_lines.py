@@ -11,7 +11,7 @@ from typing import Any
 
 from workshop import tracing
 
-EXTRAS = ("view", "method", "status", "ms", "event", "event_kind", "attempts")
+EXTRAS = ("view", "method", "status", "ms", "event", "event_kind", "delivery", "attempts")
 FORMATS = ("plain", "json")
 
 

@@ -210,6 +210,9 @@ class OutboxEvent(WorkshopOwned):
     lease = models.UUIDField(null=True, blank=True)
     attempts = models.PositiveSmallIntegerField(default=0)
     request_id = models.CharField(max_length=64, blank=True, default="", help_text="what caused it")
+    background = models.BooleanField(
+        default=False, help_text="reckoned anew: news goes before it (outbox.let_wait)"
+    )
     last_error = models.TextField(blank=True)
     done_at = models.DateTimeField(null=True, blank=True)
     dead_at = models.DateTimeField(null=True, blank=True)
@@ -219,10 +222,12 @@ class OutboxEvent(WorkshopOwned):
         indexes: ClassVar = [
             # The dispatcher's claim: what is open, oldest first.
             models.Index(
-                fields=["available_at"],
+                fields=["background", "available_at"],
                 condition=Q(done_at__isnull=True, dead_at__isnull=True),
                 name="outbox_open",
             ),
+            # The sweep: what was done long enough ago to be forgotten.
+            models.Index(fields=["done_at"], condition=Q(done_at__isnull=False), name="outbox_age"),
             # What was given up on: the page, the metric.
             models.Index(
                 fields=["workshop", "dead_at"],

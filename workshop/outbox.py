@@ -5,7 +5,9 @@ committed. Nothing here touches a broker: Redis is only a doorbell (docs/adr/000
 """
 
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 from django.db import transaction
@@ -15,6 +17,38 @@ from workshop.models import OutboxEvent
 
 # Rung after a commit in this process; the embedded dispatcher waits on it instead of polling hard.
 doorbell = threading.Event()
+
+_let_wait: set[str] = set()
+_never_waits: set[str] = set()
+_in_background: ContextVar[bool] = ContextVar("in_background", default=False)
+
+
+def let_wait(*kinds: str) -> None:
+    """Have news go before events of these kinds, and before all that is recorded by handling them.
+
+    For what is reckoned anew in bulk: thousands of machines read again must not hold up the one
+    that has just come in. Called from an app's receivers.
+    """
+    _let_wait.update(kinds)
+
+
+def never_waits(*kinds: str) -> None:
+    """Say that events of these kinds are news even where background work recorded them."""
+    _never_waits.update(kinds)
+
+
+@contextmanager
+def handling(event: OutboxEvent) -> Iterator[None]:
+    """What is recorded meanwhile waits behind news when this event did."""
+    before = _in_background.set(event.background)
+    try:
+        yield
+    finally:
+        _in_background.reset(before)
+
+
+def _is_background(kind: str) -> bool:
+    return kind in _let_wait or (_in_background.get() and kind not in _never_waits)
 
 
 def record(kind: str, *, workshop_id: int, payload: Mapping[str, Any]) -> OutboxEvent:
@@ -30,7 +64,13 @@ def record_all(
         raise RuntimeError(f"{kind} was recorded outside a transaction; it could be lost.")
     whence = tracing.current()
     rows = [
-        OutboxEvent(kind=kind, workshop_id=workshop_id, payload=dict(one), request_id=whence)
+        OutboxEvent(
+            kind=kind,
+            workshop_id=workshop_id,
+            payload=dict(one),
+            request_id=whence,
+            background=_is_background(kind),
+        )
         for one in payloads
     ]
     if rows:

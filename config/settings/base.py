@@ -148,6 +148,9 @@ READY_BEAT_SECONDS = env.number("READY_BEAT_SECONDS", 45)
 READY_EVENT_SECONDS = env.number("READY_EVENT_SECONDS", 300)
 READY_SWEEP_SECONDS = env.number("READY_SWEEP_SECONDS", 300)
 
+# Events done so long ago are removed by the sweep; what led to what can be looked up meanwhile.
+KEEP_EVENTS_DAYS = env.number("KEEP_EVENTS_DAYS", 90)
+
 PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",

@@ -43,6 +43,9 @@ class ChoicesInput(serializers.Serializer[Any]):
 
 class ChoicesOutput(ChoicesInput):
     mail_works = serializers.BooleanField(help_text="false: this site has no mail server")
+    confirmed = serializers.BooleanField(
+        help_text="false: nothing is mailed until the link in the mail to this address is opened"
+    )
     has_feed = serializers.BooleanField()
 
 
@@ -68,7 +71,9 @@ class MyAlerts(MemberView):
             news: KindChoice(Way(one["mail"]), one["in_feed"])
             for news, one in given.pop("kinds").items()
         }
-        row = choices.save_choices(member=self.member, choices=Choices(**given, kinds=kinds))
+        row = choices.save_choices(
+            member=self.member, choices=Choices(**given, kinds=kinds), now=timezone.now()
+        )
         return Response(_choices(row))
 
 
@@ -86,6 +91,7 @@ def _choices(row: EchoSettings) -> Any:
         "quiet_to": row.quiet_to,
         "kinds": kinds,
         "mail_works": choices.mail_is_set_up(),
+        "confirmed": bool(row.address) and row.confirmed == row.address,
         "has_feed": bool(row.feed_hash),
     }
     return ChoicesOutput(found).data

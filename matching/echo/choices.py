@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
@@ -16,11 +16,15 @@ from django.db import transaction
 
 from matching.domain.echo.times import Hours, Way
 from matching.echo.keys import new_token, token_hash
-from matching.models import Alert, EchoChoice, EchoSettings
-from workshop.errors import InputRefused, NotFound
+from matching.models import Alert, Delivery, EchoChoice, EchoSettings
+from workshop import tracing
+from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member
 
 STOP_SALT = "matching.echo.stop"
+CONFIRM_SALT = "matching.echo.confirm"
+CONFIRM_WITHIN = timedelta(days=7)  # our own choice
+MOST_ASKED = 5  # mails a day that ask an address, for one member: addresses may be a stranger's
 
 
 @dataclass(frozen=True)
@@ -88,9 +92,13 @@ def hours_of(settings: EchoSettings) -> Hours:
 
 
 @transaction.atomic
-def save_choices(*, member: Member, choices: Choices) -> EchoSettings:
-    """Store what a member chose. Raises InputRefused by field."""
+def save_choices(*, member: Member, choices: Choices, now: datetime) -> EchoSettings:
+    """Store what a member chose; an address not confirmed yet is asked by mail.
+
+    Raises InputRefused by field, Conflict where too many addresses were asked today.
+    """
     _refuse_nonsense(choices)
+    before = settings_of(member)
     row = _store(
         member,
         mail_on=choices.mail_on,
@@ -115,7 +123,81 @@ def save_choices(*, member: Member, choices: Choices) -> EchoSettings:
         unique_fields=["settings", "news"],
         update_fields=["mail", "in_feed"],
     )
+    switched_on = choices.mail_on and not before.mail_on
+    if choices.mail_on and (switched_on or choices.address != before.address):
+        _ask_if_needed(row, now)
     return settings_of(member)
+
+
+def needs_confirming(settings: EchoSettings) -> bool:
+    """Return True while mail is on and the holder of the address has not said that it may come."""
+    return settings.mail_on and settings.confirmed != settings.address
+
+
+@transaction.atomic
+def ask_again(*, member: Member, now: datetime) -> None:
+    """Mail the link once more that confirms a member's address. Raises Conflict: not needed, or
+    too many today.
+    """
+    row = settings_of(member)
+    if not needs_confirming(row):
+        raise Conflict("There is no address to confirm.")
+    _ask_if_needed(row, now)
+
+
+def _ask_if_needed(row: EchoSettings, now: datetime) -> None:
+    """Have a mail sent that asks the address, in the caller's transaction."""
+    if not needs_confirming(row):
+        return
+    # Locked, so that two who store at once count each other.
+    EchoSettings.of(row.workshop_id).select_for_update(no_key=True).get(pk=row.pk)
+    asked = Delivery.of(row.workshop_id).filter(member=row.member_id).exclude(asks="")
+    if asked.filter(made_at__gt=now - timedelta(days=1)).count() >= MOST_ASKED:
+        raise Conflict(
+            f"{MOST_ASKED} mails were sent today to confirm an address. Try again tomorrow.",
+            fields={"address": "Too many addresses were asked today."},
+        )
+    Delivery.objects.create(
+        workshop_id=row.workshop_id,
+        channel=Delivery.Channel.MAIL,
+        member_id=row.member_id,
+        asks=row.address,
+        request_id=tracing.current(),
+        made_at=now,
+        available_at=now,
+    )
+
+
+def confirm_token(settings: EchoSettings) -> str:
+    """Return what shows that whoever has it reads the mail of the address now stored."""
+    return signing.dumps(
+        {"member": settings.member_id, "for": _stamp(settings.address)}, salt=CONFIRM_SALT
+    )
+
+
+def find_confirming(token: str) -> EchoSettings:
+    """Return whose address a token confirms. Raises NotFound for one that is too old, was never
+    given out, or whose address is no longer used.
+    """
+    try:
+        said = signing.loads(token, salt=CONFIRM_SALT, max_age=CONFIRM_WITHIN)
+    except signing.BadSignature:
+        said = {}
+    rows = EchoSettings.objects.unscoped().filter(member=said.get("member"))
+    found: EchoSettings | None = rows.select_related("member__workshop", "member__user").first()
+    if found is None or said.get("for") != _stamp(found.address):
+        raise NotFound(
+            "This link confirms no address any more. Sign in and have a new one mailed to you."
+        )
+    return found
+
+
+def confirm(*, token: str) -> EchoSettings:
+    """Note that the address a token was sent to may be mailed. Raises as find_confirming does."""
+    found = find_confirming(token)
+    rows = EchoSettings.of(found.workshop_id).filter(pk=found.pk, address=found.address)
+    rows.update(confirmed=found.address)
+    return found
 
 
 def _store(member: Member, **values: Any) -> EchoSettings:

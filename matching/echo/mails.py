@@ -10,7 +10,7 @@ from django.core.mail import EmailMultiAlternatives, get_connection
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from matching.echo.choices import stop_token
+from matching.echo.choices import CONFIRM_WITHIN, confirm_token, stop_token
 from matching.models import Alert, Delivery, EchoSettings
 from workshop.templatetags.shown import percent
 
@@ -63,6 +63,24 @@ def message(
     )
     built.attach_alternative(render_to_string("matching/echo/mail.html", shown), "text/html")
     return built
+
+
+def asking(mail: Delivery, settings: EchoSettings) -> EmailMultiAlternatives:
+    """Return the mail that asks an address whether a member's alerts may come to it."""
+    shown = {
+        "workshop": settings.member.workshop.name,
+        "who": str(settings.member),
+        "confirm": link("mail-confirm", confirm_token(settings)),
+        "days": CONFIRM_WITHIN.days,
+    }
+    name = one_line(settings.member.workshop.name)[:40]
+    return EmailMultiAlternatives(
+        subject=f"[{name}] May alerts come to this address?",
+        body=render_to_string("matching/echo/confirm.txt", shown),
+        from_email=site.DEFAULT_FROM_EMAIL,
+        to=[mail.asks],
+        headers={"Message-ID": message_id(mail), "Auto-Submitted": "auto-generated"},  # RFC 3834
+    )
 
 
 def message_id(mail: Delivery) -> str:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from django.db import transaction
+from django.db.models import F, QuerySet
 
 from matching.domain.echo.times import due
 from matching.echo.choices import KindChoice, hours_of, kinds_of, mail_is_set_up
@@ -22,7 +23,14 @@ def anyone_to_tell(workshop_id: int) -> bool:
     """Return True when some member of a workshop has mail on, or some webhook is not paused."""
     if WebhookEndpoint.of(workshop_id).filter(paused_at__isnull=True).exists():
         return True
-    return mail_is_set_up() and EchoSettings.of(workshop_id).filter(mail_on=True).exists()
+    return mail_is_set_up() and mailed_to(workshop_id).exists()
+
+
+def mailed_to(workshop_id: int) -> "QuerySet[EchoSettings]":
+    """Return the settings of those who have mail on, at an address they confirmed."""
+    rows = EchoSettings.of(workshop_id)
+    found: QuerySet[EchoSettings] = rows.filter(mail_on=True, confirmed=F("address"))
+    return found
 
 
 def settle(workshop_id: int, *, now: datetime) -> int:
@@ -71,7 +79,7 @@ def _settle_mails(workshop_id: int, alerts: list[Alert], known: Known, now: date
     if not mail_is_set_up():
         return
     people = {one.recipient_id for one in alerts if one.recipient.active}
-    rows = EchoSettings.of(workshop_id).filter(member__in=people, mail_on=True)
+    rows = mailed_to(workshop_id).filter(member__in=people)
     settings = {one.member_id: one for one in rows.prefetch_related("choices")}
     mails: dict[tuple[int, datetime], list[Alert]] = defaultdict(list)
     times = {pk: (hours_of(one), kinds_of(one)) for pk, one in settings.items()}
@@ -95,7 +103,7 @@ def _write_mails(
         mail, room = open_mails.get((member_id, at), (None, 0))
         for alert in those:
             if mail is None or room == 0:
-                mail, room = _mail(workshop_id, member_id, at, now), MOST_A_MAIL
+                mail, room = _mail(alert, at, now), MOST_A_MAIL
                 made.append(mail)
             room -= 1
             rows.append(DeliveredAlert(workshop_id=workshop_id, delivery=mail, alert=alert))
@@ -117,6 +125,7 @@ def _open_mails(
         member__in={member for member, _ in wanted},
         available_at__in={at for _, at in wanted},
         attempts=0,
+        asks="",
         lease__isnull=True,
         done_at__isnull=True,
         dead_at__isnull=True,
@@ -133,11 +142,12 @@ def _open_mails(
     }
 
 
-def _mail(workshop_id: int, member_id: int, at: datetime, now: datetime) -> Delivery:
+def _mail(first: Alert, at: datetime, now: datetime) -> Delivery:
     return Delivery(
-        workshop_id=workshop_id,
+        workshop_id=first.workshop_id,
         channel=Delivery.Channel.MAIL,
-        member_id=member_id,
+        member_id=first.recipient_id,
+        request_id=first.request_id,
         made_at=now,
         available_at=at,
     )
@@ -156,6 +166,7 @@ def _settle_webhooks(workshop_id: int, alerts: list[Alert], known: Known, now: d
                     workshop_id=workshop_id,
                     channel=Delivery.Channel.WEBHOOK,
                     endpoint=endpoint,
+                    request_id=alert.request_id,
                     made_at=now,
                     available_at=now,
                 )

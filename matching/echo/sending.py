@@ -6,6 +6,7 @@ under the same id.
 """
 
 import http.client
+import logging
 import random
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -21,9 +22,11 @@ from matching.domain.echo.times import Way, quiet_until
 from matching.echo import mails, webhooks
 from matching.echo.choices import KindChoice, hours_of, kinds_of, mail_is_set_up
 from matching.models import Alert, Delivery, EchoSettings, WebhookEndpoint
-from workshop import leases, web_addresses
+from workshop import leases, tracing, web_addresses
 from workshop.errands import MOST_SECONDS, Errand
 from workshop.web_addresses import Answer
+
+log = logging.getLogger(__name__)
 
 KEPT_FOR = timedelta(days=90)  # the list of what was sent (our own choice)
 MAIL, HOOK = "mail ", "webhook "
@@ -43,7 +46,7 @@ def take_due(now: datetime, busy: frozenset[str]) -> Errand | None:
         delivery = Delivery.objects.unscoped().filter(lease=claimed.lease).first()
         run = _prepare(delivery, now) if delivery else None
         if delivery is not None and run is not None:
-            return Errand(_target(delivery), run, partial(_note, delivery))
+            return Errand(_target(delivery), run, partial(_note_traced, delivery))
 
 
 def _ready(busy: frozenset[str]) -> "QuerySet[Delivery]":
@@ -82,11 +85,16 @@ def _alerts(delivery: Delivery) -> list[Alert]:
 def _prepare_mail(delivery: Delivery, now: datetime) -> Prepared | None:
     rows = EchoSettings.of(delivery.workshop_id).filter(member=delivery.member_id)
     settings = rows.select_related("member__workshop", "member__user").first()
+    if delivery.asks:
+        return _prepare_asking(delivery, settings, now)
     if settings is None or not settings.mail_on:
         _drop(delivery, "mail is switched off", now)
         return None
     if not (settings.member.active and settings.member.user.is_active):
         _drop(delivery, "no longer an active member", now)
+        return None
+    if settings.confirmed != settings.address:
+        _drop(delivery, "its address is not confirmed", now)
         return None
     kinds = kinds_of(settings)
     wanted = [
@@ -101,6 +109,19 @@ def _prepare_mail(delivery: Delivery, now: datetime) -> Prepared | None:
         return None
     built: EmailMultiAlternatives = mails.message(delivery, settings, wanted)
     return partial(mails.send, built)
+
+
+def _prepare_asking(
+    delivery: Delivery, settings: EchoSettings | None, now: datetime
+) -> Prepared | None:
+    """Return what asks an address whether alerts may come; None when there is no need any more."""
+    if settings is None or settings.address != delivery.asks or not settings.mail_on:
+        _drop(delivery, "another address is used, or none", now)
+        return None
+    if settings.confirmed == delivery.asks:
+        _drop(delivery, "the address is confirmed", now)
+        return None
+    return partial(mails.send, mails.asking(delivery, settings))
 
 
 def _prepare_webhook(delivery: Delivery, now: datetime) -> Prepared | None:
@@ -146,6 +167,14 @@ def _hold_back(delivery: Delivery, until: datetime | None) -> None:
     """Give a delivery back untried until a moment; None: until its endpoint is resumed."""
     attempts = max(0, delivery.attempts - 1)
     _ours(delivery).update(available_at=until, attempts=attempts, lease=None, leased_until=None)
+
+
+def _note_traced(delivery: Delivery, result: object, now: datetime) -> None:
+    """Note a try under the id of the request it goes back to, and say so in the log."""
+    with tracing.following(delivery.request_id or tracing.made()):
+        _note(delivery, result, now)
+        told = {"delivery": str(delivery.pk), "attempts": delivery.attempts}
+        log.info("delivery failed" if _fault(result) else "delivery sent", extra=told)
 
 
 def _note(delivery: Delivery, result: object, now: datetime) -> None:

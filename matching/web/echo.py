@@ -102,7 +102,7 @@ def my_alerts(request: HttpRequest, member: Member) -> HttpResponse:
     form = ChoicesForm(posted(request), settings=choices.settings_of(member))
     if form.is_bound and form.accepts():
         try:
-            choices.save_choices(member=member, choices=form.chosen())
+            choices.save_choices(member=member, choices=form.chosen(), now=timezone.now())
         except DomainError as refused:
             form.refuse(refused)
         else:
@@ -119,12 +119,34 @@ def _show_mine(
     shown = {
         "form": form,
         "mail_works": choices.mail_is_set_up(),
+        "unconfirmed": settings.address if choices.needs_confirming(settings) else "",
         "has_feed": bool(settings.feed_hash),
         "feed_made_at": settings.feed_made_at,
         "feed_address": feed,
         "is_owner": covers(member, Role.OWNER),
     }
     return render(request, "matching/echo/my_alerts.html", shown, status=form.status)
+
+
+@for_member(methods=ACTION)
+def my_mail_ask(request: HttpRequest, member: Member) -> HttpResponse:
+    try:
+        choices.ask_again(member=member, now=timezone.now())
+    except DomainError as refused:
+        messages.error(request, str(refused))
+    else:
+        messages.success(request, "A mail with a link is on its way. Open the link to confirm.")
+    return redirect("my-alerts")
+
+
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def mail_confirm(request: HttpRequest, token: str) -> HttpResponse:
+    """Show a button that confirms an address; opening alone does not, as mail scanners do that."""
+    done = request.method == "POST"
+    found = choices.confirm(token=token) if done else choices.find_confirming(token)
+    shown = {"done": done, "token": token, "found": found}
+    return _private(render(request, "matching/echo/mail_confirm.html", shown))
 
 
 @for_member(methods=ACTION)
@@ -349,6 +371,8 @@ urlpatterns = [
     path("me/feed/", my_feed, name="my-feed"),
     path("me/feed/end/", my_feed_end, name="my-feed-end"),
     path("feeds/<str:token>/", feed, name="feed"),
+    path("me/alerts/ask-again/", my_mail_ask, name="my-mail-ask"),
+    path("mail/confirm/<str:token>/", mail_confirm, name="mail-confirm"),
     path("mail/stop/<str:token>/", mail_stop, name="mail-stop"),
     path("webhooks/", webhook_list, name="webhooks"),
     path("webhooks/<int:endpoint_id>/", webhook_page, name="webhook"),

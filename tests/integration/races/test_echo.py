@@ -9,10 +9,11 @@ from django.db import transaction
 from django.utils import timezone
 
 from matching import inbox
-from matching.echo import choices, webhooks
+from matching.echo import webhooks
 from matching.echo.choices import Choices
 from matching.models import Alert, DeliveredAlert, Delivery
 from tests.factories import NOW, Bench, make_bench
+from tests.integration.matching.echo.conftest import confirmed
 from tests.integration.matching.echo.receiver import receiving
 from tests.integration.races.conftest import Race
 from tests.integration.races.sizes import size
@@ -65,9 +66,7 @@ def test_every_alert_is_sent_once_to_each_target(
     monkeypatch.setenv("DATA_DIR", str(tmp_path))
     monkeypatch.setenv("EMAIL_BACKEND", "django.core.mail.backends.filebased.EmailBackend")
     bench = make_bench("millrace")
-    choices.save_choices(
-        member=bench.technician, choices=Choices(mail_on=True, address="a@b.example")
-    )
+    confirmed(bench.technician, Choices(mail_on=True, address="a@b.example"))
     with receiving() as receiver:
         endpoint(bench, receiver.url)
         endpoint(bench, f"{receiver.url}/2")

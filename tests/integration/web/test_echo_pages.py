@@ -111,6 +111,7 @@ def test_a_feed_s_address_is_shown_once(bench: Bench, technician: Client) -> Non
 
 def stop_address(bench: Bench) -> str:
     choices.save_choices(
+        now=NOW,
         member=bench.technician,
         choices=choices.Choices(mail_on=True, address="tech@workshop.example"),
     )
@@ -137,7 +138,9 @@ def test_a_forged_link_and_one_to_an_address_left_behind_stop_nothing(bench: Ben
     for forged in (address[:-2] + "x/", "/mail/stop/x/", "/mail/stop/a:b:c/"):
         assert Client().post(forged).status_code == 404
     choices.save_choices(
-        member=bench.technician, choices=choices.Choices(mail_on=True, address="new@b.example")
+        member=bench.technician,
+        choices=choices.Choices(mail_on=True, address="new@b.example"),
+        now=NOW,
     )
     assert Client().post(address).status_code == 404
     assert choices.settings_of(bench.technician).mail_on

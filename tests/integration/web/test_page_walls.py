@@ -21,7 +21,7 @@ from workshop.models import RefCounter
 pytestmark = pytest.mark.django_db
 
 # Answered without signing in: by a secret in the address, or with nothing at all (echo tests).
-OPEN = {"sign-in", "sign-out", "feed", "mail-stop", "alerts-count"}
+OPEN = {"sign-in", "sign-out", "feed", "mail-stop", "mail-confirm", "alerts-count"}
 SCRIPTS = [
     '<script src="/static/django_htmx/htmx-2.min.js" defer></script>',
     '<script src="/static/js/live.js" defer></script>',
@@ -53,6 +53,7 @@ ACTIONS = {
     "strip-rate",
     "certificate-remove",
     "my-feed-end",
+    "my-mail-ask",
     "webhook-pause",
     "webhook-resume",
     "webhook-rotate",
@@ -249,6 +250,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "delivery-again": [bench.delivery(bench.webhook(), alert).pk],
         "feed": ["a-token"],
         "mail-stop": ["a-token"],
+        "mail-confirm": ["a-token"],
         "model": [bench.makes["Velthane"].numbers.order_by("id").first().pk],
     }
     for route in page_routes():

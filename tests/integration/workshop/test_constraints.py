@@ -677,7 +677,7 @@ def _furnish_faults(bench: Bench, job: Job) -> None:
 
 def _mail(bench: Bench) -> None:
     chosen = Choices(kinds={"found": KindChoice()})
-    choices.save_choices(member=bench.technician, choices=chosen)
+    choices.save_choices(member=bench.technician, choices=chosen, now=NOW)
     Delivery.objects.create(
         workshop=bench.workshop, channel="mail", member=bench.technician, made_at=NOW
     )

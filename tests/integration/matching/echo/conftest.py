@@ -10,7 +10,7 @@ from django.db import transaction
 from matching import inbox
 from matching.echo import choices
 from matching.echo.choices import Choices
-from matching.models import Alert
+from matching.models import Alert, Delivery
 from tests.factories import NOW, Bench
 from tests.integration.matching.echo.receiver import Receiver, receiving
 from workshop import dispatcher, errands
@@ -59,7 +59,7 @@ def wants_mail(bench: Bench) -> Callable[..., None]:
 
     def switch_on(member: Member | None = None, **values: Any) -> None:
         stated = {"mail_on": True, "address": "tech@workshop.example", **values}
-        choices.save_choices(member=member or bench.technician, choices=Choices(**stated))
+        confirmed(member or bench.technician, Choices(**stated))
 
     return switch_on
 
@@ -69,6 +69,13 @@ def receiver(settings: Any) -> Iterator[Receiver]:
     settings.WEBHOOKS_TO_LOOPBACK = True
     with receiving() as found:
         yield found
+
+
+def confirmed(member: Member, chosen: Choices, now: datetime = NOW) -> None:
+    """Store choices and confirm their address, as its holder does by the link."""
+    row = choices.save_choices(member=member, choices=chosen, now=now)
+    choices.confirm(token=choices.confirm_token(row))
+    Delivery.of(member.workshop).exclude(asks="").delete()
 
 
 def settle(now: datetime) -> None:

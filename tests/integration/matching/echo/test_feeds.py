@@ -92,7 +92,9 @@ def test_it_holds_the_member_s_own_alerts_of_the_kinds_they_want(
     tell(1, summary="mine")
     tell(1, news="over", summary="not wanted")
     choices.save_choices(
-        member=bench.technician, choices=Choices(kinds={"over": KindChoice(in_feed=False)})
+        member=bench.technician,
+        choices=Choices(kinds={"over": KindChoice(in_feed=False)}),
+        now=NOW,
     )
     assert [one.title for one in feedparser.parse(fetch(made(bench)).content).entries] == ["mine"]
     theirs = fetch(made(other_bench, other_bench.technician)).content

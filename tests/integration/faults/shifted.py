@@ -1,0 +1,55 @@
+"""A dispatcher whose clock is off: `python -m tests.integration.faults.shifted SECONDS`.
+
+With 0 it is stepped an hour on and back by turns, as a machine whose clock is set is.
+"""
+
+import itertools
+import os
+import signal
+import sys
+import threading
+from datetime import timedelta
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings.prod")
+
+import django
+
+django.setup()
+
+from django.utils import timezone
+
+from workshop import dispatcher
+from workshop.outbox import doorbell
+
+real = timezone.now
+HOUR = 3600
+
+
+def main() -> None:
+    offset = int(sys.argv[1])
+    steps = itertools.cycle([HOUR, 0, -HOUR, 0])
+    state = {"off": offset}
+    if not offset:
+
+        def step() -> None:
+            state["off"] = next(steps)
+            again = threading.Timer(3.0, step)
+            again.daemon = True
+            again.start()
+
+        step()
+    moved = lambda: real() + timedelta(seconds=state["off"])  # noqa: E731
+    timezone.now = moved
+    dispatcher.drain.__kwdefaults__["now"] = moved
+    stop = threading.Event()
+
+    def end(*_: object) -> None:
+        stop.set()
+        doorbell.set()
+
+    signal.signal(signal.SIGTERM, end)
+    dispatcher.run_forever(stop)
+
+
+if __name__ == "__main__":
+    main()
