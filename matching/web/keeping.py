@@ -84,7 +84,7 @@ def job_wait(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
 
     def extend() -> HttpResponse:
         until = form.cleaned_data["wait_until"]
-        waits.extend_wait(
+        waits.set_end(
             workshop=member.workshop, ref=ref, until=until, member=member, now=timezone.now()
         )
         messages.success(request, f"{ref} waits until {until}.")

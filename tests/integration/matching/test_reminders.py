@@ -31,7 +31,7 @@ def day(after: int) -> str:
 
 
 def extend(bench: Bench, job: Job, until: date, now: datetime = NOW) -> Job:
-    return waits.extend_wait(
+    return waits.set_end(
         workshop=bench.workshop, ref=job.ref, until=until, member=bench.technician, now=now
     )
 
