@@ -236,6 +236,7 @@ def correct_need(
     facts: NeedFacts,
     member: Member,
     now: datetime,
+    why: str = "",
     confirm_mismatch: bool = False,
 ) -> Need:
     """Correct an open need of an open job. Where it is another kind, its holds and proposals end.
@@ -261,7 +262,7 @@ def correct_need(
     if facts.kind != old:
         holds.release_for_needs(workshop_id=workshop.pk, need_ids=[need.pk], now=now)
         holds.forget(workshop.pk, [need.pk])
-    _note(job, [("part it lacks", before, told(need))], member=member, now=now)
+    _note(job, [("part it lacks", before, told(need))], member=member, now=now, why=why)
     services.follow_machine(job, [old])
     fittings.state_anew(workshop.pk, Outcome.of(workshop).filter(need=need))
     return need

@@ -30,7 +30,10 @@ def job_refuse(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
             member=member,
             now=timezone.now(),
         )
-        messages.success(request, f"{ref} is closed. What was held for it is free again.")
+        messages.success(
+            request,
+            f"{ref} is closed. What was held for it is free again. A slip? Open it again below.",
+        )
         return redirect("job", ref)
 
     return _done(request, member, ref, "answer", form, refuse)
