@@ -4,4 +4,5 @@ CATALOGUE_CHANGED = "donors.catalogue-changed"
 PATTERN_CHANGED = "donors.pattern-changed"  # {"make_id": int}: stored, guessed or taken away
 DONOR_RECEIVED = "donors.donor-received"  # {"donor_id": int}
 LISTINGS_CHANGED = "donors.listings-changed"  # {"listing_ids": [int]}: new, read again, closed
-DONOR_CHANGED = "donors.donor-changed"  # {"donor_id": int}: read again, confirmed, edited
+# {"donor_id": int, "corrected": True where its plate was wrong}: read again, confirmed, edited
+DONOR_CHANGED = "donors.donor-changed"

@@ -6,6 +6,7 @@ from typing import Any, ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from donors.change_models import DonorChange as DonorChange
 from donors.domain.build_dates import Scheme
 from donors.listing_models import Listing as Listing
 from donors.listing_models import ListingKey as ListingKey

@@ -18,6 +18,20 @@ from workshop.errors import InputRefused
 # How far a number may be trusted that is in no catalogue, but whose fields were read off it:
 # by the make's pattern, or by one that its numbers propose and nobody has looked at.
 READ_OFF, READ_BY_GUESS = 0.85, 0.75
+# The input that confirms what does not go together as it is stated.
+MISMATCH = "confirm_mismatch"
+# The columns that say what a plate was taken for.
+RECOGNISED = (
+    "make_id",
+    "make_is_guess",
+    "model_canonical",
+    "recognised_id",
+    "recognised_how",
+    "likely_number",
+    "family",
+    "fields",
+    "certainty",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,11 +110,13 @@ def columns(
     appliances: set[str],
     may_be_blank: bool = False,
     on: date | None = None,
+    ask_mismatch: bool = False,
 ) -> tuple[dict[str, Any], Recognition]:
     """Return the values of MachineColumns for a plate, and what it was recognised as.
 
     The plate's own text is stored as it is; what it is taken for stands beside it.
-    on: the day the machine came in; needed to read a build code.
+    on: the day the machine came in; needed to read a build code. ask_mismatch: refuse a known
+    number of another appliance than the one stated, until somebody confirms it.
     Raises InputRefused for a blank or junk number, an unknown make or appliance, or a build
     interval that runs backwards.
     """
@@ -115,6 +131,8 @@ def columns(
             f"The appliance is {found}; choose one of: {', '.join(sorted(appliances))}.",
             fields={"appliance": f"{found}; choose one of the known appliances."},
         )
+    if ask_mismatch:
+        _refuse_mismatch(seen, appliance)
     values = {
         "appliance_id": appliance,
         "make_as_read": plate.make.strip(),
@@ -129,6 +147,22 @@ def columns(
     if plate.build_code.says_something and on is not None:
         values |= _coded_columns(catalogue, plate, values, on)
     return values, seen
+
+
+def _refuse_mismatch(seen: Recognition, appliance: str) -> None:
+    known = seen.settled.appliance if seen.settled else ""
+    if not seen.settled or not known or known == appliance:
+        return
+    names = dict(Appliance.objects.filter(slug__in=[known, appliance]).values_list("slug", "name"))
+    is_known, stated = names[known].lower(), names[appliance].lower()
+    said = (
+        f"{seen.settled.make} {seen.settled.number} is on record as a {is_known}, and this is to "
+        f"be a {stated}."
+    )
+    raise InputRefused(
+        f"{said} Correct one of the two, or confirm that it is meant so.",
+        fields={"appliance": said, MISMATCH: "Confirm it, or correct the number or appliance."},
+    )
 
 
 def _coded_columns(

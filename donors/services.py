@@ -193,6 +193,7 @@ def receive_donor(
     ref: str = "",
     no_plate: bool = False,
     catalogue: Catalogue | None = None,
+    confirm_mismatch: bool = False,
 ) -> Donor:
     """Store a machine that came in. Its parts are laid by parts.services.take_in_donor.
 
@@ -205,6 +206,7 @@ def receive_donor(
         appliances=plates.appliance_slugs(),
         may_be_blank=no_plate,
         on=received_on,
+        ask_mismatch=not confirm_mismatch,
     )
     _refuse_taken(workshop, ref)
     if received_on < (plate.built_from or received_on):

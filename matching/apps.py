@@ -32,6 +32,7 @@ class MatchingConfig(AppConfig):
         from matching.echo.checks import mail_is_set_up_wholly
         from matching.faults import exchange as fault_codes  # noqa: F401
         from matching.listings import receivers as of_listings  # noqa: F401  (the same)
+        from matching.web import job_lead  # noqa: F401  (the same)
 
         checks.register(mail_is_set_up_wholly)
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

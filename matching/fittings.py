@@ -8,10 +8,12 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import QuerySet
+from django.utils import timezone
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import events, holds, outcome_keys, safety, warranty
+from matching import events, holds, outcome_keys, safety, services, warranty
 from matching.faults import closing
 from matching.models import Hold, Job, Need, Outcome
 from parts import licensed_ways, sisters
@@ -20,7 +22,7 @@ from parts.models import Part
 from workshop import outbox
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.exchange import cells
-from workshop.models import Workshop
+from workshop.models import Member, Workshop
 
 # What outcomes.csv states of an outcome.
 STATED = (
@@ -65,12 +67,14 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     and the need stays open. failed: the part is scrap and the need stays open. Where it is used up
     what the job's safety check measured before is void.
     Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
-    to work; InputRefused for days without a failure, or when it is not said why it did not fit.
+    to work; InputRefused for days without a failure, when it is not said why it did not fit, or
+    for a day before the job, the part or the hold was there.
     """
     _check(report)
     hold = holds.get_hold_to_fit(workshop, hold_id)
     part, need = hold.part, hold.need
     _refuse_scrap(part, report)
+    _refuse_bad_day(hold, report)
     if report.result == Outcome.Result.DID_NOT_FIT:
         _give_back(hold, report, now)
     else:
@@ -85,6 +89,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
         days_to_failure=report.days_to_failure,
         why=report.why,
         note=report.note,
+        reported_at=now,
         **_both_sides(part, need),
     )
     outcome.fingerprint = fingerprint(outcome, _ordinal(outcome))
@@ -115,6 +120,27 @@ def _refuse_scrap(part: Part, report: Report) -> None:
         raise Conflict(f"Part {part.ref} is graded scrap; it cannot have been fitted and work.")
 
 
+def _refuse_bad_day(hold: Hold, report: Report) -> None:
+    """Raise InputRefused for a day on which the part cannot have been fitted to this job."""
+    part, job, day = hold.part, hold.need.job, report.fitted_on
+    held_on = timezone.localdate(hold.held_at)
+    began = [
+        (job.opened_on, f"job {job.ref} was opened"),
+        (part.removed_on, f"part {part.ref} was taken out or came in"),
+        (
+            part.donor.received_on if part.donor else None,
+            f"donor {part.donor.ref if part.donor else ''} came in",
+        ),
+        (held_on, f"the part was held for job {job.ref}"),
+    ]
+    for first, what in began:
+        if first is not None and day < first:
+            raise InputRefused(
+                f"{part.ref} cannot have been fitted on {day}: {what} on {first} only.",
+                fields={"fitted_on": f"Lies before {first}, when {what}."},
+            )
+
+
 def _give_back(hold: Hold, report: Report, now: datetime) -> None:
     holds.release_hold(workshop=hold.workshop, hold_id=hold.pk, now=now)
     if hold.part.state == Part.State.IN_MACHINE:
@@ -140,33 +166,52 @@ def _use_up(hold: Hold, report: Report, now: datetime) -> None:
     holds.end_as_fitted(hold, now)
     if worked:
         warranty.give(hold.part, on=report.fitted_on)
-        _fill(hold, now)
+        fill(hold.need, by=hold.held_by, now=now)
 
 
-def _fill(hold: Hold, now: datetime) -> None:
-    need, job = hold.need, hold.need.job
+def fill(need: Need, *, by: Member | None, now: datetime) -> None:
+    """A part was fitted that works: the need is filled, and the job done if it was the last.
+
+    Needs a transaction that holds job and need.
+    """
+    job = need.job
     need.state = Need.State.FILLED
     need.save(update_fields=["state"])
     holds.release_for_needs(workshop_id=need.workshop_id, need_ids=[need.pk], now=now)
     holds.forget(need.workshop_id, [need.pk])
-    if not job.needs.filter(state=Need.State.OPEN).exists():
-        job.state = Job.State.DONE
-        job.save(update_fields=["state"])
-        closing.note_fitted(job, now=now)
+    finish_if_complete(job, by=by, now=now)
+
+
+def finish_if_complete(job: Job, *, by: Member | None, now: datetime) -> bool:
+    """Close an open job that lacks no part any more and was fitted one. Returns whether it was.
+
+    Needs a transaction that holds the job.
+    """
+    needs = Need.of(job.workshop_id).filter(job=job)
+    lacks = needs.filter(state=Need.State.OPEN).exists()
+    if lacks or job.state != Job.State.OPEN or not needs.filter(state=Need.State.FILLED).exists():
+        return False
+    services.set_state(job, Job.State.DONE, by=by, now=now)
+    closing.note_fitted(job, now=now)
+    return True
 
 
 @transaction.atomic
 def report_failure(
-    *, workshop: Workshop, outcome_id: int, failed_on: date, note: str = ""
+    *,
+    workshop: Workshop,
+    outcome_id: int,
+    failed_on: date,
+    note: str = "",
+    now: datetime | None = None,
 ) -> Outcome:
     """Note that a part that had worked failed later. The days count from fitting.
 
-    Other parts of its donor are flagged.
+    now: when it is reported; without it, it cannot be taken back. The part is scrap from then
+    on, as one that failed at once, and other parts of its donor are flagged. The job stays done
+    until somebody opens it again (reopening.py).
     """
-    rows = Outcome.of(workshop).select_for_update()
-    outcome = rows.filter(pk=outcome_id).first()
-    if outcome is None:
-        raise NotFound("There is no such fitting in this workshop.")
+    outcome = get_outcome_locked(workshop, outcome_id)
     if outcome.result != Outcome.Result.WORKED:
         raise Conflict(f"This fitting is on record as: {outcome.get_result_display()}.")
     if failed_on < outcome.fitted_on:
@@ -177,13 +222,60 @@ def report_failure(
     outcome.result = Outcome.Result.FAILED
     outcome.days_to_failure = (failed_on - outcome.fitted_on).days
     outcome.note = " ".join(filter(None, (outcome.note, note)))
-    outcome.save(update_fields=["result", "days_to_failure", "note"])
+    outcome.failure_reported_at = now
+    outcome.save(update_fields=["result", "days_to_failure", "note", "failure_reported_at"])
     if outcome.part is not None:
-        part_services.note_bad(outcome.part)
+        part_services.note_failed_later(outcome.part, on=failed_on)
         sisters.flag_sisters(failed=outcome.part, on=failed_on)
     announce(workshop.pk, [outcome.kind_id])
+    return outcome
+
+
+def get_outcome_locked(workshop: Workshop, outcome_id: int) -> Outcome:
+    """Return a fitting, locked after its part, job and need. Raises NotFound."""
+    rows = Outcome.of(workshop)
+    seen = rows.filter(pk=outcome_id).select_related("part", "need").first()
+    if seen is None:
+        raise NotFound("There is no such fitting in this workshop.")
+    part = part_services.lock_part(workshop, seen.part.ref) if seen.part else None
+    need = None
+    if seen.need is not None:
+        job = Job.of(workshop).select_for_update(of=("self",)).get(pk=seen.need.job_id)
+        need = Need.of(workshop).select_for_update(of=("self",)).get(pk=seen.need_id)
+        need.job = job
+    outcome = rows.select_for_update(of=("self",)).filter(pk=outcome_id).first()
+    if outcome is None:
+        raise NotFound("There is no such fitting in this workshop.")
+    outcome.part, outcome.need = part, need
     found: Outcome = outcome
     return found
+
+
+def state_anew(workshop_id: int, rows: QuerySet[Outcome]) -> list[Outcome]:
+    """Have past fittings state their machines as they are on record now. Returns what changed.
+
+    For when a plate was corrected. Fittings whose part or need is not here stay as they are.
+    """
+    needed = ("kind", "part__donor__make", "need__job__make")
+    changed = []
+    for one in rows.filter(part__isnull=False, need__isnull=False).select_related(*needed):
+        if one.part is None or one.need is None:
+            continue
+        sides = _both_sides(one.part, one.need)
+        stated = {name: sides[name] for name in sides if name.startswith(("donor_", "job_"))}
+        fresh = {**stated, "learned": sides["learned"]}
+        differs = {name for name, value in fresh.items() if getattr(one, name) != value}
+        if not differs:
+            continue
+        for name in differs:
+            setattr(one, name, fresh[name])
+        if differs - {"learned"}:
+            one.fingerprint = fingerprint(one, _ordinal(one))
+        outcome_keys.keyed(one).save()
+        changed.append(one)
+    if changed:
+        announce(workshop_id, [one.kind_id for one in changed])
+    return changed
 
 
 def _both_sides(part: Part, need: Need) -> dict[str, Any]:

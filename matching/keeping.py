@@ -51,7 +51,7 @@ def refuse_repair(
     Raises Conflict when the job is closed, InputRefused for half an answer; nothing is done then.
     """
     job = services.get_job_locked(workshop, ref)
-    services.close_job(job, Job.State.REFUSED, now=now)
+    services.close_job(job, Job.State.REFUSED, now=now, by=member)
     if answer.may_keep != NOT_ASKED:
         _note(job, answer, member=member, now=now)
     return job
@@ -125,7 +125,7 @@ def keep_as_donor(
     permission = _permission_to_keep(job)
     bad = _known_bad(job)
     if job.state == Job.State.OPEN:
-        services.close_job(job, Job.State.BROKEN, now=now)
+        services.close_job(job, Job.State.BROKEN, now=now, by=member)
     donor = part_services.take_in_same_machine(
         workshop=workshop,
         machine=job,
@@ -217,6 +217,8 @@ def _known_bad(job: Job) -> list[KnownBad]:
 
 def _withdrawn_by_closing(job: Job, need: Need) -> bool:
     """A need withdrawn while its job was open was a wrong guess; then the part may be good."""
+    if need.mistaken:
+        return False
     return job.state != Job.State.OPEN and need.state == Need.State.WITHDRAWN
 
 

@@ -10,6 +10,7 @@ from django.utils import timezone
 from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
+from matching.correction_models import JobChange as JobChange
 from matching.domain.verdicts import Verdict
 from matching.echo_models import DeliveredAlert as DeliveredAlert
 from matching.echo_models import Delivery as Delivery
@@ -65,6 +66,9 @@ class Job(MachineColumns):
     opened_on = models.DateField()
     wait_until = models.DateField(null=True, blank=True)
     symptom = models.TextField(blank=True)
+    own_number = models.CharField(
+        max_length=40, blank=True, help_text="what the workshop itself calls it: a ticket number"
+    )
     urgency = models.PositiveSmallIntegerField(choices=Urgency.choices, default=Urgency.ORDINARY)
     urgency_why = models.CharField(max_length=200, blank=True)
     urgency_by = models.ForeignKey(
@@ -131,11 +135,17 @@ class Need(WorkshopOwned):
     max_price_cents = models.PositiveIntegerField(null=True, blank=True)
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
     searched_at = models.DateTimeField(null=True, blank=True, editable=False)
+    # Withdrawn because the job never lacked it: it does not open again with its job.
+    mistaken = models.BooleanField(default=False)
 
     class Meta:
         ordering: ClassVar = ["id"]
         constraints: ClassVar = [
             models.UniqueConstraint(fields=["job", "kind", "position"], name="need_once_per_job"),
+            models.CheckConstraint(
+                condition=Q(mistaken=False) | Q(state="withdrawn"),
+                name="need_mistaken_is_withdrawn",
+            ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "filled", "withdrawn"]), name="need_state_is_known"
             ),
@@ -446,6 +456,9 @@ class Outcome(WorkshopOwned):
         max_length=10, choices=Why.choices, blank=True, help_text="why it did not fit"
     )
     note = models.TextField(blank=True)
+    # When it was reported here, and that it failed later; empty for what was imported.
+    reported_at = models.DateTimeField(null=True, blank=True, editable=False)
+    failure_reported_at = models.DateTimeField(null=True, blank=True, editable=False)
     fingerprint = models.CharField(max_length=64, editable=False)
     learned = models.JSONField(default=dict, editable=False)
     # What a past fitting is found by; set by outcome_keys.keyed() from the columns above.

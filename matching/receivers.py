@@ -29,7 +29,7 @@ from matching import (
     standing_proposals,
 )
 from matching.echo import planning, sending
-from matching.models import Job, Need, Rule
+from matching.models import Job, Need, Outcome, Rule
 from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
@@ -64,6 +64,9 @@ def donor_changed(event: OutboxEvent, now: datetime) -> None:
     parts = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
     shelf.work_out_anew(parts, on=timezone.localdate(now))
     keeping.carry_back(event.workshop_id, [event.payload["donor_id"]])
+    if event.payload.get("corrected"):
+        outcomes = Outcome.of(event.workshop_id).filter(part__donor=event.payload["donor_id"])
+        fittings.state_anew(event.workshop_id, outcomes)
     matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
 
 

@@ -12,17 +12,22 @@ from donors import services as donor_services
 from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical
-from donors.plates import Plate
+from donors.models import Appliance
+from donors.plates import MISMATCH, Plate
 from matching import events, holds
 from matching.faults import signs
-from matching.models import Job, KeptMachine, Need, NeedKey
+from matching.models import Job, JobChange, KeptMachine, Need, NeedKey
 from parts import keys, numbers
-from parts.models import PartKind, Sighting
+from parts.models import KindCarried, PartKind, Sighting
 from parts.selectors import get_kind
 from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
 from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.exchange import cells
 from workshop.models import Member, Workshop
+
+LONGEST_OWN_NUMBER = 40
+STATE = "state"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,8 @@ def open_job(
     shown_code: str = "",
     opened_by: Member | None = None,
     ref: str = "",
+    own_number: str = "",
+    confirm_mismatch: bool = False,
     catalogue: Catalogue | None = None,
     now: datetime | None = None,
 ) -> Job:
@@ -56,6 +63,8 @@ def open_job(
 
     The stock is searched by the dispatcher right after. shown_code: as the machine displays it;
     noted by `opened_by`. now: when what it shows is noted; None: on the day it was opened.
+    own_number: what the workshop itself calls it. confirm_mismatch: what does not go together
+    (a known number of another appliance, a part such a machine has not) is meant so.
     Raises InputRefused for what cannot be used, Conflict when the reference is taken;
     nothing is written then. The wait ends after the workshop's usual days unless said.
     """
@@ -69,6 +78,8 @@ def open_job(
     if ref and Job.of(workshop).filter(ref=ref).exists():
         raise Conflict(f"There is already a job {ref}.", fields={"ref": f"{ref} is taken."})
     days.refuse_implausible(opened_on=opened_on, wait_until=wait_until)
+    if now is not None:
+        days.refuse_long_ago(opened_on, field="opened_on", today=timezone.localdate(now))
     ends = wait_until or opened_on + timedelta(days=workshop.wait_days)
     if ends < opened_on:
         raise InputRefused(
@@ -80,13 +91,17 @@ def open_job(
         plate,
         appliances=plates.appliance_slugs(),
         on=opened_on,
+        ask_mismatch=not confirm_mismatch,
     )
+    if not confirm_mismatch:
+        refuse_not_carried(values["appliance_id"], [need.kind for need in needs])
     job = Job.objects.create(
         workshop=workshop,
         ref=ref or refs.next_ref(Job.of(workshop), workshop_id=workshop.pk, prefix="J"),
         opened_on=opened_on,
         wait_until=ends,
         symptom=symptom.strip(),
+        own_number=read_own_number(own_number),
         technician=technician,
         **values,
     )
@@ -96,6 +111,31 @@ def open_job(
     if shown_code.strip():
         signs.note_code_of(job, shown_code, by=opened_by, now=at, field="shown_code")
     return job
+
+
+def read_own_number(text: str) -> str:
+    """Return a workshop's own number of a job as it is kept. Raises InputRefused for a long one."""
+    try:
+        return str(cells.text(LONGEST_OWN_NUMBER)(text.strip()))
+    except ValueError as bad:
+        raise InputRefused(f"The own number {bad}.", fields={"own_number": f"It {bad}."}) from bad
+
+
+def refuse_not_carried(appliance: str, kinds: Iterable[str], *, field: str = "needs") -> None:
+    """Raise InputRefused, to be confirmed, for part kinds such a machine has not.
+
+    A kind that nobody knows is refused elsewhere.
+    """
+    carried = set(KindCarried.objects.filter(appliance=appliance).values_list("kind_id", flat=True))
+    odd = PartKind.objects.filter(slug__in=set(kinds) - carried).order_by("name")
+    names = [kind.name.lower() for kind in odd]
+    if names:
+        machine = Appliance.objects.get(slug=appliance).name.lower()
+        said = f"A {machine} has no {' or '.join(names)} by the table of what machines carry."
+        raise InputRefused(
+            f"{said} Correct the part or the appliance, or confirm that it is meant so.",
+            fields={field: said, MISMATCH: "Confirm it, or correct the part or the appliance."},
+        )
 
 
 def add_needs(job: Job, needs: Sequence[NeedFacts]) -> list[Need]:
@@ -162,27 +202,46 @@ def get_job_locked(workshop: Workshop, ref: str) -> Job:
 
 
 @transaction.atomic
-def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
+def refuse_repair(*, workshop: Workshop, ref: str, now: datetime) -> Job:
     """The customer refuses: the job closes and what was held for it is free the same day."""
     job = get_job_locked(workshop, ref)
     close_job(job, Job.State.REFUSED, now=now)
     return job
 
 
-def close_job(job: Job, state: Job.State, *, now: object) -> None:
+def close_job(job: Job, state: Job.State, *, now: datetime, by: Member | None = None) -> None:
     """Close an open job that lacks parts still. Needs a transaction that holds the job.
 
-    Locks job, needs, holds, in this order (see holds.py). Raises Conflict when it is closed.
+    That it was closed stays on its record, whatever becomes of it. Locks job, needs, holds, in
+    this order (see holds.py). Raises Conflict when it is closed.
     """
     if job.state != Job.State.OPEN:
         raise Conflict(f"Job {job.ref} is {job.get_state_display()}.")
-    workshop, job.state = job.workshop, state
-    job.save(update_fields=["state"])
+    workshop = job.workshop
+    set_state(job, state, by=by, now=now)
     needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
     ids = list(needs.order_by("id").values_list("id", flat=True))
     Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
     holds.forget(workshop.pk, ids)
+
+
+def set_state(
+    job: Job, state: Job.State, *, by: Member | None, now: datetime, why: str = ""
+) -> None:
+    """Set a job's state and note it on its record. Needs a transaction that holds the job."""
+    before, job.state = job.get_state_display(), state
+    job.save(update_fields=["state"])
+    JobChange.objects.create(
+        workshop_id=job.workshop_id,
+        job=job,
+        what=STATE,
+        before=before,
+        after=job.get_state_display(),
+        why=why,
+        by=by,
+        at=now,
+    )
 
 
 def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:
@@ -197,7 +256,7 @@ def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -
     return [job.pk for job in changed]
 
 
-def _get_job_to_correct(workshop: Workshop, ref: str) -> Job:
+def get_job_to_correct(workshop: Workshop, ref: str) -> Job:
     """Return the job locked; raise Conflict where its machine is kept: the donor is corrected."""
     job = get_job_locked(workshop, ref)
     kept = KeptMachine.of(workshop).filter(job=job).select_related("donor").first()
@@ -209,7 +268,7 @@ def _get_job_to_correct(workshop: Workshop, ref: str) -> Job:
 @transaction.atomic
 def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
     """Note that a person said which known model a job is; its needs are matched anew."""
-    job = _get_job_to_correct(workshop, ref)
+    job = get_job_to_correct(workshop, ref)
     donor_services.confirm_model(workshop=workshop, row=job, model_id=model_id)
     rematch_jobs(workshop.pk, [job.pk])
     return job
@@ -218,7 +277,7 @@ def confirm_job_model(*, workshop: Workshop, ref: str, model_id: int) -> Job:
 @transaction.atomic
 def date_job(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = False) -> Job:
     """Read a job's build code anew; its needs are matched anew. As parts.services.date_donor."""
-    job = _get_job_to_correct(workshop, ref)
+    job = get_job_to_correct(workshop, ref)
     build_readings.read_again(job, asked, day=job.opened_on, replace=replace)
     return _dated(job)
 
@@ -226,7 +285,7 @@ def date_job(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool = 
 @transaction.atomic
 def choose_job_build(*, workshop: Workshop, ref: str, start: date) -> Job:
     """Say which candidate of its code a job's build date is."""
-    job = _get_job_to_correct(workshop, ref)
+    job = get_job_to_correct(workshop, ref)
     build_readings.choose(job, start)
     return _dated(job)
 
@@ -235,6 +294,27 @@ def _dated(job: Job) -> Job:
     job.save(update_fields=build_readings.COLUMNS)
     rematch_jobs(job.workshop_id, [job.pk])
     return job
+
+
+def follow_machine(job: Job, kinds: Iterable[str] = ()) -> None:
+    """What rested on a job's plate or needs follows them. Needs a transaction.
+
+    The numbers read off its parts are seen in the machine it is now, in no other; its past
+    fittings state it as it is; its open needs, and those of the kinds concerned, are matched
+    anew by the dispatcher. kinds: what was concerned before.
+    """
+    needs = Need.of(job.workshop_id).filter(job=job, mistaken=False)
+    known = list(needs.exclude(number_canonical="").select_related("job__make"))
+    gone = numbers.forget_sightings(
+        job.workshop_id,
+        source=Sighting.Source.JOB,
+        ref=job.ref,
+        but={(need.kind_id, need.position) for need in known},
+    )
+    note_job_numbers(known)
+    concerned = {*gone, *kinds, *(need.kind_id for need in known)}
+    numbers.announce_knowledge(job.workshop_id, concerned)
+    rematch_jobs(job.workshop_id, [job.pk])
 
 
 def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:

@@ -126,7 +126,7 @@ class OwnRule(WorkshopOwned):
 
 
 class WaitExtension(WorkshopOwned):
-    """A wait that was made longer: from which end to which, by whom. Reviews count from it."""
+    """A wait whose end was changed: from which day to which, by whom. Reviews count from it."""
 
     job = models.ForeignKey(
         "matching.Job", on_delete=models.CASCADE, related_name="wait_extensions"
@@ -141,8 +141,8 @@ class WaitExtension(WorkshopOwned):
         ordering: ClassVar = ["at", "id"]
         constraints: ClassVar = [
             models.CheckConstraint(
-                condition=Q(until__gt=F("before")) & Q(until__gt=F("extended_on")),
-                name="wait_extension_makes_it_longer",
+                condition=~Q(until=F("before")) & Q(until__gte=F("extended_on")),
+                name="wait_extension_changes_the_end",
             ),
         ]
 

@@ -1,4 +1,4 @@
-"""How long a job waits for a donor: the end of the wait, and making it longer."""
+"""How long a job waits for a donor: the end of the wait, and changing it."""
 
 from collections.abc import Mapping
 from datetime import date, datetime, timedelta
@@ -46,13 +46,20 @@ def count_over(workshop: Workshop, *, on: date) -> int:
 
 
 @transaction.atomic
-def extend_wait(*, workshop: Workshop, ref: str, until: date, member: Member, now: datetime) -> Job:
-    """Let an open job wait longer, at most MOST_DAYS_AHEAD days from today.
+def set_end(*, workshop: Workshop, ref: str, until: date, member: Member, now: datetime) -> Job:
+    """Let an open job wait longer or shorter, from today to MOST_DAYS_AHEAD days ahead.
 
     Reviews count anew from today, and what was told of the old end is read.
-    Raises Conflict when the job is closed, InputRefused for a day that makes it no longer.
+    Raises Conflict when the job is closed, InputRefused for a day that cannot be its end.
     """
     job = get_job_locked(workshop, ref)
+    set_end_of(job, until=until, member=member, now=now)
+    return job
+
+
+def set_end_of(job: Job, *, until: date, member: Member, now: datetime) -> None:
+    """As set_end, of a job that is locked."""
+    workshop, ref = job.workshop, job.ref
     if job.state != Job.State.OPEN:
         raise Conflict(f"Job {ref} is {job.get_state_display()}; it waits for nothing.")
     today, before = timezone.localdate(now), end_of(job, wait_days=workshop.wait_days)
@@ -70,16 +77,15 @@ def extend_wait(*, workshop: Workshop, ref: str, until: date, member: Member, no
     job.save(update_fields=["wait_until", "tell_next_on"])
     told = Alert.of(workshop).filter(job=job, news__in=Alert.OF_A_JOB, read_at__isnull=True)
     told.update(read_at=now)
-    return job
 
 
 def _refuse_bad_end(ref: str, until: date, before: date, today: date) -> None:
     days.refuse_implausible(wait_until=until)
     why = ""
-    if until <= today:
-        why = f"{until} is not ahead; the wait ends on a day to come."
-    elif until <= before:
-        why = f"{until} makes it no longer: it waits until {before}."
+    if until < today:
+        why = f"{until} is over already; the wait ends today or later."
+    elif until == before:
+        why = f"It waits until {before} already."
     elif (until - today).days > MOST_DAYS_AHEAD:
         why = f"{until} is more than {MOST_DAYS_AHEAD} days ahead."
     if why:
@@ -126,6 +132,6 @@ def set_figures_and_days(
 
 
 def list_extensions(job: Job) -> list[WaitExtension]:
-    """Return how often the wait was made longer, oldest first, with by whom."""
+    """Return how often the end of the wait was changed, oldest first, with by whom."""
     rows = WaitExtension.of(job.workshop_id).filter(job=job)
     return list(rows.select_related("by__user").order_by("at", "id"))

@@ -87,11 +87,29 @@ def note_sightings(sightings: Iterable[Sighting]) -> set[str]:
             "fields",
             "built_from",
             "built_to",
+            "appliance",
             "certainty",
         ],
         batch_size=500,
     )
     return news
+
+
+def forget_sightings(
+    workshop_id: int, *, source: Sighting.Source, ref: str, but: Collection[tuple[str, str]] = ()
+) -> set[str]:
+    """Take away what a machine was said to carry, except at these (kind, position).
+
+    Returns the kinds of what went.
+    """
+    rows = Sighting.of(workshop_id).filter(source=source, source_ref=ref)
+    gone = {
+        pk: kind
+        for pk, kind, position in rows.values_list("id", "kind_id", "position")
+        if (kind, position) not in but
+    }
+    rows.filter(pk__in=list(gone)).delete()
+    return set(gone.values())
 
 
 def _kinds_with_news(sightings: Iterable[Sighting]) -> set[str]:

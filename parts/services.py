@@ -45,11 +45,13 @@ def take_in_donor(
     ref: str = "",
     no_plate: bool = False,
     catalogue: Catalogue | None = None,
+    confirm_mismatch: bool = False,
 ) -> Donor:
     """Take a scrapped machine in: the donor, its parts *in machine*, and the news of it.
 
     One transaction. Waiting jobs are matched afterwards by the dispatcher, never here.
-    Raises InputRefused or Conflict; nothing is written then.
+    confirm_mismatch: a known number of another appliance is meant so. Raises InputRefused or
+    Conflict; nothing is written then.
     """
     donor = donor_services.receive_donor(
         workshop=workshop,
@@ -60,6 +62,7 @@ def take_in_donor(
         ref=ref,
         no_plate=no_plate,
         catalogue=catalogue,
+        confirm_mismatch=confirm_mismatch,
     )
     _lay_and_announce(donor)
     return donor
@@ -151,9 +154,9 @@ def confirm_donor_model(*, workshop: Workshop, ref: str, model_id: int) -> Donor
 
     What was read on the plate stays as it is. Raises NotFound.
     """
-    donor = _lock_donor(workshop, ref)
+    donor = lock_donor(workshop, ref)
     donor_services.confirm_model(workshop=workshop, row=donor, model_id=model_id)
-    return _read_anew(donor)
+    return read_anew(donor)
 
 
 @transaction.atomic
@@ -162,7 +165,7 @@ def date_donor(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool 
 
     replace: a date that is not from a code gives way. Raises NotFound, InputRefused by field.
     """
-    donor = _lock_donor(workshop, ref)
+    donor = lock_donor(workshop, ref)
     build_readings.read_again(donor, asked, day=donor.received_on, replace=replace)
     return _dated(donor)
 
@@ -170,17 +173,17 @@ def date_donor(*, workshop: Workshop, ref: str, asked: CodeAsked, replace: bool 
 @transaction.atomic
 def choose_donor_build(*, workshop: Workshop, ref: str, start: date) -> Donor:
     """Say which candidate of its code a donor's build date is. Raises as choose() does."""
-    donor = _lock_donor(workshop, ref)
+    donor = lock_donor(workshop, ref)
     build_readings.choose(donor, start)
     return _dated(donor)
 
 
 def _dated(donor: Donor) -> Donor:
     donor.save(update_fields=build_readings.COLUMNS)
-    return _read_anew(donor)
+    return read_anew(donor)
 
 
-def _lock_donor(workshop: Workshop, ref: str) -> Donor:
+def lock_donor(workshop: Workshop, ref: str) -> Donor:
     """Return the donor locked for writing, or raise NotFound. Needs a transaction."""
     rows = Donor.of(workshop).select_for_update(of=("self",)).select_related("make")
     donor: Donor | None = rows.filter(ref=ref).first()
@@ -189,11 +192,16 @@ def _lock_donor(workshop: Workshop, ref: str) -> Donor:
     return donor
 
 
-def _read_anew(donor: Donor) -> Donor:
-    """Note what a donor's parts now say of it, and have them matched anew."""
+def read_anew(donor: Donor, *, corrected: bool = False) -> Donor:
+    """Note what a donor's parts now say of it, and have them matched anew.
+
+    corrected: its plate was wrong; what its past fittings state follows.
+    """
     seen = numbers.note_numbers(donor.parts.select_related("donor__make"))
     numbers.announce_sightings(donor.workshop_id, seen)
-    payload = {"donor_id": donor.pk}
+    payload: dict[str, Any] = {"donor_id": donor.pk}
+    if corrected:
+        payload["corrected"] = True
     outbox.record(donor_events.DONOR_CHANGED, workshop_id=donor.workshop_id, payload=payload)
     return donor
 
@@ -515,6 +523,33 @@ def note_bad(part: Part) -> None:
     """Note that a part failed in use: it counts against the odds of others of its like."""
     part.was_bad = True
     part.save(update_fields=["was_bad"])
+
+
+def note_failed_later(part: Part, *, on: date) -> None:
+    """A fitted part failed later: it is scrap from that day, as one that failed at once."""
+    part.state, part.gone_on = Part.State.SCRAPPED, on
+    part.save(update_fields=["state", "gone_on"])
+    note_bad(part)
+
+
+def works_after_all(part: Part, *, fitted_on: date) -> None:
+    """Take back that a fitted part failed later: it is in its machine and works."""
+    part.state, part.gone_on, part.was_bad = Part.State.FITTED, fitted_on, False
+    part.save(update_fields=["state", "gone_on", "was_bad"])
+    sisters.unflag_sisters(failed=part)
+
+
+def put_back(part: Part, *, on: date) -> None:
+    """Take back that a part was fitted: it is in stock again, and other parts are not in doubt.
+
+    on: today; a grade that fell meanwhile is worked out anew.
+    """
+    part.state = Part.State.SHELVED if part.bin else Part.State.REMOVED
+    part.gone_on, part.was_bad, part.warranty_until = None, False, None
+    part.grade_falls_on = on if part.grade_test_id else None
+    part.save(update_fields=["state", "gone_on", "was_bad", "warranty_until", "grade_falls_on"])
+    sisters.unflag_sisters(failed=part)
+    _announce_change([part])
 
 
 def _add_note(part: Part, more: str) -> None:

@@ -42,6 +42,12 @@ def flag_sisters(*, failed: Part, on: date) -> int:
     return len(rows)
 
 
+def unflag_sisters(*, failed: Part) -> int:
+    """Take back what a part's failure had flagged: it did not fail. Returns how many warnings."""
+    gone, _ = SisterWarning.of(failed.workshop_id).filter(failed=failed).delete()
+    return int(gone)
+
+
 def open_warnings(workshop_id: int) -> "QuerySet[SisterWarning]":
     """Return the warnings that stand, with both parts, oldest first."""
     rows = SisterWarning.of(workshop_id).filter(cleared_on__isnull=True)

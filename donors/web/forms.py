@@ -158,6 +158,10 @@ class PlateForm(BuildCodeForm):
         choices=[("", "not said"), *((one.value, one.label) for one in Known)],
     )
     replace: Any = None  # there is no date on record yet
+    # Shown once something was refused that may be meant so.
+    confirm_mismatch = forms.BooleanField(
+        required=False, label="It is meant so: store it nevertheless"
+    )
 
     def __init__(self, *args: Any, workshop: Workshop, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

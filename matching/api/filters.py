@@ -8,7 +8,8 @@ from django.utils import timezone
 from rest_framework.exceptions import ValidationError
 
 from donors.domain.model_numbers import canonical
-from matching.models import VERDICTS, Alert, Delivery, Job, Need, Rule
+from matching import job_search
+from matching.models import VERDICTS, Alert, Delivery, Need, Rule
 from matching.waits import over_by
 from workshop.filters import YesNoFilter
 from workshop.members import require
@@ -17,10 +18,24 @@ Rules = QuerySet[Any]
 
 
 class JobFilter(filters.FilterSet):
-    state = filters.ChoiceFilter(choices=Job.State.choices)
+    """`text`: reference, own number, make, model number in any writing, words of the symptom."""
+
+    text = filters.CharFilter(method="by_text", max_length=80)
+    state = filters.ChoiceFilter(choices=job_search.STATES, method="by_state")
+    whose = filters.ChoiceFilter(choices=job_search.WHOSE, method="by_whose")
+    own_number = filters.CharFilter(lookup_expr="iexact", max_length=40)
     appliance = filters.CharFilter(field_name="appliance_id")
     technician = filters.NumberFilter(field_name="technician_id", min_value=0, max_value=2**62)
     wait_over = YesNoFilter(method="by_wait")
+
+    def by_text(self, rows: Rules, name: str, value: str) -> Rules:
+        return job_search.naming(rows, value)
+
+    def by_state(self, rows: Rules, name: str, value: str) -> Rules:
+        return job_search.in_state(rows, value)
+
+    def by_whose(self, rows: Rules, name: str, value: str) -> Rules:
+        return job_search.of_whom(rows, value, require(self.request))
 
     def by_wait(self, rows: Rules, name: str, value: bool | None) -> Rules:
         if value is None:

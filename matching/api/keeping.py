@@ -187,7 +187,7 @@ class JobWait(MemberView):
     @extend_schema(request=WaitInput, responses=JobOutput)
     def post(self, request: Request, ref: str) -> Response:
         """Let a job wait longer; reviews count anew from today."""
-        waits.extend_wait(
+        waits.set_end(
             workshop=self.workshop,
             ref=ref,
             until=self.valid(WaitInput)["wait_until"],

@@ -13,6 +13,7 @@ from donors.api.serializers import (
     candidates_of,
 )
 from matching.models import Alert, Hold, Match, Need, Outcome
+from parts.api.serializers import MISMATCH_HELP
 from workshop.api import AttributesField, PastDateField, PriceField
 from workshop.domain import money
 
@@ -40,6 +41,16 @@ class JobInput(PlateInput):
         help_text="as it stands on the machine's display",
     )
     technician = serializers.IntegerField(required=False, default=None, allow_null=True, **ID)
+    own_number = serializers.CharField(
+        max_length=40,
+        required=False,
+        default="",
+        allow_blank=True,
+        help_text="what the workshop itself calls the job, such as a ticket number",
+    )
+    confirm_mismatch = serializers.BooleanField(
+        required=False, default=False, help_text=MISMATCH_HELP
+    )
     needs = serializers.ListField(
         child=NeedInput(),
         required=False,
@@ -78,6 +89,7 @@ class JobOutput(MachineOutput):
     opened_on = serializers.DateField()
     wait_until = serializers.DateField(allow_null=True)
     symptom = serializers.CharField()
+    own_number = serializers.CharField(allow_blank=True)
     urgency = serializers.IntegerField(help_text="0 ordinary, 1 urgent, 2 very urgent")
     urgency_why = serializers.CharField(allow_blank=True)
     technician = serializers.IntegerField(source="technician_id", allow_null=True)

@@ -4,6 +4,7 @@ from django.urls import path, register_converter
 
 from matching.api import (
     breaks,
+    corrections,
     echo,
     fault_tables,
     faults,
@@ -53,6 +54,10 @@ urlpatterns = [
     path("parts/<str:ref>/scrap/", parting.ScrapPart.as_view(), name="api-part-scrap"),
     path("jobs/", views.Jobs.as_view(), name="api-jobs"),
     path("jobs/<str:ref>/", views.JobDetail.as_view(), name="api-job"),
+    path("jobs/<str:ref>/record/", corrections.JobRecord.as_view(), name="api-job-record"),
+    path("jobs/<str:ref>/take/", corrections.TakeJob.as_view(), name="api-job-take"),
+    path("jobs/<str:ref>/reopen/", corrections.ReopenJob.as_view(), name="api-job-reopen"),
+    path("jobs/<str:ref>/needs/", corrections.JobNeeds.as_view(), name="api-job-needs"),
     path("jobs/<str:ref>/confirm/", views.ConfirmJob.as_view(), name="api-job-confirm"),
     path("jobs/<str:ref>/build-date/", views.JobBuildDate.as_view(), name="api-job-build-date"),
     path(
@@ -130,12 +135,19 @@ urlpatterns = [
     path("listings/<str:ref>/read/", listings.ReadListing.as_view(), name="api-listing-read"),
     path("listings/<str:ref>/buy/", listings.BuyListing.as_view(), name="api-listing-buy"),
     path("needs/", views.Needs.as_view(), name="api-needs"),
+    path("needs/<row:pk>/", corrections.NeedDetail.as_view(), name="api-need"),
+    path("needs/<row:pk>/withdraw/", corrections.WithdrawNeed.as_view(), name="api-need-withdraw"),
     path("matches/", views.Matches.as_view(), name="api-matches"),
     path("holds/", views.Holds.as_view(), name="api-holds"),
     path("holds/<row:pk>/release/", views.ReleaseHold.as_view(), name="api-hold-release"),
     path("holds/<row:pk>/fitted/", views.ReportFitting.as_view(), name="api-hold-fitted"),
     path("outcomes/", views.Outcomes.as_view(), name="api-outcomes"),
     path("outcomes/<row:pk>/failed/", views.ReportFailure.as_view(), name="api-outcome-failed"),
+    path(
+        "outcomes/<row:pk>/take-back/",
+        corrections.TakeBackOutcome.as_view(),
+        name="api-outcome-take-back",
+    ),
     path("rules/", rules.Rules.as_view(), name="api-rules"),
     path("rules/<row:pk>/", rules.RuleDetail.as_view(), name="api-rule"),
     path("rules/<row:pk>/impact/", rules.RuleImpact.as_view(), name="api-rule-impact"),

@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from donors import recognition
 from donors.api.serializers import BuildDateInput, ChosenInput, code_from, names_of_code
 from matching import alerts, finding, fittings, holds, selectors, services
+from matching.api.corrections import WRONG_NUMBER, JobCorrection, correct_job
 from matching.api.filters import (
     AlertFilter,
     HoldFilter,
@@ -88,6 +89,12 @@ class JobDetail(TechnicianView):
     @extend_schema(responses=OpenedOutput)
     def get(self, request: Request, ref: str) -> Response:
         """Return a job with its needs."""
+        return Response(OpenedOutput(selectors.get_job(self.workshop, ref)).data)
+
+    @extend_schema(request=JobCorrection, responses=OpenedOutput, examples=[WRONG_NUMBER])
+    def patch(self, request: Request, ref: str) -> Response:
+        """Correct a job: its plate is read anew and it is matched anew; see its record/."""
+        correct_job(self, ref)
         return Response(OpenedOutput(selectors.get_job(self.workshop, ref)).data)
 
 
@@ -217,7 +224,9 @@ class ReportFailure(TechnicianView):
     def post(self, request: Request, pk: int) -> Response:
         """Note that a part that had worked failed later."""
         given = self.valid(FailureInput)
-        outcome = fittings.report_failure(workshop=self.workshop, outcome_id=pk, **given)
+        outcome = fittings.report_failure(
+            workshop=self.workshop, outcome_id=pk, now=timezone.now(), **given
+        )
         return Response(OutcomeOutput(outcome).data)
 
 

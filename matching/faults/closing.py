@@ -41,7 +41,7 @@ def say_found(
             fields={"suspect": "Choose one of the list."},
         )
     if job.state == Job.State.OPEN:
-        close_job(job, Job.State.DONE, now=now)
+        close_job(job, Job.State.DONE, now=now, by=member)
     return note_found(job, suspect, by=member, now=now, note=note.strip())
 
 
@@ -80,6 +80,24 @@ def note_found(
     )
     _teach(job, found)
     return found
+
+
+def unsay_found(job: Job, *, by: Member | None, now: datetime) -> None:
+    """What was said of a job's fault counts no more: it is open again. Stays on record.
+
+    Needs a transaction that holds the job.
+    """
+    for standing in FaultFound.of(job.workshop_id).filter(job=job, ended_at__isnull=True):
+        standing.ended_by, standing.ended_at = by, max(now, standing.at)
+        standing.save(update_fields=["ended_by", "ended_at"])
+        FaultLesson.of(job.workshop_id).filter(found=standing).delete()
+
+
+def teach_again(job: Job) -> None:
+    """Count what a closed job taught under what it shows now. Needs the job locked."""
+    for standing in FaultFound.of(job.workshop_id).filter(job=job, ended_at__isnull=True):
+        FaultLesson.of(job.workshop_id).filter(found=standing).delete()
+        _teach(job, standing)
 
 
 def _teach(job: Job, found: FaultFound) -> None:

@@ -9,7 +9,7 @@ from django.db import transaction
 from matching.domain.diagnosis.fault_codes import written
 from matching.faults import tables
 from matching.faults.editing import refuse_shown
-from matching.models import Job, Sign
+from matching.models import CheckAnswer, Job, Sign
 from workshop.domain.refusals import Checks, ValueRefused
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
@@ -41,6 +41,27 @@ def read_words(
             for slug in fresh
         ]
     return list(Sign.objects.bulk_create(new, batch_size=500))
+
+
+def words_changed(job: Job, *, by: Member | None, now: datetime) -> None:
+    """Read a job's signs from words that were corrected, or for another appliance.
+
+    What only the old words named goes; what is no symptom of the machine it is now ends, and so
+    do the answers of checks of another machine. Needs a transaction that holds the job.
+    """
+    table = tables.table_of(job.workshop_id, job.appliance_id)
+    said = {one.slug for one in table.said(job.symptom, appliance=job.appliance_id)}
+    standing = Sign.of(job.workshop_id).filter(job=job, ended_at__isnull=True)
+    standing.filter(how=Sign.How.WORDS).exclude(symptom__in=said).delete()
+    for sign in standing.exclude(symptom=""):
+        if sign.symptom not in table.symptoms:
+            sign.ended_by, sign.ended_at = by, max(now, sign.at)
+            sign.save(update_fields=["ended_by", "ended_at"])
+    answers = CheckAnswer.of(job.workshop_id).filter(job=job, ended_at__isnull=True)
+    for answer in answers.exclude(check_slug__startswith=f"{job.appliance_id}:"):
+        answer.ended_by, answer.ended_at = by, max(now, answer.at)
+        answer.save(update_fields=["ended_by", "ended_at"])
+    read_words(job.workshop_id, [job], at=now, by=by)
 
 
 def _noted(workshop: Workshop | int, jobs: Iterable[Job]) -> dict[int, set[str]]:

@@ -5,11 +5,12 @@ from typing import Any
 from django import forms
 
 from donors.domain.model_numbers import canonical
-from donors.web.forms import CODE, PlateForm
+from donors.web.forms import CODE, PlateForm, appliance_choices
+from matching import job_search
 from matching.finding import Query
 from matching.fittings import Report
-from matching.models import Job, Outcome, Rule
-from matching.services import NeedFacts
+from matching.models import Outcome, Rule
+from matching.services import LONGEST_OWN_NUMBER, NeedFacts
 from parts.web.forms import reusable_kind_choices
 from workshop.domain.intervals import from_ends
 from workshop.members import RANK
@@ -95,6 +96,14 @@ class JobForm(PlateForm):
         help_text="Is told when a part comes in. Nobody yet: every technician is told.",
     )
 
+    own_number = forms.CharField(
+        required=False,
+        max_length=LONGEST_OWN_NUMBER,
+        label="Your own number",
+        help_text="What you call the job yourself, such as the customer's ticket.",
+        widget=forms.TextInput(attrs=CODE),
+    )
+
     def __init__(self, data: Any = None, *, workshop: Workshop, initial: Any = None) -> None:
         super().__init__(data, workshop=workshop, initial=initial)
         self.fields["technician"].queryset = technicians(workshop)  # type: ignore[attr-defined]
@@ -124,8 +133,20 @@ class JobForm(PlateForm):
 
 
 class JobFilter(FilterForm):
-    state = forms.ChoiceField(required=False, choices=choices_with_any(Job.State.choices))
+    text = forms.CharField(
+        required=False,
+        max_length=80,
+        label="Reference, number, make or symptom",
+        widget=forms.TextInput(attrs={"type": "search", "autocomplete": "off"}),
+    )
+    state = forms.ChoiceField(required=False, choices=choices_with_any(job_search.STATES))
+    whose = forms.ChoiceField(required=False, choices=choices_with_any(job_search.WHOSE))
+    appliance = forms.ChoiceField(required=False)
     wait = forms.ChoiceField(required=False, choices=choices_with_any([("over", "over: decide")]))
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["appliance"].choices = choices_with_any(appliance_choices())  # type: ignore[attr-defined]
 
 
 class RuleFilter(FilterForm):

@@ -1,6 +1,6 @@
 """Pages on jobs, and what is done from them: confirm, hold, release, fit, refuse."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django import forms
@@ -13,12 +13,22 @@ from django.utils import timezone
 from donors.build_readings import CodeAsked
 from donors.selectors import candidates_for
 from donors.web.builds import build_page, chosen_day, what_was_read
-from matching import fittings, holds, selectors, services, waits, warranty
+from matching import (
+    corrections,
+    fittings,
+    holds,
+    job_search,
+    reopening,
+    selectors,
+    services,
+    waits,
+    warranty,
+)
 from matching.faults.views import fault_brief
-from matching.models import Hold, Job
+from matching.models import Hold, Job, Outcome
 from matching.safety_views import safety_of
 from matching.web.forms import FittedForm, JobFilter, JobForm
-from matching.web.rows import need_rows
+from matching.web.rows import NeedRows, need_rows
 from matching.web.waiting_forms import waiting_context
 from parts.duties import Sold, duties_of_kinds
 from parts.reference import safety_rules
@@ -34,16 +44,25 @@ from workshop.web.pages import page_of
 
 @for_member()
 def job_list(request: HttpRequest, member: Member) -> HttpResponse:
-    form = JobFilter({"state": Job.State.OPEN, **request.GET.dict()})
+    # What is looked for by name may be closed by now.
+    usual = "" if request.GET.get("text", "").strip() else Job.State.OPEN
+    form = JobFilter({"state": usual, **request.GET.dict()})
     chosen, today = form.chosen(), timezone.localdate()
-    rows = selectors.list_jobs(member.workshop, state=chosen["state"])
+    text = chosen["text"].strip()
+    if text and (named := job_search.find_by_name(member.workshop, text)) is not None:
+        return redirect("job", named.ref)
+    rows = job_search.naming(selectors.list_jobs(member.workshop), text)
+    rows = job_search.of_whom(rows, chosen["whose"], member)
+    if chosen["appliance"]:
+        rows = rows.filter(appliance=chosen["appliance"])
     if chosen["wait"]:
         rows = waits.list_over(member.workshop, rows, on=today)
-    page = page_of(request, rows)
+    page = page_of(request, job_search.in_state(rows, chosen["state"]))
     days = member.workshop.wait_days
     shown = {
         "form": form,
         "page": page,
+        "elsewhere": rows.count() if chosen["state"] and not page.paginator.count else 0,
         "over": {job.pk for job in page if waits.is_over(job, on=today, wait_days=days)},
         "may_open": covers(member, Role.TECHNICIAN),
         "is_owner": covers(member, Role.OWNER),
@@ -67,6 +86,8 @@ def job_new(request: HttpRequest, member: Member) -> HttpResponse:
                 symptom=given["symptom"],
                 technician=given["technician"],
                 shown_code=given["shown_code"],
+                own_number=given["own_number"],
+                confirm_mismatch=given["confirm_mismatch"],
                 opened_by=member,
                 now=timezone.now(),
             )
@@ -123,11 +144,28 @@ def show_job(
         "today": timezone.localdate(now),
         "not_allowed": why_not(member, Role.TECHNICIAN),
         "urgencies": Job.Urgency.choices,
+        **changed_context(job, needs),
         **waiting_context(member, job, needs, tried or {}, now=now),
     }
     statuses = [form.status for form in (tried or {}).values()]
     status = refused.status if refused else max(statuses, default=200)
     return render(request, "matching/job.html", shown, status=status)
+
+
+def changed_context(job: Job, rows: Sequence[NeedRows]) -> dict[str, Any]:
+    """Return what was changed of a job and, of a closed one, how it opens again: two queries."""
+    changes = corrections.list_changes(job)
+    if job.state == Job.State.OPEN:
+        return {"changes": changes}
+    closed = next((one for one in changes if one.what == services.STATE), None)
+    failed = any(row.need.state == "filled" and _failed(row.outcomes) for row in rows)
+    reopen = {"closed": closed, "failed": failed, "why_not": reopening.why_not_reopened(job)}
+    return {"changes": changes, "reopen": reopen}
+
+
+def _failed(outcomes: Sequence[Outcome]) -> bool:
+    """Whether the part fitted last, which comes first, failed since."""
+    return bool(outcomes) and outcomes[0].result == Outcome.Result.FAILED
 
 
 @for_member(Role.TECHNICIAN, methods=ACTION)

@@ -30,7 +30,10 @@ def job_refuse(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
             member=member,
             now=timezone.now(),
         )
-        messages.success(request, f"{ref} is closed. What was held for it is free again.")
+        messages.success(
+            request,
+            f"{ref} is closed. What was held for it is free again. A slip? Open it again below.",
+        )
         return redirect("job", ref)
 
     return _done(request, member, ref, "answer", form, refuse)
@@ -84,7 +87,7 @@ def job_wait(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
 
     def extend() -> HttpResponse:
         until = form.cleaned_data["wait_until"]
-        waits.extend_wait(
+        waits.set_end(
             workshop=member.workshop, ref=ref, until=until, member=member, now=timezone.now()
         )
         messages.success(request, f"{ref} waits until {until}.")

@@ -21,7 +21,7 @@ from workshop.web.gate import FORM, for_member
 class SellForm(PlainForm):
     """Selling a part over the counter."""
 
-    price = MoneyField(label="Sold for", help_text="Written like 12.50.")
+    price = MoneyField(label="Sold for", help_text="Such as 12.50 or 12,50.")
     sold_on = PastDayField(label="Sold on")
     note = LongText(required=False, rows=2, max_length=2000)
 

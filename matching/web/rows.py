@@ -8,6 +8,7 @@ from typing import Any
 from matching import selectors
 from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome, Proposal
+from matching.overruled import overruled
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
 from matching.share_views import standing_by_part, standing_for_needs, why_not_before
@@ -58,6 +59,7 @@ class NeedRows:
     likely: Prediction | None = None
     proposal: Proposal | None = None
     duty: Duty | None = None
+    passed_over: list[Proposal] = field(default_factory=list)
 
     @property
     def searching(self) -> bool:
@@ -71,6 +73,7 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     matches = selectors.list_best_matches(workshop, rows)
     for hold in reversed(selectors.list_holds(workshop).filter(need__in=list(rows))):
         rows[hold.need_id].holds.append(hold)
+    _note_overruled(workshop, rows)
     for outcome in selectors.list_outcomes(workshop).filter(need__in=list(rows)):
         if outcome.need_id is not None:
             rows[outcome.need_id].outcomes.append(outcome)
@@ -90,6 +93,16 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     for row in rows.values():
         row.doubts = [one for pk in _parts_here([row]) for one in doubts.get(pk, [])]
     return list(rows.values())
+
+
+def _note_overruled(workshop: Workshop, rows: Mapping[int, NeedRows]) -> None:
+    """Say at each hold whom it went before, and at each need what went to another: one query."""
+    holds = [hold for row in rows.values() for hold in row.holds]
+    found = overruled(workshop, holds, rows)
+    for hold in holds:
+        hold.crossed = found.by_hold.get(hold.pk, [])  # type: ignore[attr-defined]
+    for need_id, passed in found.by_need.items():
+        rows[need_id].passed_over = passed
 
 
 def _with_past(offer: OfferRow, before: Mapping[str, str]) -> OfferRow:

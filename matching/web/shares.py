@@ -229,12 +229,14 @@ def outcome_failed(request: HttpRequest, member: Member, outcome_id: int) -> Htt
     if form.is_bound and form.accepts():
         try:
             done = fittings.report_failure(
-                workshop=member.workshop, outcome_id=outcome_id, **form.cleaned_data
+                workshop=member.workshop, outcome_id=outcome_id, now=now, **form.cleaned_data
             )
         except DomainError as refused:
             form.refuse(refused)
         else:
             messages.success(request, _failure_said(done, form.cleaned_data["failed_on"]))
+            if outcome.need:
+                return redirect("job", outcome.need.job.ref)
             return redirect("part", outcome.part.ref) if outcome.part else redirect("home")
     return render(
         request,
@@ -246,6 +248,8 @@ def outcome_failed(request: HttpRequest, member: Member, outcome_id: int) -> Htt
 
 def _failure_said(outcome: Outcome, failed_on: Any) -> str:
     after = f"It failed {outcome.days_to_failure} days after it was fitted."
+    if outcome.need is not None:
+        after = f"{after} The job stays closed until you open it again below."
     if outcome.part is None or outcome.part.warranty_until is None:
         return f"{after} It had no warranty here. {warranty.LAW}"
     until = outcome.part.warranty_until

@@ -14,12 +14,15 @@ from donors.selectors import candidates_for, get_donor, list_makes
 from matching import alerts, finding, inbox_groups, keeping, predicting, selectors, waits
 from matching.finding import standing_holds
 from matching.matcher import reasons
+from matching.models import Hold
+from matching.overruled import overruled
 from matching.share_views import standing_by_part
 from matching.strip_planning import plan_donor
 from matching.web.forms import FindForm
 from matching.web.jobs import whole_number
 from matching.web.parting import scrap_form, sell_form
 from matching.web.rows import OfferRow, found_rows
+from parts import donor_corrections
 from parts import services as part_services
 from parts.bench_tests import charges_of
 from parts.conditions import ConditionBook
@@ -157,6 +160,7 @@ def show_donor(
         "strip": plan_donor(member.workshop, ref, on=timezone.localdate(timezone.now())),
         "was_job": keeping.find_job_of(donor),
         "not_in_writing": keeping.NOT_IN_WRITING,
+        "changes": donor_corrections.list_changes(donor),
         "refused": refused,
         **photo_context(member, Subject(donor=donor)),
     }
@@ -175,6 +179,16 @@ def donor_confirm(request: HttpRequest, member: Member, ref: str) -> HttpRespons
     return redirect("donor", ref)
 
 
+def _holds_of(workshop: Workshop, part: Part) -> list[Hold]:
+    """Return the last holds of a part, each with the jobs it went before."""
+    rows = selectors.list_holds(workshop, standing=False).filter(part=part)
+    held = list(rows[:20])
+    crossed = overruled(workshop, held).by_hold
+    for hold in held:
+        hold.crossed = crossed.get(hold.pk, [])  # type: ignore[attr-defined]
+    return held
+
+
 @for_member()
 def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     part = get_part(member.workshop, ref)
@@ -188,7 +202,7 @@ def part_page(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
         "cautions": list_cautions(part.donor.appliance_id if part.donor else "", [part.kind_id]),
         "charges": charges_of(part),
         "tests": list_bench_tests(part),
-        "holds": selectors.list_holds(member.workshop, standing=False).filter(part=part)[:20],
+        "holds": _holds_of(member.workshop, part),
         "warnings": warnings_of(member.workshop_id, [part.pk]).get(part.pk, []),
         "lacking_test": lacking_test(part) if there else "",
         "proposal": standing_by_part(member.workshop, [part.pk]).get(part.pk),

@@ -60,7 +60,7 @@ class KeepForm(PlainForm):
 
 
 class WaitForm(PlainForm):
-    """A later end of the wait."""
+    """Another end of the wait, later or sooner."""
 
     wait_until = DayField(label="Wait until")
 

@@ -15,6 +15,11 @@ from parts.models import BenchTest, Part
 from workshop.api import AttributesField, PastDateField, PriceField
 from workshop.domain import money
 
+MISMATCH_HELP = (
+    "store it although the number is on record for another appliance, or such a machine has not "
+    "the part; without it that is refused with 400"
+)
+
 
 class DonorInput(PlateInput):
     """A machine taken in. `no_plate`: nothing can be read, take it in without a number."""
@@ -24,6 +29,9 @@ class DonorInput(PlateInput):
     note = serializers.CharField(max_length=2000, required=False, default="", allow_blank=True)
     ref = serializers.CharField(max_length=40, required=False, default="", allow_blank=True)
     no_plate = serializers.BooleanField(required=False, default=False)
+    confirm_mismatch = serializers.BooleanField(
+        required=False, default=False, help_text=MISMATCH_HELP
+    )
 
 
 class DonorOutput(MachineOutput):

@@ -4,6 +4,7 @@ from django.urls import path
 
 from parts.api import (
     bench,
+    corrections,
     duties,
     interchanges,
     labels,
@@ -37,6 +38,7 @@ urlpatterns = [
     path("labels/", labels.Labels.as_view(), name="api-labels"),
     path("donors/", views.Donors.as_view(), name="api-donors"),
     path("donors/<str:ref>/", views.Donor.as_view(), name="api-donor"),
+    path("donors/<str:ref>/record/", corrections.DonorRecord.as_view(), name="api-donor-record"),
     path("donors/<str:ref>/confirm/", views.ConfirmDonor.as_view(), name="api-donor-confirm"),
     path("strip-steps/<slug:appliance>/", strip_steps.StripSteps.as_view(), name="api-strip-steps"),
     path(

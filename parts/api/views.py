@@ -18,6 +18,7 @@ from donors.api.serializers import (
 from donors.build_readings import CodeAsked
 from donors.plates import Plate
 from parts import selectors, services
+from parts.api.corrections import DonorCorrection, correct_donor
 from parts.api.filters import DonorFilter, PartFilter
 from parts.api.serializers import (
     BenchTestInput,
@@ -86,6 +87,12 @@ class Donor(MemberView):
             ],
         }
         return Response(answer)
+
+    @extend_schema(request=DonorCorrection, responses=TakenInOutput)
+    def patch(self, request: Request, ref: str) -> Response:
+        """Correct a donor. Its plate is read anew; its parts are matched anew."""
+        correct_donor(self, ref)
+        return Response(TakenInOutput(donor_selectors.get_donor(self.workshop, ref)).data)
 
 
 class ConfirmDonor(MemberView):

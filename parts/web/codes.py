@@ -1,4 +1,6 @@
-"""From a typed or scanned code to its part."""
+"""From a typed or scanned code to its part; a reference leads to what it names."""
+
+from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -8,6 +10,17 @@ from parts import selectors
 from parts.models import Part
 from workshop.models import Member
 from workshop.web.gate import for_member
+
+# What else a typed reference may lead to: each returns an address or "". Filled by apps above.
+Leads = Callable[[Member, str], str]
+_leads: list[Leads] = []
+
+
+def leads_on(lead: Leads) -> Leads:
+    """Have the code box ask `lead` for texts that are no code, part or donor."""
+    if lead not in _leads:
+        _leads.append(lead)
+    return lead
 
 
 @for_member()
@@ -35,12 +48,14 @@ def _open(request: HttpRequest, member: Member, text: str) -> HttpResponse:
 
 
 def _by_reference(member: Member, ref: str) -> HttpResponse | None:
-    """Lead to the part or donor of that reference: it stands beside the code on every page."""
+    """Lead to what has that reference: it stands beside the code on every page."""
     if Part.of(member.workshop_id).filter(ref=ref).exists():
         return redirect("part", ref)
     if Donor.of(member.workshop_id).filter(ref=ref).exists():
         return redirect("donor", ref)
-    return None
+    addresses = (lead(member, ref) for lead in _leads)
+    address = next(filter(None, addresses), "")
+    return redirect(address) if address else None
 
 
 def _form(

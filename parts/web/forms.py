@@ -46,7 +46,7 @@ class DescribeForm(PlainForm):
     bin = forms.CharField(
         required=False, max_length=40, help_text="A part with a bin counts as shelved."
     )
-    price = MoneyField(required=False, help_text="Written like 12.50.")
+    price = MoneyField(required=False, help_text="Such as 12.50 or 12,50.")
     note = LongText(required=False, rows=2)
 
     def facts(self) -> PartFacts:

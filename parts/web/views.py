@@ -43,6 +43,7 @@ def donor_new(request: HttpRequest, member: Member) -> HttpResponse:
                 cause=form.cause_slug(),
                 note=given["note"],
                 no_plate=given["no_plate"],
+                confirm_mismatch=given["confirm_mismatch"],
             )
         except DomainError as refused:
             form.refuse(refused)

@@ -86,7 +86,7 @@ class PastDayField(DayField):
 
 
 class MoneyField(forms.CharField):
-    """An amount like 12.50, as whole cents; None when blank."""
+    """An amount like 12.50 or 12,50, as whole cents; None when blank."""
 
     def __init__(self, **kwargs: Any) -> None:
         kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal", "size": 9}))
@@ -97,7 +97,7 @@ class MoneyField(forms.CharField):
         if not text:
             return None
         try:
-            return money.to_cents(text)
+            return money.read_amount(text)
         except ValueError as bad:
             raise ValidationError(f"{bad}.") from bad
 

@@ -96,6 +96,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-donor-build-choose": {"built_from": "2018-06-04"},
     "api-job-build-date": {"code": "1823", "scheme": "YEAR_WEEK"},
     "api-job-build-choose": {"built_from": "2018-06-04"},
+    "api-job": {"own_number": "T 1"},
+    "api-donor": {"note": "x"},
+    "api-need": {"part_number": "X"},
+    "api-job-needs": {"kind": "heater"},
     "api-job-wait": {"wait_until": "2027-01-20"},
     "api-job-permission": {"may_keep": "yes", "said_by": "owner", "how": "signed"},
     "api-make-pattern": {"pattern": ""},
@@ -211,6 +215,14 @@ def things(bench: Bench) -> dict[str, str]:
         "api-job": f"/api/v1/jobs/{need.job.ref}/",
         "api-job-urgency": f"/api/v1/jobs/{need.job.ref}/urgency/",
         **{
+            f"api-job-{act}": f"/api/v1/jobs/{need.job.ref}/{act}/"
+            for act in ("record", "take", "reopen", "needs")
+        },
+        "api-need": f"/api/v1/needs/{need.pk}/",
+        "api-need-withdraw": f"/api/v1/needs/{need.pk}/withdraw/",
+        "api-outcome-take-back": f"/api/v1/outcomes/{outcome.pk}/take-back/",
+        "api-donor-record": f"/api/v1/donors/{donor.ref}/record/",
+        **{
             f"api-proposal-{act}": f"/api/v1/proposals/{proposal.pk}/{act}/"
             for act in ("accept", "decline", "reopen")
         },
@@ -298,7 +310,7 @@ def test_things_of_another_workshop_answer_as_unknown_ones(
 
 
 def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
-    from donors.models import Donor
+    from donors.models import Donor, DonorChange
     from matching.models import (
         BuildBreak,
         CheckAnswer,
@@ -308,6 +320,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
         FaultCode,
         FaultFound,
         Job,
+        JobChange,
         Match,
         Need,
         Sign,
@@ -327,7 +340,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from workshop.models import Certificate, OutboxEvent, Replay
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
-    models += (BuildBreak, Interchange, SisterWarning)
+    models += (BuildBreak, Interchange, SisterWarning, JobChange, DonorChange)
     models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate, OutboxEvent, Replay)
     models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings)

@@ -31,7 +31,7 @@ def day(after: int) -> str:
 
 
 def extend(bench: Bench, job: Job, until: date, now: datetime = NOW) -> Job:
-    return waits.extend_wait(
+    return waits.set_end(
         workshop=bench.workshop, ref=job.ref, until=until, member=bench.technician, now=now
     )
 
@@ -112,12 +112,22 @@ def test_waiting_longer_brings_new_reminders_and_clears_what_was_told(
 
 
 @pytest.mark.parametrize(
-    ("after", "why"), [(0, "not ahead"), (30, "no longer"), (181, "more than")]
+    ("after", "why"), [(-1, "over already"), (30, "waits until .* already"), (181, "more than")]
 )
 def test_an_end_that_cannot_be_is_refused(bench: Bench, job: Job, after: int, why: str) -> None:
     with pytest.raises(InputRefused, match=why) as refused:
         extend(bench, job, TODAY + timedelta(days=after))
     assert set(refused.value.fields) == {"wait_until"}
+
+
+def test_a_wait_is_made_shorter_down_to_today(bench: Bench, job: Job) -> None:
+    for after in (7, 0):
+        extend(bench, job, TODAY + timedelta(days=after))
+    job.refresh_from_db()
+    assert job.wait_until == TODAY
+    assert waits.count_over(bench.workshop, on=TODAY) == 0
+    sweep(1)
+    assert told(bench) == [("over", day(1))]
 
 
 def test_a_closed_job_waits_for_nothing(bench: Bench, job: Job) -> None:

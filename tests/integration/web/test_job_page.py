@@ -249,7 +249,7 @@ def test_how_long_it_was_to_wait_stays_on_a_closed_jobs_page(
 ) -> None:
     now = timezone.now()
     until = timezone.localdate(now) + timedelta(days=60)
-    waits.extend_wait(
+    waits.set_end(
         workshop=bench.workshop, ref=job.ref, until=until, member=bench.technician, now=now
     )
     technician.post(reverse("job-refuse", args=[job.ref]))

@@ -8,7 +8,7 @@ from django.apps import apps
 from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
-from donors.models import Donor
+from donors.models import Donor, DonorChange
 from matching.echo import choices
 from matching.echo.choices import Choices, KindChoice
 from matching.faults import closing, editing
@@ -17,6 +17,7 @@ from matching.models import (
     Delivery,
     Hold,
     Job,
+    JobChange,
     JobEstimate,
     KeepPermission,
     KeptBack,
@@ -385,7 +386,12 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "two answers in force": lambda b: [keep_permission(b), keep_permission(b)],
     "answer by pigeon": lambda b: keep_permission(b, how="pigeon"),
     "one machine kept twice": kept_twice,
-    "extension that ends no later": lambda b: wait_extension(b, 0),
+    "wait changed to the same day": lambda b: wait_extension(b, 0),
+    "wait that ends before it was changed": lambda b: wait_extension(b, -1),
+    "change of nothing": lambda b: JobChange.objects.create(
+        workshop=b.workshop, job=Job.of(b.workshop).first(), what="", at=NOW
+    ),
+    "mistaken need that is open": lambda b: Need.of(b.workshop).update(mistaken=True),
     "quote for what is not to be had": lambda b: quote(b, not_to_be_had=True, days=3),
     "age of a job below zero": lambda b: JobEstimate.objects.create(
         workshop=b.workshop, job=Job.of(b.workshop).first(), age_years=-1
@@ -639,6 +645,12 @@ def _furnish(bench: Bench) -> None:
         kept_at=NOW,
     )
     wait_extension(bench)
+    JobChange.objects.create(
+        workshop=bench.workshop, job=need.job, what="symptom", by=bench.technician, at=NOW
+    )
+    DonorChange.objects.create(
+        workshop=bench.workshop, donor=part.donor, what="note", by=bench.technician, at=NOW
+    )
     JobEstimate.objects.create(workshop=bench.workshop, job=need.job)
     NewPartQuote.objects.create(workshop=bench.workshop, need=need)
     ruling.propose_rule(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from workshop.domain.money import LARGEST_CENTS, to_cents, to_text
+from workshop.domain.money import LARGEST_CENTS, read_amount, to_cents, to_text
 
 
 @pytest.mark.parametrize(
@@ -80,3 +80,43 @@ def test_anything_is_an_amount_or_a_value_error(text):
 )
 def test_shown(cents, text):
     assert to_text(cents) == text
+
+
+@pytest.mark.parametrize(
+    ("typed", "cents"),
+    [
+        ("449,90", 44990),
+        ("449.90", 44990),
+        ("12", 1200),
+        ("12,5", 1250),
+        (",5", 50),
+        ("1.234,50", 123450),
+        ("1,234.50", 123450),
+        ("1 234,50", 123450),
+        ("1\u202f234,50", 123450),
+        ("1'234.50", 123450),
+        ("1.234.567", 123456700),
+    ],
+)
+def test_people_write_amounts_with_a_point_or_a_comma(typed: str, cents: int) -> None:
+    """Both ways are common (Unicode CLDR: decimal and group signs differ by locale)."""
+    assert read_amount(typed) == cents
+
+
+@pytest.mark.parametrize(
+    ("typed", "why"),
+    [
+        ("1,234", "may be read in two ways"),
+        ("1.234", "may be read in two ways"),
+        ("1,234,5", "is no amount"),
+        ("1.234.56", "is no amount"),
+        ("12,34.56", "is no amount"),
+        ("1 23", "is no amount"),
+        ("-5", "below zero"),
+        ("", "is no amount"),
+        ("abc", "is no amount"),
+    ],
+)
+def test_an_amount_that_may_be_another_is_refused(typed: str, why: str) -> None:
+    with pytest.raises(ValueError, match=why):
+        read_amount(typed)
