@@ -37,6 +37,7 @@ from matching.models import (
     TriageFigures,
     WaitExtension,
     WarrantyDays,
+    WorkshopCheck,
 )
 from parts.models import (
     BenchTest,
@@ -339,7 +340,36 @@ STRIPPING: dict[str, Callable[[Bench], object]] = {
 }
 
 
+def own_check(b: Bench, **values: object) -> WorkshopCheck:
+    stated: dict[str, object] = {
+        "slug": "washing-machine:x",
+        "appliance_id": "washing-machine",
+        "changed_at": NOW,
+        "do": "Listen.",
+        "finds": "it hums",
+        "clear": "it does not",
+        "minutes": 2,
+        "otherwise": 0.05,
+    }
+    found: WorkshopCheck = WorkshopCheck.objects.create(workshop=b.workshop, **{**stated, **values})
+    return found
+
+
+OWN_CHECKS: dict[str, Callable[[Bench], object]] = {
+    "own check twice": lambda b: [own_check(b), own_check(b)],
+    "own check without minutes": lambda b: own_check(b, minutes=None),
+    "own check of negative minutes": lambda b: own_check(b, minutes=-2),
+    "own check without an answer that finds": lambda b: own_check(b, finds=""),
+    "own check without an answer that clears": lambda b: own_check(b, clear=""),
+    "own check without a chance": lambda b: own_check(b, otherwise=None),
+    "own check of chance 1": lambda b: own_check(b, otherwise=1),
+    "own check of chance 0": lambda b: own_check(b, otherwise=0),
+    "answers of a check without words": lambda b: own_check(b, do=""),
+}
+
+
 NONSENSE: dict[str, Callable[[Bench], object]] = {
+    **OWN_CHECKS,
     "donor built backwards": interval(Donor),
     "job built backwards": interval(Job),
     "sighting built backwards": interval(Sighting),
@@ -710,6 +740,14 @@ def test_alerts_as_they_should_be_are_taken(bench: Bench) -> None:
     news_of_job(bench)
     news_of_job(bench, about="2026-05-15")
     news_of_job(bench, news=Alert.News.OVER)
+
+
+def test_own_checks_as_they_should_be_are_taken(bench: Bench) -> None:
+    """Else the refusals of own checks above would prove nothing."""
+    own_check(bench)
+    own_check(
+        bench, slug="washing-machine:y", do="", finds="", clear="", otherwise=None, minutes=None
+    )
 
 
 def test_shares_as_they_should_be_are_taken(bench: Bench) -> None:
