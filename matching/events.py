@@ -13,6 +13,7 @@ OUTCOMES_UNREAD = "matching.outcomes-unread"  # {"outcome_ids": [int]}: a patter
 FAR_LEFT = (
     "matching.far-left"  # {"part_ids", "need_ids": [int], "tell"}: weak keys not looked up yet
 )
+PAST_UNTAUGHT = "matching.past-untaught"  # {}: past jobs may teach what their faults were
 SHARES_TOUCHED = "matching.shares-touched"  # {}: a hold, need or choice changed who gets what
 SHARE_OUT = "matching.share-out"  # {}: work the allocation out anew
 ALERTS_WRITTEN = "matching.alerts-written"  # {}: to be passed on by mail and webhook

@@ -242,9 +242,15 @@ class CheckAnswer(_OfJob):
 
 
 class FaultFound(_OfJob):
-    """What the fault of a closed job turned out to be. By nobody: the part that was fitted."""
+    """What the fault of a job turned out to be. By nobody: the part that was fitted.
+
+    outcome: where that fitting was imported and names no job, the one taken for this job's.
+    """
 
     job = models.ForeignKey("matching.Job", on_delete=models.CASCADE, related_name="faults_found")
+    outcome = models.ForeignKey(
+        "matching.Outcome", on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
+    )
     suspect = models.CharField(max_length=40, help_text="a part kind, or a cause that is no part")
     note = models.CharField(max_length=300, blank=True)
 

@@ -162,14 +162,14 @@ def get_job_locked(workshop: Workshop, ref: str) -> Job:
 
 
 @transaction.atomic
-def refuse_repair(*, workshop: Workshop, ref: str, now: object) -> Job:
+def refuse_repair(*, workshop: Workshop, ref: str, now: datetime) -> Job:
     """The customer refuses: the job closes and what was held for it is free the same day."""
     job = get_job_locked(workshop, ref)
     close_job(job, Job.State.REFUSED, now=now)
     return job
 
 
-def close_job(job: Job, state: Job.State, *, now: object) -> None:
+def close_job(job: Job, state: Job.State, *, now: datetime) -> None:
     """Close an open job that lacks parts still. Needs a transaction that holds the job.
 
     Locks job, needs, holds, in this order (see holds.py). Raises Conflict when it is closed.
@@ -180,7 +180,9 @@ def close_job(job: Job, state: Job.State, *, now: object) -> None:
     job.save(update_fields=["state"])
     needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
     ids = list(needs.order_by("id").values_list("id", flat=True))
-    Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
+    Need.of(workshop).filter(pk__in=ids).update(
+        state=Need.State.WITHDRAWN, withdrawn_on=timezone.localdate(now)
+    )
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
     holds.forget(workshop.pk, ids)
 

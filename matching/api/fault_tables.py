@@ -177,7 +177,11 @@ _OWN_CHECK = {
 NEW_CHECK_EXAMPLE = OpenApiExample(
     "A check of one's own", {"appliance": "washing-machine", **_OWN_CHECK}, request_only=True
 )
-OWN_CHECK_EXAMPLE = OpenApiExample("Retired", {**_OWN_CHECK, "hidden": True}, request_only=True)
+OWN_CHECK_EXAMPLE = OpenApiExample(
+    "Retired",
+    {**_OWN_CHECK, "do": "Turn the drum and feel for the pull.", "hidden": True},
+    request_only=True,
+)
 CHECK_SET_EXAMPLE = OpenApiExample("Four minutes here", {"minutes": 4}, request_only=True)
 
 

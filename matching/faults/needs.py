@@ -41,7 +41,9 @@ def make_needs(*, workshop: Workshop, ref: str, wanted: Sequence[NeedFacts]) -> 
     new = add_needs(job, [one for one in wanted if (one.kind, one.position.strip()) not in known])
     ids = [need.pk for need in again]
     if ids:
-        Need.of(workshop).filter(pk__in=ids).update(state=Need.State.OPEN, searched_at=None)
+        Need.of(workshop).filter(pk__in=ids).update(
+            state=Need.State.OPEN, withdrawn_on=None, searched_at=None
+        )
         announce_needs(workshop.pk, ids)
     return [*again, *new]
 
