@@ -91,7 +91,12 @@ class Listing(MachineColumns):
             ),
             models.CheckConstraint(
                 condition=Q(price_cents__isnull=True, price_low_cents__isnull=True)
-                | Q(price_cents__gte=F("price_low_cents"), price_low_cents__isnull=False),
+                | Q(
+                    # Said outright: a comparison with an empty column passes a check.
+                    price_cents__isnull=False,
+                    price_low_cents__isnull=False,
+                    price_cents__gte=F("price_low_cents"),
+                ),
                 name="listing_price_runs_upwards",
             ),
             models.CheckConstraint(

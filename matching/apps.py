@@ -30,6 +30,7 @@ class MatchingConfig(AppConfig):
 
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
         from matching.echo.checks import mail_is_set_up_wholly
+        from matching.faults import check_files  # noqa: F401
         from matching.faults import exchange as fault_codes  # noqa: F401
         from matching.listings import receivers as of_listings  # noqa: F401  (the same)
         from matching.web import job_lead  # noqa: F401  (the same)

@@ -8,11 +8,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from django.db.models import Exists, F, OuterRef, Q
+from django.db.models import F, Q
 
 from matching.domain.gain import Chances, gain
-from matching.models import Hold, KeptBack, Match, Need, Proposal
-from parts.models import Grade, Part, PartKind
+from matching.models import Hold, Need, Proposal
+from matching.promised import free_matches
+from parts.models import Part
 from workshop.models import Workshop
 
 IN_STOCK = (Part.State.REMOVED, Part.State.SHELVED)
@@ -48,7 +49,7 @@ class Cover:
 
 
 def of_jobs(workshop: Workshop | int, job_ids: Iterable[int]) -> Cover:
-    """Return what the open needs of these jobs can count on: five queries."""
+    """Return what the open needs of these jobs can count on: four queries."""
     rows = Need.of(workshop).filter(job__in=set(job_ids), state=Need.State.OPEN)
     jobs: dict[int, set[int]] = defaultdict(set)
     for job, need in rows.order_by().values_list("job_id", "id"):
@@ -60,62 +61,32 @@ def of_jobs(workshop: Workshop | int, job_ids: Iterable[int]) -> Cover:
 
 
 def of_needs(workshop: Workshop | int, need_ids: Iterable[int]) -> Cover:
-    """Return what needs can count on: four queries.
+    """Return what needs can count on: three queries.
 
     A free part of the stock covers one of the needs asked for, the one it serves best. Parts
     still in a machine count only for whom they are promised: taking them out is what is weighed.
     """
     needs = set(need_ids)
-    proposed = Proposal.of(workshop).filter(need__in=needs, state=Proposal.State.OPEN)
     held = Hold.of(workshop).filter(need__in=needs, released_at__isnull=True)
-    parts = {
-        need: (part, p_fit * p_good)
-        for need, part, p_fit, p_good in proposed.values_list(
-            "need_id", "part_id", "p_fit", "p_good"
-        )
-    }
+    proposed = Proposal.of(workshop).filter(need__in=needs, state=Proposal.State.OPEN)
+    promised = dict(proposed.values_list("need_id", "part_id"))
+    promised |= dict(held.values_list("need_id", "part_id"))
     # Held by hand, a part is taken at its holder's word until its match says what it is worth.
-    parts |= {need: (part, 1.0) for need, part in held.values_list("need_id", "part_id")}
-    rows = Match.of(workshop).filter(need__in=parts, part__in=[part for part, _ in parts.values()])
-    worth = {
-        (need, part): one
-        for need, part, one in rows.order_by().values_list("need_id", "part_id", "worth")
-    }
-    by_need = {need: worth.get((need, part), one) for need, (part, one) in parts.items()}
-    by_need |= _from_stock(workshop, needs - by_need.keys())
-    return Cover(by_need, {part: need for need, (part, _) in parts.items()})
-
-
-def _from_stock(workshop: Workshop | int, needs: set[int]) -> dict[int, float]:
-    """Return the chance of the free part each need gets when every part goes where it is best."""
-    rows = Match.of(workshop).filter(need__in=needs, part__state__in=IN_STOCK, worth__gt=0)
-    rows = rows.exclude(part__grade=Grade.SCRAP).exclude(part__kind__reuse=PartKind.Reuse.NEVER)
-    rows = rows.exclude(part__price_cents__gt=F("need__max_price_cents"))
-    this_part, this_pair = (
-        {"part": OuterRef("part")},
-        Q(part=OuterRef("part"), need=OuterRef("need")),
-    )
-    taken = Hold.of(workshop).filter(**this_part, released_at__isnull=True)
-    promised = Proposal.of(workshop).filter(**this_part, state=Proposal.State.OPEN)
-    let_go = Proposal.of(workshop).filter(
-        this_pair,
-        state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED],
-        reopened_at__isnull=True,
-    )
-    back = KeptBack.of(workshop).filter(
-        this_pair
-        | Q(part=OuterRef("part"), need__isnull=True)
-        | Q(part__isnull=True, need=OuterRef("need")),
-        undone_at__isnull=True,
-    )
-    for gone in (taken, promised, let_go, back):
-        rows = rows.exclude(Exists(gone))
-    found: dict[int, float] = {}
+    by_need = dict.fromkeys(promised, 1.0)
     used: set[int] = set()
-    for need, part, worth in rows.order_by("-worth", "need_id", "part_id").values_list(
-        "need_id", "part_id", "worth"
-    ):
-        if need not in found and part not in used:
-            found[need] = worth
+    for need, part, worth in _free(workshop, needs):
+        if promised.get(need) == part or (need not in by_need and part not in used):
+            by_need[need] = worth
             used.add(part)
-    return found
+    return Cover(by_need, {part: need for need, part in promised.items()})
+
+
+def _free(workshop: Workshop | int, needs: set[int]) -> Iterable[tuple[int, int, float]]:
+    """Return (need, part, worth) of what is promised or free in stock, best first: one query."""
+    workshop_id = workshop if isinstance(workshop, int) else workshop.pk
+    within = Q(need__max_price_cents__isnull=True) | Q(part__price_cents__isnull=True)
+    within |= Q(part__price_cents__lte=F("need__max_price_cents"))
+    rows = free_matches(workshop_id, needs)
+    rows = rows.filter(Q(promised=1) | Q(within, part__state__in=IN_STOCK))
+    found = rows.order_by("-promised", "-worth", "need_id", "part_id")
+    return found.values_list("need_id", "part_id", "worth")

@@ -77,6 +77,7 @@ def _job(workshop: Workshop, part: Part, row: Mapping[str, str]) -> None:
         part_number=part.part_number,
         number_canonical=part.number_canonical,
         state=Need.State.WITHDRAWN if refused else Need.State.FILLED,
+        withdrawn_on=date.fromisoformat(row["ended_on"]) if refused else None,
     )
     if not refused:
         _fitting(part, donor, job, need, row)

@@ -15,6 +15,7 @@ FAR_LEFT = (
 )
 HOLD_MADE = "matching.hold-made"  # {"hold": id}
 HOLDS_ENDED = "matching.holds-ended"  # {"holds": [id]}: released or lapsed, the part is free
+PAST_UNTAUGHT = "matching.past-untaught"  # {}: past jobs may teach what their faults were
 SHARES_TOUCHED = "matching.shares-touched"  # {}: a hold, need or choice changed who gets what
 SHARE_OUT = "matching.share-out"  # {}: work the allocation out anew
 ALERTS_WRITTEN = "matching.alerts-written"  # {}: to be passed on by mail and webhook

@@ -11,7 +11,7 @@ from django.utils import timezone
 from donors import plates
 from donors.catalogue import Catalogue
 from matching import fittings, outcome_keys, pairs, services
-from matching.faults import signs
+from matching.faults import past, signs
 from matching.models import Job, KeptMachine, Match, Need, NeedKey, Outcome
 from parts import keys, numbers
 from parts.exchange.machines import (
@@ -131,6 +131,10 @@ class Jobs(Sheet):
         if key not in known:
             if _kept_as(job):
                 row.refuse("kind", f"is no need of this job yet. {_correct_there(job)}")
+            elif job.state != Job.State.OPEN:
+                # A file does not reopen what somebody closed: it may be older than the closing.
+                closed = f"job {job.ref} is closed ({job.get_state_display()})"
+                row.refuse("kind", f"is no need of this job, and {closed}; open a new job for it")
             new[key] = need
             return
         names = ("part_number", "number_canonical", "attributes", "max_price_cents")
@@ -205,6 +209,8 @@ class Jobs(Sheet):
             if columns := _changed_columns(job):
                 job.save(update_fields=columns)
         signs.read_words(workshop, _told_anew(jobs.values(), fresh), at=at)
+        if fresh or any(map(_changed_columns, jobs.values())):
+            past.ask(workshop.pk)
         needs = Need.objects.bulk_create(new, batch_size=500)
         bulk_save(changed, ["part_number", "number_canonical", "attributes", "max_price_cents"])
         keys.note_keys(NeedKey, needs, new=True)
@@ -334,6 +340,7 @@ class Outcomes(Sheet):
         Outcome.objects.bulk_create(map(outcome_keys.keyed, new), batch_size=500)
         if new:
             fittings.announce(workshop.pk, [outcome.kind_id for outcome in new])
+            past.ask(workshop.pk)
         return count(rows, len(new), 0)
 
     def outcome(

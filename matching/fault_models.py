@@ -94,12 +94,29 @@ class WorkshopSymptom(_OwnRow):
 
 
 class WorkshopCheck(_OwnRow):
-    """A workshop's change to a check of the reference table: its minutes, or not done here."""
+    """A check of a workshop's own, or its change to one of the reference table (same slug).
+
+    A change says the minutes, or that it is not done here, and leaves the words blank. An own one
+    has words and two answers: `finds` points to the suspects with their chances, `clear` away.
+    """
 
     slug = models.CharField(max_length=80)
     appliance = models.ForeignKey("donors.Appliance", on_delete=models.PROTECT, related_name="+")
     minutes = models.FloatField(null=True, blank=True, help_text="null: the guide's")
     hidden = models.BooleanField(default=False)
+    do = models.CharField(max_length=300, blank=True, help_text="blank: the guide's check")
+    finds = models.CharField(max_length=80, blank=True, help_text="the answer that finds something")
+    clear = models.CharField(max_length=80, blank=True, help_text="the answer that finds nothing")
+    suspects = models.JSONField(
+        default=dict, blank=True, help_text="chance that it finds something, by suspect at fault"
+    )
+    otherwise = models.FloatField(
+        null=True, blank=True, help_text="that chance when anything else is at fault"
+    )
+    cautions = models.JSONField(default=list, blank=True, help_text="slugs of cautions")
+    opens = models.BooleanField(default=True, help_text="the machine is opened for it")
+    instrument = models.CharField(max_length=80, blank=True)
+    source = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering: ClassVar = ["id"]
@@ -109,10 +126,28 @@ class WorkshopCheck(_OwnRow):
                 condition=Q(minutes__isnull=True) | Q(minutes__gt=0, minutes__lte=MOST_MINUTES),
                 name="check_minutes_can_be",
             ),
+            models.CheckConstraint(
+                condition=Q(do="", finds="", clear="", otherwise__isnull=True)
+                | (
+                    Q(minutes__isnull=False, otherwise__isnull=False)
+                    & ~Q(do="")
+                    & ~Q(finds="")
+                    & ~Q(clear="")
+                ),
+                name="own_check_is_whole",
+            ),
+            models.CheckConstraint(
+                condition=Q(otherwise__isnull=True) | Q(otherwise__gt=0, otherwise__lt=1),
+                name="own_check_chance_can_be",
+            ),
         ]
 
     def __str__(self) -> str:
         return self.slug
+
+    @property
+    def is_own(self) -> bool:
+        return self.do != ""
 
 
 class _OfJob(WorkshopOwned):
@@ -207,9 +242,15 @@ class CheckAnswer(_OfJob):
 
 
 class FaultFound(_OfJob):
-    """What the fault of a closed job turned out to be. By nobody: the part that was fitted."""
+    """What the fault of a job turned out to be. By nobody: the part that was fitted.
+
+    outcome: where that fitting was imported and names no job, the one taken for this job's.
+    """
 
     job = models.ForeignKey("matching.Job", on_delete=models.CASCADE, related_name="faults_found")
+    outcome = models.ForeignKey(
+        "matching.Outcome", on_delete=models.SET_NULL, null=True, blank=True, related_name="+"
+    )
     suspect = models.CharField(max_length=40, help_text="a part kind, or a cause that is no part")
     note = models.CharField(max_length=300, blank=True)
 

@@ -134,6 +134,9 @@ class Need(WorkshopOwned):
     attributes = models.JSONField(default=dict, blank=True)
     max_price_cents = models.PositiveIntegerField(null=True, blank=True)
     state = models.CharField(max_length=10, choices=State.choices, default=State.OPEN)
+    withdrawn_on = models.DateField(
+        null=True, blank=True, editable=False, help_text="not known of old ones"
+    )
     searched_at = models.DateTimeField(null=True, blank=True, editable=False)
     # Withdrawn because the job never lacked it: it does not open again with its job.
     mistaken = models.BooleanField(default=False)
@@ -148,6 +151,10 @@ class Need(WorkshopOwned):
             ),
             models.CheckConstraint(
                 condition=Q(state__in=["open", "filled", "withdrawn"]), name="need_state_is_known"
+            ),
+            models.CheckConstraint(
+                condition=Q(withdrawn_on__isnull=True) | Q(state="withdrawn"),
+                name="need_withdrawn_on_only_when_withdrawn",
             ),
         ]
         indexes: ClassVar = [

@@ -1,46 +1,65 @@
-"""Which parts are free for a need: neither promised to another nor kept back by a person."""
+"""Which parts are free for a need: not another's, not kept back, not turned down for it."""
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import Self
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from django.db.models import Q
+from django.db.models import Case, Exists, F, IntegerField, OuterRef, Q, Value, When, Window
+from django.db.models.functions import RowNumber
 
-from matching.models import Hold, KeptBack, Proposal
+from matching.models import Hold, KeptBack, Match, Proposal
+from parts.models import AVAILABLE, Grade, PartKind
+
+if TYPE_CHECKING:
+    from django.db.models import QuerySet
+
+LET_GO = (Proposal.State.DECLINED, Proposal.State.LAPSED)
 
 
-@dataclass(frozen=True, slots=True)
-class Promises:
-    """What is said of some parts and needs. held, proposed: need by part. Three queries.
+def to_be_had(rows: "QuerySet[Match]") -> "QuerySet[Match]":
+    """Keep the matches whose part is here, not scrap and of a kind that may be reused."""
+    rows = rows.filter(part__state__in=AVAILABLE).exclude(part__grade=Grade.SCRAP)
+    return rows.exclude(part__kind__reuse=PartKind.Reuse.NEVER)
 
-    kept_back: (need, part) as it stands in KeptBack; None stands for all of them.
+
+def free_matches(workshop_id: int, need_ids: Iterable[int]) -> "QuerySet[Match]":
+    """Return the matches of some needs that each may count on, `promised` 1 for what it is given.
+
+    A part held counts for the need it is held for, one proposed for the need it is proposed to,
+    and for no other. Any other part counts unless a person kept it, the need, or one from the
+    other back, or the pair was declined or let lapse and not reopened: it is not proposed again.
     """
+    part, need = {"part": OuterRef("part")}, {"need": OuterRef("need")}
+    held = Hold.of(workshop_id).filter(**part, released_at__isnull=True)
+    proposed = Proposal.of(workshop_id).filter(**part, state=Proposal.State.OPEN)
+    let_go = Proposal.of(workshop_id).filter(
+        **part, **need, state__in=LET_GO, reopened_at__isnull=True
+    )
+    back = KeptBack.of(workshop_id).filter(undone_at__isnull=True)
+    shut = (
+        Exists(back.filter(**part, need__isnull=True))
+        | Exists(back.filter(**need, part__isnull=True))
+        | Exists(back.filter(**part, **need))
+        | Exists(let_go)
+    )
+    ours = Exists(held.filter(**need)) | (~Exists(held) & Exists(proposed.filter(**need)))
+    rows = to_be_had(Match.of(workshop_id).filter(need__in=list(need_ids), worth__gt=0))
+    rows = rows.annotate(
+        promised=Case(When(ours, then=Value(1)), default=Value(0), output_field=IntegerField())
+    )
+    nobodys = ~Exists(held) & ~Exists(proposed) & ~shut
+    return rows.filter(Q(promised=1) | nobodys)
 
-    held: Mapping[int, int]
-    proposed: Mapping[int, int]
-    kept_back: frozenset[tuple[int | None, int | None]]
 
-    @classmethod
-    def load(cls, workshop_id: int, *, part_ids: Iterable[int], need_ids: Iterable[int]) -> Self:
-        parts, needs = set(part_ids), set(need_ids)
-        held = Hold.of(workshop_id).filter(part__in=parts, released_at__isnull=True)
-        proposed = Proposal.of(workshop_id).filter(part__in=parts, state=Proposal.State.OPEN)
-        back = KeptBack.of(workshop_id).filter(
-            Q(part__in=parts) | Q(need__in=needs), undone_at__isnull=True
-        )
-        return cls(
-            dict(held.values_list("part_id", "need_id")),
-            dict(proposed.values_list("part_id", "need_id")),
-            frozenset(back.values_list("need_id", "part_id")),
-        )
+def best_free(workshop_id: int, need_ids: Iterable[int], *, most: int) -> dict[int, list[Match]]:
+    """Return the `most` best parts each need may count on, what it is promised first: one query.
 
-    def promised(self, part_id: int, need_id: int) -> bool:
-        """Whether the part is promised to this very need: held for it, or else proposed to it."""
-        return self.held.get(part_id, self.proposed.get(part_id)) == need_id
-
-    def free(self, part_id: int, need_id: int) -> bool:
-        """Whether the need may count on the part. What it is promised goes first."""
-        if part_id in self.held or part_id in self.proposed:
-            return self.promised(part_id, need_id)
-        shut = {(need_id, part_id), (need_id, None), (None, part_id)}
-        return not shut & self.kept_back
+    However many of its matches are others', the rest is read: the database leaves those out.
+    """
+    ids = list(need_ids)
+    order = [F("promised").desc(), F("worth").desc(), F("part_id")]
+    rank = Window(RowNumber(), partition_by=F("need_id"), order_by=order)
+    rows = free_matches(workshop_id, ids).annotate(rank=rank).filter(rank__lte=most)
+    found: dict[int, list[Match]] = {pk: [] for pk in ids}
+    for one in rows.select_related("part__donor", "part__kind").order_by("need_id", "rank"):
+        found[one.need_id].append(one)
+    return found

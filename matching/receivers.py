@@ -29,6 +29,7 @@ from matching import (
     standing_proposals,
 )
 from matching.echo import planning, sending
+from matching.faults import past
 from matching.models import Job, Need, Outcome, Rule
 from parts import events as part_events
 from parts import numbers, shelf
@@ -186,6 +187,13 @@ def rules_review(event: OutboxEvent, now: datetime) -> None:
 @handles(events.OUTCOMES_RECORDED)
 def outcomes_recorded(event: OutboxEvent, now: datetime) -> None:
     pattern_guesses.ask(event.workshop_id, now=now)
+
+
+@handles(events.PAST_UNTAUGHT)
+def past_untaught(event: OutboxEvent, now: datetime) -> None:
+    """Let past jobs teach what their faults were, page by page."""
+    if past.teach(event.workshop_id, now=now) == past.AT_ONCE:
+        past.ask(event.workshop_id)
 
 
 @handles(donor_events.PATTERN_CHANGED)

@@ -221,7 +221,9 @@ def close_job(job: Job, state: Job.State, *, now: datetime, by: Member | None = 
     set_state(job, state, by=by, now=now)
     needs = Need.of(workshop).select_for_update().filter(job=job, state=Need.State.OPEN)
     ids = list(needs.order_by("id").values_list("id", flat=True))
-    Need.of(workshop).filter(pk__in=ids).update(state=Need.State.WITHDRAWN)
+    Need.of(workshop).filter(pk__in=ids).update(
+        state=Need.State.WITHDRAWN, withdrawn_on=timezone.localdate(now)
+    )
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=ids, now=now)
     holds.forget(workshop.pk, ids)
 

@@ -16,8 +16,9 @@ from matching import inbox, standing_proposals
 from matching.domain.allocation import allocating, claims
 from matching.domain.allocation.passing import Passed
 from matching.models import Alert, Hold, Job, KeptBack, LastAllocation, Match, Need, Proposal
+from matching.promised import LET_GO, to_be_had
 from matching.recipients import Recipients
-from parts.models import AVAILABLE, Grade, Part, PartKind
+from parts.models import AVAILABLE, Part
 from workshop.models import Member, Workshop
 
 MOST_ROUNDS = 5
@@ -65,7 +66,7 @@ def _read(workshop_id: int, now: datetime) -> _Board:
     shut_needs = {need for need, part in back if part is None}
     shut_parts = {part for need, part in back if need is None}
     let_go = Proposal.of(workshop_id).filter(
-        Q(state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED], reopened_at__isnull=True)
+        Q(state__in=LET_GO, reopened_at__isnull=True)
         | Q(state=Proposal.State.OPEN, expires_at__lte=now)
     )
     shut_pairs = {*back, *let_go.values_list("need_id", "part_id")}
@@ -96,10 +97,8 @@ def _matches(workshop_id: int) -> Pairs:
         need__job__state=Job.State.OPEN,
         p_fit__gte=LIMITS.p_fit,
         p_good__gte=LIMITS.p_good,
-        part__state__in=AVAILABLE,
     )
-    rows = rows.exclude(part__grade=Grade.SCRAP).exclude(part__kind__reuse=PartKind.Reuse.NEVER)
-    rows = rows.exclude(part__price_cents__gt=F("need__max_price_cents"))
+    rows = to_be_had(rows).exclude(part__price_cents__gt=F("need__max_price_cents"))
     found = rows.order_by().values_list("need_id", "part_id", "p_fit", "p_good")
     return {(need, part): (p_fit, p_good) for need, part, p_fit, p_good in found}
 
@@ -191,7 +190,7 @@ def _tell(workshop_id: int, made: list[Proposal], *, since: datetime | None, now
     """
     fallen = Proposal.of(workshop_id).filter(
         part__in=[one.part_id for one in made],
-        state__in=[Proposal.State.DECLINED, Proposal.State.LAPSED],
+        state__in=LET_GO,
     )
     if since is not None:
         fallen = fallen.filter(ended_at__gte=since)

@@ -20,7 +20,7 @@ from matching.domain.triage.options import (
 )
 from matching.domain.triage.rules_of_thumb import Facts
 from matching.models import Job, JobEstimate, Match, Need, NewPartQuote
-from matching.promised import Promises
+from matching.promised import best_free
 from matching.triage_figures import (
     GUIDED,
     JOB,
@@ -129,25 +129,9 @@ class _Weighing:
         )
 
     def _offers(self) -> dict[int, list[Match]]:
-        """Return the best parts for each need: not promised to another, nor kept back."""
+        """Return the best parts for each need that it may count on."""
         ids = [need.pk for need in self.needs]
-        matches = selectors.list_best_matches(self.workshop, ids, most=10)
-        promises = Promises.load(
-            self.workshop.pk, part_ids=[one.part_id for one in matches], need_ids=ids
-        )
-        found: dict[int, list[Match]] = {pk: [] for pk in ids}
-        for one in matches:
-            if promises.free(one.part_id, one.need_id) and one.worth > 0:
-                found[one.need_id].append(one)
-        for rows in found.values():  # what the need is promised is what will be tried
-            rows.sort(
-                key=lambda one: (
-                    not promises.promised(one.part_id, one.need_id),
-                    -one.worth,
-                    one.part_id,
-                )
-            )
-        return found
+        return best_free(self.workshop.pk, ids, most=MOST_OFFERED)
 
     def _stock(self) -> tuple[StockPart, ...]:
         """Return what can be tried from stock: of one need its best parts, of several one set."""

@@ -1,6 +1,7 @@
 """What API views share: the member who asks, pages, and fields with the same meaning."""
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from django.db.models import QuerySet
@@ -82,7 +83,13 @@ def filtered(filter_class: Any, request: Request, rows: "QuerySet[Any]") -> "Que
     return wanted
 
 
-def list_schema(output: type[serializers.Serializer[Any]], filter_class: Any = None) -> Any:
+def list_schema(
+    output: type[serializers.Serializer[Any]],
+    filter_class: Any = None,
+    *,
+    operation_id: str = "",
+    also: Sequence[OpenApiParameter] = (),
+) -> Any:
     """Return the description of a paged list and its ?field=value filters."""
     filters = filter_class.base_filters if filter_class else {}
     page = inline_serializer(
@@ -96,8 +103,8 @@ def list_schema(output: type[serializers.Serializer[Any]], filter_class: Any = N
     )
     names = [*filters, "page", "page_size"]
     return extend_schema(
-        operation_id=f"list_{output.__name__.removesuffix('Output').lower()}s",
-        parameters=[OpenApiParameter(name, str) for name in names],
+        operation_id=operation_id or f"list_{output.__name__.removesuffix('Output').lower()}s",
+        parameters=[*also, *(OpenApiParameter(name, str) for name in names)],
         responses=page,
     )
 

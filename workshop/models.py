@@ -15,6 +15,10 @@ class User(AbstractUser):
     """Someone who can sign in. What they may do is said by their memberships."""
 
 
+# What a workshop may set. Our own limits.
+MOST_HOLD_DAYS, MOST_WAIT_DAYS, MOST_PROPOSAL_HOURS = 90, 366, 720
+
+
 class Workshop(models.Model):
     """One business on this server. Sees nothing of the others."""
 
@@ -70,10 +74,16 @@ class Workshop(models.Model):
                 name="workshop_alert_from_is_a_probability",
             ),
             models.CheckConstraint(
-                condition=Q(hold_days__gte=1, wait_days__gte=1), name="workshop_days_are_positive"
+                condition=Q(
+                    hold_days__gte=1,
+                    hold_days__lte=MOST_HOLD_DAYS,
+                    wait_days__gte=1,
+                    wait_days__lte=MOST_WAIT_DAYS,
+                ),
+                name="workshop_days_are_positive",
             ),
             models.CheckConstraint(
-                condition=Q(proposal_hours__gte=1, proposal_hours__lte=720),
+                condition=Q(proposal_hours__gte=1, proposal_hours__lte=MOST_PROPOSAL_HOURS),
                 name="workshop_proposal_hours_can_be",
             ),
             models.CheckConstraint(
@@ -85,7 +95,9 @@ class Workshop(models.Model):
                 name="workshop_reviews_follow_each_other",
             ),
             models.CheckConstraint(
-                condition=Q(listing_days__gte=1, listing_margin_percent__lte=100),
+                condition=Q(
+                    listing_days__gte=1, listing_days__lte=365, listing_margin_percent__lte=100
+                ),
                 name="workshop_listing_terms_can_be",
             ),
             models.CheckConstraint(

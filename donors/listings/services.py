@@ -24,11 +24,12 @@ from workshop import days, outbox, refs
 from workshop.bulk import bulk_save
 from workshop.domain.refusals import ValueRefused
 from workshop.errors import Conflict, DomainError, InputRefused, NotFound
-from workshop.models import Member, Workshop
+from workshop.models import Member, OutboxEvent, Workshop
 
 MOST_AT_ONCE = 20_000  # listings of one file
 MATCHED_AT_ONCE = 20  # listings of one event
 READ_KEYS_AT_ONCE = 5_000
+READ_AT_ONCE = 50  # listings read again in one event
 EXPIRED_AT_ONCE = 2_000  # of a workshop, by one sweep
 MOST_OF_A_MODEL = 20  # listings of a model a new one is compared with
 MOST_TOLD = 20  # faults of a file that are told
@@ -494,12 +495,65 @@ def read_again(*, workshop: Workshop, ref: str, on: date) -> Listing:
     row = lock_listing(workshop, ref)
     refuse_if_closed(row)
     found = read_listing(Catalogue.load(workshop), row.title, row.text, on=row.seen_on)
-    price = row.price_cents, row.price_low_cents, row.currency
-    set_reading(row, found, known_causes())
-    row.price_cents, row.price_low_cents, row.currency = price  # the newest sighting's
+    _set_again(row, found, known_causes())
     row.save()
     announce(workshop.pk, [row.pk])
     return row
+
+
+def ask_to_read_unrecognised(workshop_id: int) -> None:
+    """Have the listings for sale whose model is not a known one read again, page by page.
+
+    Called when numbers came in. Those that wait to be read already are not asked for twice, so
+    that thirty numbers typed one after the other do not mean thirty readings. Needs a transaction.
+    """
+    rows = Listing.of(workshop_id).filter(state=Listing.State.OPEN, recognised__isnull=True)
+    ids = list(rows.filter(confirmed=False).order_by("id").values_list("id", flat=True))
+    waiting = OutboxEvent.of(workshop_id).filter(
+        kind=events.LISTINGS_UNREAD, done_at__isnull=True, dead_at__isnull=True
+    )
+    asked = {pk for one in waiting.values_list("payload", flat=True) for pk in one["listing_ids"]}
+    outbox.record_in_pages(
+        events.LISTINGS_UNREAD,
+        workshop_id=workshop_id,
+        key="listing_ids",
+        ids=[pk for pk in ids if pk not in asked],
+        page=READ_AT_ONCE,
+    )
+
+
+def read_unrecognised(workshop_id: int, ids: Iterable[int]) -> list[int]:
+    """Read these listings by the numbers known now; returns those whose model is another now.
+
+    What a person stated stays, and so does what was asked. Needs a transaction.
+    """
+    rows = (
+        Listing.of(workshop_id)
+        .select_for_update(of=("self",))
+        .filter(
+            pk__in=list(ids), state=Listing.State.OPEN, recognised__isnull=True, confirmed=False
+        )
+    )
+    catalogue, causes = Catalogue.load(workshop_id), known_causes()
+    changed = []
+    for row in rows.select_related("make").order_by("id"):
+        before = [getattr(row, name) for name in _MODEL]
+        found = read_listing(catalogue, row.title, row.text, on=row.seen_on)
+        _set_again(row, found, causes)
+        if before != [getattr(row, name) for name in _MODEL]:
+            row.save()
+            changed.append(row.pk)
+    announce(workshop_id, changed)
+    return changed
+
+
+_MODEL = ("make_id", "recognised_id", "likely_number", "family", "certainty", "appliance_id")
+
+
+def _set_again(row: Listing, found: Reading, causes: Causes) -> None:
+    price = row.price_cents, row.price_low_cents, row.currency
+    set_reading(row, found, causes)
+    row.price_cents, row.price_low_cents, row.currency = price  # the newest sighting's
 
 
 @transaction.atomic

@@ -7,8 +7,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('donors', '0001_squashed_0009_jobs'),
-        ('workshop', '0001_squashed_0006_jobs'),
+        ('donors', '0009_jobs'),
+        ('workshop', '0007_background_events'),
     ]
 
     operations = [

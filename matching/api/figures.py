@@ -81,7 +81,11 @@ class WaitsOutput(serializers.Serializer[Any]):
     counted = serializers.IntegerField(source="curve.count")
     filled = serializers.IntegerField(source="curve.failed")
     open = serializers.IntegerField()
-    withdrawn = serializers.IntegerField(help_text="left out: the day is not on record")
+    withdrawn = serializers.IntegerField(help_text="given up, counted until that day")
+    withdrawn_median_days = serializers.FloatField(allow_null=True)
+    withdrawn_undated = serializers.IntegerField(
+        help_text="left out: given up on a day not on record"
+    )
     undated = serializers.IntegerField(help_text="left out: filled without a fitting on record")
     quarter_days = serializers.FloatField(allow_null=True)
     median_days = serializers.FloatField(allow_null=True)

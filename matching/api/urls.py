@@ -112,6 +112,11 @@ urlpatterns = [
         fault_tables.FaultCheckDetail.as_view(),
         name="api-fault-check",
     ),
+    path(
+        "fault-checks/<str:slug>/own/",
+        fault_tables.OwnFaultCheck.as_view(),
+        name="api-own-fault-check",
+    ),
     path("jobs/<str:ref>/urgency/", shares.JobUrgency.as_view(), name="api-job-urgency"),
     path("allocation/", shares.AllocationNow.as_view(), name="api-allocation"),
     path("allocation/passed/", shares.Passed.as_view(), name="api-passed"),

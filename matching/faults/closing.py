@@ -62,11 +62,18 @@ def kinds_fitted(needs: Iterable[Need]) -> tuple[str, ...]:
 
 
 def note_found(
-    job: Job, suspect: str, *, by: Member | None, now: datetime, note: str = ""
+    job: Job,
+    suspect: str,
+    *,
+    by: Member | None,
+    now: datetime,
+    note: str = "",
+    outcome_id: int | None = None,
 ) -> FaultFound:
-    """Note what a closed job's fault was, in place of what was said before; teach it.
+    """Note what a job's fault was, in place of what was said before; teach it.
 
-    Needs a transaction that holds the job, or a job nobody else knows yet.
+    outcome_id: the imported fitting that tells it. Needs a transaction that holds the job, or a
+    job nobody else knows yet.
     """
     standing = FaultFound.of(job.workshop_id).filter(job=job, ended_at__isnull=True).first()
     if standing is not None:
@@ -76,7 +83,13 @@ def note_found(
         standing.save(update_fields=["ended_by", "ended_at"])
         FaultLesson.of(job.workshop_id).filter(found=standing).delete()
     found: FaultFound = FaultFound.objects.create(
-        workshop_id=job.workshop_id, job=job, suspect=suspect, by=by, at=now, note=note
+        workshop_id=job.workshop_id,
+        job=job,
+        suspect=suspect,
+        by=by,
+        at=now,
+        note=note,
+        outcome_id=outcome_id,
     )
     _teach(job, found)
     return found

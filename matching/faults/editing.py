@@ -1,6 +1,6 @@
 """Writes on a workshop's table of faults: codes, symptoms, and how checks are done here."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -50,7 +50,7 @@ class SymptomFacts:
     hidden: bool = False
 
 
-class _Fields(Checks):
+class FieldChecks(Checks):
     """Checks that leave as an InputRefused with a sentence for people."""
 
     def __init__(self, what: str) -> None:
@@ -78,9 +78,10 @@ def save_code(
     for this make, range and appliance already.
     """
     row = _code_to_change(workshop, code_id)
-    _refuse_unknown_appliance(facts.appliance)
+    refuse_unknown_appliance(facts.appliance)
     make = get_make(workshop, facts.make)
-    refuse_code(facts)
+    rows = tables.check_rows(workshop, facts.appliance) if facts.checks else []
+    refuse_code(facts, {one.check.slug for one in rows})
     values = {**code_values(facts), "make": make}
     for name, value in values.items():
         setattr(row, name, value)
@@ -124,13 +125,15 @@ def code_values(facts: CodeFacts) -> dict[str, Any]:
     }
 
 
-def refuse_code(facts: CodeFacts) -> None:
-    """Raise InputRefused, a sentence for each field at fault, when a code cannot be."""
-    with _Fields("code") as bad:
+def refuse_code(facts: CodeFacts, known: Collection[str] = ()) -> None:
+    """Raise InputRefused, a sentence for each field at fault, when a code cannot be.
+
+    known: the checks there are for that kind of machine.
+    """
+    with FieldChecks("code") as bad:
         refuse_shown(bad, facts.code)
         _check_suspects(bad, facts.appliance, facts.suspects)
-        known = {one.slug for one in tables.delivered().checks_of(facts.appliance)}
-        for unknown in sorted(set(facts.checks) - known):
+        for unknown in sorted(set(facts.checks).difference(known)):
             bad.refuse("checks", f"{unknown!r} is no check of this kind of machine.")
         if facts.standing not in Standing.values:
             bad.refuse("standing", f"Choose one of: {', '.join(Standing.values)}.")
@@ -148,6 +151,11 @@ def refuse_shown(bad: Checks, code: str) -> None:
 
 def _check_suspects(bad: Checks, appliance: str, suspects: Mapping[str, float]) -> None:
     check_weights(bad, "suspects", suspects)
+    check_known(bad, appliance, suspects)
+
+
+def check_known(bad: Checks, appliance: str, suspects: Mapping[str, float]) -> None:
+    """Note suspects that a machine of this kind has not, or too many of them."""
     known = {*tables.suspects_of(appliance), SOMETHING_ELSE}
     for unknown in sorted(set(suspects) - known):
         bad.refuse(
@@ -158,7 +166,7 @@ def _check_suspects(bad: Checks, appliance: str, suspects: Mapping[str, float]) 
         bad.refuse("suspects", f"At most {MOST_SUSPECTS} suspects.")
 
 
-def _refuse_unknown_appliance(slug: str) -> None:
+def refuse_unknown_appliance(slug: str) -> None:
     if not Appliance.objects.filter(slug=slug).exists():
         raise InputRefused(
             f"There is no appliance {slug[:60]!r}.", fields={"appliance": "Is not known."}
@@ -170,7 +178,7 @@ def add_symptom(
     *, workshop: Workshop, appliance: str, facts: SymptomFacts, member: Member, now: datetime
 ) -> SymptomRow:
     """Add a symptom of the workshop's own. Raises InputRefused by field, Conflict for the name."""
-    _refuse_unknown_appliance(appliance)
+    refuse_unknown_appliance(appliance)
     _refuse_symptom(appliance, facts)
     slug = f"{appliance}:{slugify(facts.name)[:38].strip('-')}"
     for row in tables.symptom_rows(workshop, appliance):
@@ -220,7 +228,7 @@ def _store_symptom(
 
 
 def _refuse_symptom(appliance: str, facts: SymptomFacts) -> None:
-    with _Fields("symptom") as bad:
+    with FieldChecks("symptom") as bad:
         if not slugify(facts.name):
             bad.refuse("name", "Say in letters what the machine does.")
         elif len(facts.name.strip()) > 80:
@@ -260,20 +268,19 @@ def set_check(
 ) -> CheckRow:
     """Say how long a check takes here (None: the guide's minutes) and whether it is done at all.
 
-    Raises NotFound, InputRefused for minutes that cannot be.
+    Of a check of one's own None keeps its minutes. Raises NotFound, InputRefused for minutes that
+    cannot be.
     """
-    given = tables.delivered().checks.get(slug)
-    if given is None:
-        raise NotFound(f"There is no check {slug}.")
-    with _Fields("check") as bad:
+    before = tables.get_check_row(workshop, slug)
+    with FieldChecks("check") as bad:
         bad.number("minutes", minutes, "minutes", above=0, most=MOST_MINUTES, needed=False)
     mine = WorkshopCheck.of(workshop).filter(slug=slug)
-    if minutes is None and not hidden:
+    if before.given is not None and minutes is None and not hidden:
         mine.delete()
     else:
         values = {
-            "appliance_id": given.appliance,
-            "minutes": minutes,
+            "appliance_id": before.check.appliance,
+            "minutes": minutes if before.given else minutes or before.check.minutes,
             "hidden": hidden,
             "changed_by": member,
             "changed_at": now,
@@ -281,5 +288,4 @@ def set_check(
         mine.update_or_create(
             defaults=values, create_defaults={**values, "workshop": workshop, "slug": slug}
         )
-    rows = tables.check_rows(workshop, given.appliance)
-    return next(row for row in rows if row.check.slug == slug)
+    return tables.get_check_row(workshop, slug)

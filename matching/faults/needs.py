@@ -42,7 +42,7 @@ def make_needs(*, workshop: Workshop, ref: str, wanted: Sequence[NeedFacts]) -> 
     ids = [need.pk for need in again]
     if ids:
         Need.of(workshop).filter(pk__in=ids).update(
-            state=Need.State.OPEN, mistaken=False, searched_at=None
+            state=Need.State.OPEN, mistaken=False, withdrawn_on=None, searched_at=None
         )
         announce_needs(workshop.pk, ids)
     return [*again, *new]

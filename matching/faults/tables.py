@@ -9,7 +9,7 @@ from django.db.models import Count, QuerySet
 
 from matching.domain.diagnosis import fault_codes
 from matching.domain.diagnosis.fault_codes import FaultCodes
-from matching.domain.diagnosis.tables import SOMETHING_ELSE, Check, FaultTable, Symptom
+from matching.domain.diagnosis.tables import SOMETHING_ELSE, Answer, Check, FaultTable, Symptom
 from matching.models import FaultCode, FaultLesson, Job, WorkshopCheck, WorkshopSymptom
 from parts.reference import kinds
 from workshop import reference
@@ -17,6 +17,13 @@ from workshop.errors import NotFound
 from workshop.models import Workshop
 
 Counts = Mapping[str, Mapping[str, int]]
+# Of two checks that tell as much a minute the guide's comes first.
+OWN_AFTER = 1000
+# What every opened machine of a kind shows beside "pull the plug".
+OPENED = {
+    "microwave": ("mw-hv", "mw-never-open-run"),
+    "fridge-freezer": ("fridge-circuit", "fridge-flammable"),
+}
 
 
 @lru_cache(maxsize=1)
@@ -54,11 +61,11 @@ class SymptomRow:
 
 @dataclass(frozen=True, slots=True)
 class CheckRow:
-    """A check as this workshop does it."""
+    """A check as this workshop does it. given: as delivered, None when it is an own one."""
 
     check: Check
     source: str
-    given: Check
+    given: Check | None = None
     change: WorkshopCheck | None = None
 
     @property
@@ -92,14 +99,53 @@ def get_symptom_row(workshop: Workshop, slug: str) -> SymptomRow:
 
 
 def check_rows(workshop: Workshop | int, appliance: str = "") -> list[CheckRow]:
-    """Return every check in the guide's order, those not done here too: one query."""
-    rows = WorkshopCheck.of(workshop).order_by("id")
-    changes = {one.slug: one for one in rows if appliance in ("", one.appliance_id)}
-    return [
+    """Return every check, those not done here too, the guide's in its order first: one query."""
+    stored = WorkshopCheck.of(workshop).select_related("changed_by__user").order_by("id")
+    changes = {one.slug: one for one in stored if appliance in ("", one.appliance_id)}
+    rows = [
         CheckRow(_timed(given, changes.get(slug)), _sources()[slug], given, changes.get(slug))
         for slug, given in delivered().checks.items()
         if appliance in ("", given.appliance)
     ]
+    own = [one for one in changes.values() if one.is_own]
+    return rows + [CheckRow(own_check(one), one.source or "not said", None, one) for one in own]
+
+
+def get_check_row(workshop: Workshop, slug: str) -> CheckRow:
+    """Return one check, done here or not, or raise NotFound."""
+    found = [row for row in check_rows(workshop) if row.check.slug == slug]
+    if not found:
+        raise NotFound(f"There is no check {slug} in this workshop's table.")
+    return found[0]
+
+
+def own_check(row: WorkshopCheck) -> Check:
+    """Return a workshop's own check as the diagnosis reads checks, with two answers.
+
+    Where the machine is opened, what holds for every opened one of its kind comes first.
+    """
+    against = {name: 1 - chance for name, chance in row.suspects.items()}
+    assert row.minutes is not None  # own_check_is_whole
+    assert row.otherwise is not None
+    opening = opened(row.appliance_id) if row.opens else ()
+    return Check(
+        slug=row.slug,
+        appliance=row.appliance_id,
+        do=row.do,
+        minutes=row.minutes,
+        order=OWN_AFTER,
+        answers=(
+            Answer("bad", row.finds, row.suspects, row.otherwise),
+            Answer("good", row.clear, against, 1 - row.otherwise),
+        ),
+        cautions=tuple(dict.fromkeys([*opening, *row.cautions])),
+        instrument=row.instrument,
+    )
+
+
+def opened(appliance: str) -> tuple[str, ...]:
+    """Return the cautions that an opened machine of a kind always shows."""
+    return ("all-unplug", *OPENED.get(appliance, ()))
 
 
 def _symptom_of(row: WorkshopSymptom) -> Symptom:
@@ -114,8 +160,21 @@ def _timed(given: Check, change: WorkshopCheck | None) -> Check:
 
 def table_of(workshop: Workshop | int, appliance: str = "") -> FaultTable:
     """Return what counts in a workshop, without what it hides: two queries."""
+    return _table(workshop, appliance, check_rows(workshop, appliance))
+
+
+def table_and_words(
+    workshop: Workshop | int, appliance: str
+) -> tuple[FaultTable, Mapping[str, str]]:
+    """Return `table_of`, and what each check does in words, those not done here too."""
+    rows = check_rows(workshop, appliance)
+    words = {row.check.slug: row.check.do for row in rows}
+    return _table(workshop, appliance, rows), words
+
+
+def _table(workshop: Workshop | int, appliance: str, rows: Iterable[CheckRow]) -> FaultTable:
     symptoms = [row.symptom for row in symptom_rows(workshop, appliance) if not row.hidden]
-    checks = [row.check for row in check_rows(workshop, appliance) if not row.hidden]
+    checks = [row.check for row in rows if not row.hidden]
     return FaultTable(
         {one.slug: one for one in symptoms}, {one.slug: one for one in checks}, delivered().causes
     )

@@ -106,10 +106,14 @@ class Proposal:
 
 @dataclass(frozen=True)
 class FaultView:
-    """All of a job's fault but the stock (`proposals`). diagnosis: None while nothing counts."""
+    """All of a job's fault but the stock (`proposals`). diagnosis: None while nothing counts.
+
+    words: what each check does, those not done here too.
+    """
 
     job: Job
     table: FaultTable
+    words: Mapping[str, str]
     signs: tuple[SignView, ...]
     answers: tuple[CheckAnswer, ...]
     counts: Counts
@@ -176,10 +180,7 @@ class FaultView:
         """Return the checks answered, in the order they were."""
         found = []
         for one in self.standing:
-            check = self.table.checks.get(one.check_slug) or tables.delivered().checks.get(
-                one.check_slug
-            )
-            do = check.do if check else one.check_slug
+            do = self.words.get(one.check_slug, one.check_slug)
             found.append(DoneView(one, do, _counts(self.table, one)))
         return found
 
@@ -277,7 +278,7 @@ def fault_of(workshop: Workshop, job: Job, *, short: bool = False) -> FaultView:
     Needs make, appliance and needs of the job to be loaded. short: without cautions and the
     number of closed jobs, for a summary.
     """
-    table = tables.table_of(workshop, job.appliance_id)
+    table, words = tables.table_and_words(workshop, job.appliance_id)
     rows = Sign.of(workshop).filter(job=job, ended_at__isnull=True).select_related("by__user")
     stored = list(rows.order_by("id"))
     codes = tables.read_codes(job, [one.code for one in stored if one.code_key])
@@ -291,6 +292,7 @@ def fault_of(workshop: Workshop, job: Job, *, short: bool = False) -> FaultView:
     return FaultView(
         job=job,
         table=table,
+        words=words,
         signs=signs,
         answers=given,
         counts=counts,

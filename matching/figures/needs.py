@@ -139,13 +139,16 @@ def _sum(some: Iterable[Filled]) -> Filled:
 class Waits:
     """How long needs waited, until filled: a Kaplan-Meier curve whose `failed` are the filled.
 
-    open: still waiting at the end of the span, counted for as long as they have. withdrawn and
-    undated are left out: the day they were given up, or filled, is not on record.
+    open: still waiting at the end of the span, counted for as long as they have. withdrawn: given
+    up within it, counted until that day; half of them by withdrawn_median_days. withdrawn_undated
+    and undated are left out: the day they were given up, or filled, is not on record.
     """
 
     curve: Lasting
     open: int
     withdrawn: int
+    withdrawn_median_days: float | None
+    withdrawn_undated: int
     undated: int
 
     @property
@@ -163,34 +166,54 @@ class Waits:
 
 # A need is filled on the day its last part went in. Rows come counted.
 _WAITS = """
-SELECT job.opened_on, need.state, fitting.day, COUNT(*)
+SELECT job.opened_on, need.state, fitting.day, need.withdrawn_on, COUNT(*)
 FROM matching_need AS need JOIN matching_job AS job ON job.id = need.job_id
 LEFT JOIN (
   SELECT need_id, MAX(fitted_on) AS day FROM matching_outcome
   WHERE workshop_id = %s AND need_id IS NOT NULL AND result <> 'did-not-fit' GROUP BY need_id
 ) AS fitting ON fitting.need_id = need.id AND need.state = 'filled'
 WHERE need.workshop_id = %s AND job.opened_on BETWEEN %s AND %s
-GROUP BY job.opened_on, need.state, fitting.day
+GROUP BY job.opened_on, need.state, fitting.day, need.withdrawn_on
 """
 
 
 def waits(workshop: Workshop, span: Span) -> Waits:
     """Return how long needs opened in the span waited, as known at its end: one query."""
     watched: list[Fitted] = []
-    left = {"withdrawn": 0, "undated": 0}
+    given_up: list[tuple[float, int]] = []
+    left = {Need.State.WITHDRAWN: 0, Need.State.FILLED: 0}
     still = 0
     for row in sql.rows(_WAITS, workshop.pk, workshop.pk, span.start, span.end):
-        opened, day, count = sql.as_day(row[0]), sql.as_day(row[2]), int(row[3])
+        opened, state, count = sql.as_day(row[0]), Need.State(row[1]), int(row[4])
         assert opened is not None
-        if row[1] == Need.State.WITHDRAWN:
-            left["withdrawn"] += count
-        elif row[1] == Need.State.FILLED and day is None:
-            left["undated"] += count
-        else:
-            filled = day is not None and day <= span.end
-            until = day if filled and day else span.end
-            # A part noted as fitted before the job was opened was there at once.
-            waited = float(max(0, (until - opened).days))
-            watched.append(Fitted(waited, failed=filled, count=count))
-            still += 0 if filled else count
-    return Waits(lasting(watched), still, **left)
+        ended = {Need.State.FILLED: row[2], Need.State.WITHDRAWN: row[3]}.get(state)
+        day = sql.as_day(ended)
+        if state in left and day is None:
+            left[state] += count
+            continue
+        over = day is not None and day <= span.end
+        until = day if over and day else span.end
+        # A part noted as fitted before the job was opened was there at once.
+        waited = float(max(0, (until - opened).days))
+        watched.append(Fitted(waited, failed=over and state == Need.State.FILLED, count=count))
+        if over and state == Need.State.WITHDRAWN:
+            given_up.append((waited, count))
+        still += 0 if over else count
+    return Waits(
+        lasting(watched),
+        still,
+        withdrawn=sum(count for _, count in given_up),
+        withdrawn_median_days=_median(given_up),
+        withdrawn_undated=left[Need.State.WITHDRAWN],
+        undated=left[Need.State.FILLED],
+    )
+
+
+def _median(counted: list[tuple[float, int]]) -> float | None:
+    """Return the lower median of (days, how many); None of nothing."""
+    half, seen = sum(count for _, count in counted) / 2, 0
+    for days, count in sorted(counted):
+        seen += count
+        if seen >= half:
+            return days
+    return None

@@ -15,6 +15,17 @@ def listings_changed(event: OutboxEvent, now: datetime) -> None:
     serving.match_listings(event.workshop_id, event.payload["listing_ids"], now=now)
 
 
+@handles(donor_events.CATALOGUE_CHANGED)
+def catalogue_changed(event: OutboxEvent, now: datetime) -> None:
+    """A number that came in may stand in a listing that waits."""
+    services.ask_to_read_unrecognised(event.workshop_id)
+
+
+@handles(donor_events.LISTINGS_UNREAD)
+def listings_unread(event: OutboxEvent, now: datetime) -> None:
+    services.read_unrecognised(event.workshop_id, event.payload["listing_ids"])
+
+
 @handles(events.NEEDS_OPENED, events.NEEDS_REMATCH)
 def needs_changed(event: OutboxEvent, now: datetime) -> None:
     serving.match_needs(event.workshop_id, event.payload["need_ids"], now=now)

@@ -1,5 +1,6 @@
 """Forms on faults: codes and symptoms of the table, and what a fault was."""
 
+from dataclasses import asdict
 from typing import Any
 
 from django import forms
@@ -10,10 +11,11 @@ from donors.web.forms import CODE
 from matching.domain.diagnosis.fault_codes import read_suspects, suspects_text
 from matching.domain.diagnosis.tables import MOST_MINUTES, SOMETHING_ELSE
 from matching.fault_models import Standing
-from matching.faults import tables
+from matching.faults import own_checks, tables
 from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.faults.own_checks import CheckFacts, cautions_of, facts_of
 from matching.faults.tables import SymptomRow
-from matching.models import FaultCode
+from matching.models import FaultCode, WorkshopCheck
 from workshop.domain.refusals import ValueRefused
 from workshop.web.forms import FilterForm, LongText, PlainForm, WordsField, choices_with_any
 
@@ -144,6 +146,59 @@ class NewSymptomForm(SymptomForm):
         given = {**self.cleaned_data}
         given.pop("appliance")
         return SymptomFacts(**given)
+
+
+class OwnCheckForm(PlainForm):
+    """A check of the workshop's own, to be made before a part is blamed."""
+
+    do = forms.CharField(
+        max_length=300, label="What to do", help_text="One sentence, as a colleague would do it."
+    )
+    minutes = forms.FloatField(
+        max_value=MOST_MINUTES, help_text="With opening and closing the machine for it."
+    )
+    instrument = forms.CharField(
+        required=False, max_length=80, help_text="What it is done with, such as a multimeter."
+    )
+    finds = forms.CharField(
+        max_length=80, label="The answer that finds something", initial=own_checks.FINDS
+    )
+    clear = forms.CharField(
+        max_length=80, label="The answer that finds nothing", initial=own_checks.CLEAR
+    )
+    suspects = SuspectsField(
+        label="What it points to",
+        help_text="The chance that it finds something when that part or cause is at fault, from "
+        "0.01 to 0.99: belt=0.9 | drive-motor=0.3.",
+    )
+    otherwise = forms.FloatField(
+        label="Found with anything else at fault",
+        initial=own_checks.OTHERWISE,
+        help_text="The same chance when something not named above is at fault.",
+    )
+    opens = forms.BooleanField(
+        required=False,
+        initial=True,
+        label="The machine is opened for it: its cautions stand beside the check",
+    )
+    cautions = forms.MultipleChoiceField(required=False, label="Further cautions beside it")
+    source = forms.CharField(required=False, max_length=200)
+
+    def __init__(self, *args: Any, appliance: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        choices = [(slug, text[:110]) for slug, text in cautions_of(appliance).items()]
+        self.fields["cautions"].choices = choices  # type: ignore[attr-defined]
+
+    def facts(self) -> CheckFacts:
+        return CheckFacts(**self.cleaned_data)
+
+
+class ChangedCheckForm(OwnCheckForm):
+    hidden = forms.BooleanField(required=False, label="Retired: kept, but asked for no more")
+
+    @classmethod
+    def of(cls, row: WorkshopCheck) -> "ChangedCheckForm":
+        return cls(initial=asdict(facts_of(row)), appliance=row.appliance_id)
 
 
 class CheckForm(PlainForm):

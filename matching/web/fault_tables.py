@@ -7,11 +7,20 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 
+from donors.models import Appliance
 from donors.selectors import list_appliances, list_makes
 from matching.domain.diagnosis.beliefs import STRENGTH, Belief
-from matching.faults import editing, tables
+from matching.faults import editing, own_checks, tables
 from matching.models import FaultCode
-from matching.web.fault_forms import CheckForm, CodeFilter, CodeForm, NewSymptomForm, SymptomForm
+from matching.web.fault_forms import (
+    ChangedCheckForm,
+    CheckForm,
+    CodeFilter,
+    CodeForm,
+    NewSymptomForm,
+    OwnCheckForm,
+    SymptomForm,
+)
 from parts.strip_steps import get_appliance
 from workshop.errors import DomainError, InputRefused
 from workshop.members import why_not
@@ -243,6 +252,79 @@ def _show_checks(
     return render(
         request, "matching/fault_checks.html", shown, status=refused.status if refused else 200
     )
+
+
+@for_member(Role.REVIEWER, methods=FORM)
+def check_new(request: HttpRequest, member: Member, appliance: str) -> HttpResponse:
+    found = get_appliance(appliance)
+    form = OwnCheckForm(posted(request), appliance=appliance)
+    if form.is_bound and form.accepts():
+        try:
+            row = own_checks.add_check(
+                workshop=member.workshop,
+                appliance=appliance,
+                facts=form.facts(),
+                member=member,
+                now=timezone.now(),
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"“{row.check.do}” is a check of yours now.")
+            return redirect("fault-checks-of", appliance)
+    shown = {**_sub_nav(member), "form": form, "what": "check", **_of_check(found)}
+    return render(request, "matching/fault_row_new.html", shown, status=form.status)
+
+
+def _of_check(appliance: Appliance) -> dict[str, Any]:
+    texts = own_checks.cautions_of(appliance.slug)
+    return {
+        "appliance": appliance,
+        "known": tables.suspects_of(appliance.slug),
+        "always": [texts[slug] for slug in tables.opened(appliance.slug)],
+    }
+
+
+@for_member()
+def check_page(request: HttpRequest, member: Member, slug: str) -> HttpResponse:
+    return _show_check(request, member, slug)
+
+
+def _show_check(
+    request: HttpRequest, member: Member, slug: str, form: ChangedCheckForm | None = None
+) -> HttpResponse:
+    row = own_checks.get_own(member.workshop, slug)
+    shown = {
+        **_sub_nav(member),
+        **_of_check(row.appliance),
+        "row": tables.get_check_row(member.workshop, slug),
+        "chances": [
+            (tables.suspect_name(one, row.appliance_id), p) for one, p in row.suspects.items()
+        ],
+        "form": form or ChangedCheckForm.of(row),
+    }
+    return render(request, "matching/fault_check.html", shown, status=form.status if form else 200)
+
+
+@for_member(Role.REVIEWER, methods=ACTION)
+def check_change(request: HttpRequest, member: Member, slug: str) -> HttpResponse:
+    before = own_checks.get_own(member.workshop, slug)
+    form = ChangedCheckForm(request.POST, appliance=before.appliance_id)
+    if form.accepts():
+        try:
+            row = own_checks.change_check(
+                workshop=member.workshop,
+                slug=slug,
+                facts=form.facts(),
+                member=member,
+                now=timezone.now(),
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            messages.success(request, f"“{row.check.do}” is stored.")
+            return redirect("fault-check", slug)
+    return _show_check(request, member, slug, form)
 
 
 @for_member(Role.REVIEWER, methods=ACTION)

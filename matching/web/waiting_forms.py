@@ -11,7 +11,7 @@ from donors.models import FailureCause
 from matching import keeping, reminders, waits
 from matching.keeping import Answer
 from matching.models import Job, KeepPermission, Need
-from matching.promised import Promises
+from matching.promised import best_free
 from matching.waiting_odds import Counting, JobOdds, Stocked
 from matching.web.rows import NeedRows
 from workshop.models import Member
@@ -88,22 +88,9 @@ def odds_of(job: Job, rows: Sequence[NeedRows], *, on: date) -> JobOdds | None:
         need.job = job
     end = waits.end_of(job, wait_days=job.workshop.wait_days)
     days = (end - on).days if end > on else job.workshop.wait_days
-    return Counting(job.workshop_id, on=on).odds(needs, _stocked(job, rows), days=days)
-
-
-def _stocked(job: Job, rows: Sequence[NeedRows]) -> Stocked:
-    """Return the best part of each need that may be tried and that no other is promised."""
-    promises = Promises.load(
-        job.workshop_id,
-        part_ids=[one.part.pk for row in rows for one in row.offers],
-        need_ids=[row.need.pk for row in rows],
-    )
-    best = {}
-    for row in rows:
-        may = [one for one in row.offers if not one.blocked]
-        free = [one.worth for one in may if promises.free(one.part.pk, row.need.pk)]
-        best[row.need.pk] = max(free, default=0.0)
-    return Stocked(best)
+    best = best_free(job.workshop_id, [need.pk for need in needs], most=1)
+    stocked = Stocked({pk: found[0].worth for pk, found in best.items() if found})
+    return Counting(job.workshop_id, on=on).odds(needs, stocked, days=days)
 
 
 def waiting_context(

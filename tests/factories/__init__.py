@@ -15,8 +15,9 @@ from donors.plates import Plate
 from matching import ruling
 from matching import services as job_services
 from matching.echo import webhooks
-from matching.faults import answers, editing, signs
+from matching.faults import answers, editing, own_checks, signs
 from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.faults.own_checks import CheckFacts
 from matching.models import (
     Alert,
     BuildBreak,
@@ -51,12 +52,13 @@ MODELS = ["W7-60 R1 W", "W7-60 R1 S", "W7-80 R1 W", "W7-60 R2 W", "K3-60 R1 W"]
 
 @dataclass(frozen=True)
 class Faults:
-    """A code and a symptom of one's own, a sign and an answer of a job."""
+    """A code, a symptom and a check of one's own, a sign and an answer of a job."""
 
     code: FaultCode
     symptom: str
     sign: Sign
     answer: CheckAnswer
+    own_check: str
 
 
 @dataclass
@@ -197,7 +199,7 @@ class Bench:
         return stripping.finish_step(**asked, now=NOW + timedelta(minutes=6), report=report)
 
     def faults(self, job: Job) -> Faults:
-        """Note a code and a check's answer of a job; add a code and a symptom to the table."""
+        """Note a code and a check's answer of a job; add a code, a symptom and a check."""
         reviewer = self.members["reviewer"]
         stated: dict[str, Any] = {"workshop": self.workshop, "now": NOW}
         code = editing.save_code(
@@ -213,7 +215,14 @@ class Bench:
         )
         asked: dict[str, Any] = {**stated, "ref": job.ref, "member": self.technician}
         answer = answers.answer_check(check="washing-machine:filter-clear", answer="bad", **asked)
-        return Faults(code, symptom.symptom.slug, signs.note_code(code="P4", **asked), answer)
+        own = own_checks.add_check(
+            appliance="washing-machine",
+            facts=CheckFacts("Feel for the belt's pull.", 4, {"belt": 0.9}),
+            member=reviewer,
+            **stated,
+        )
+        sign = signs.note_code(code="P4", **asked)
+        return Faults(code, symptom.symptom.slug, sign, answer, own.check.slug)
 
     def sister_warning(self, donor: Donor) -> SisterWarning:
         """Say that the control board of a donor failed in use; return the first warning."""

@@ -3,7 +3,7 @@
     python -m pytest tests/speed/test_listing_speed.py -m speed -s
 
 Reading and recognising, telling apart, storing; then the same file again, a year's growth, and
-what matching adds against 2,000 open needs. Figures: docs/listings.md. None decides a test.
+what matching adds against 10,000 open needs. Figures: docs/listings.md. None decides a test.
 """
 
 import time
@@ -24,7 +24,7 @@ from tests.speed import listing_worlds
 from workshop.models import OutboxEvent
 
 pytestmark = [pytest.mark.speed, pytest.mark.django_db]
-NUMBERS, LISTINGS, NEEDS = 100_000, 10_000, 2_000
+NUMBERS, LISTINGS, NEEDS = 100_000, 10_000, 10_000
 MATCHED = 1_000
 
 
@@ -126,7 +126,7 @@ def test_ten_thousand_listings(bench: Bench, capsys) -> None:
 
 
 def _needs(bench: Bench, rows) -> None:
-    """Store 2,000 jobs of the world's machines, one need each."""
+    """Store 10,000 jobs of the world's machines, one need each."""
     makes = {make.name: make for make in Make.of(bench.workshop)}
     kind = {
         "washing-machine": "drain-pump",

@@ -45,7 +45,8 @@ class Answer:
 class Check:
     """Something to do before a part is blamed. order: the guide's place in the row of checks.
 
-    cautions: rows of fixtures/reference/cautions.json to show beside it.
+    cautions: rows of fixtures/reference/cautions.json to show beside it. instrument: what it is
+    done with, where a workshop says so.
     """
 
     slug: str
@@ -55,6 +56,7 @@ class Check:
     order: int
     answers: tuple[Answer, ...]
     cautions: tuple[str, ...] = ()
+    instrument: str = ""
 
     def answer(self, slug: str) -> Answer | None:
         return next((one for one in self.answers if one.slug == slug), None)

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from rest_framework.test import APIClient
 
-from matching.models import FaultCode, Job, Need, Sign, WorkshopSymptom
+from matching.models import FaultCode, Job, Need, Sign, WorkshopCheck, WorkshopSymptom
 from tests.factories import Bench
 
 pytestmark = pytest.mark.django_db
@@ -149,7 +149,9 @@ def test_a_code_written_down_counts_from_then_on(
     assert changed.data["hidden"] is True
     assert [one["counts"] for one in api.get(fault).data["signs"]] == [True, False]
     listed = api.get("/api/v1/fault-codes/", {"appliance": "dishwasher"})
-    assert listed.data == []
+    assert listed.data["results"] == []
+    (row,) = api.get("/api/v1/fault-codes/").data["results"]
+    assert {one["suspect"]: one["closed"] for one in row["learned"]}["hose"] == 1
 
 
 @pytest.mark.parametrize(
@@ -175,7 +177,7 @@ def test_a_code_that_cannot_be(
 
 def test_symptoms_and_checks(bench: Bench, sign_in: Any) -> None:
     reviewer = sign_in("reviewer")
-    rows = reviewer.get("/api/v1/symptoms/", {"appliance": "dishwasher"}).data
+    rows = reviewer.get("/api/v1/symptoms/", {"appliance": "dishwasher"}).data["results"]
     assert rows
     assert {one["appliance"] for one in rows} == {"dishwasher"}
     address = f"/api/v1/symptoms/{rows[0]['slug']}/"
@@ -194,6 +196,83 @@ def test_symptoms_and_checks(bench: Bench, sign_in: Any) -> None:
         assert reviewer.put(check, {"minutes": minutes}, format="json").status_code == 400
     restored = reviewer.put(check, {"minutes": None}, format="json").data
     assert restored["minutes"] == restored["guide_minutes"] == 5
-    listed = reviewer.get("/api/v1/fault-checks/", {"appliance": "microwave"}).data
+    listed = reviewer.get("/api/v1/fault-checks/", {"appliance": "microwave"}).data["results"]
     assert {one["appliance"] for one in listed} == {"microwave"}
     assert reviewer.get("/api/v1/symptoms/", {"appliance": "toaster"}).status_code == 404
+
+
+def test_lists_of_the_table_come_by_the_page(sign_in: Any) -> None:
+    reviewer = sign_in("reviewer")
+    for path, rows in (("symptoms", 75), ("fault-checks", 130)):
+        first = reviewer.get(f"/api/v1/{path}/", {"page_size": 40}).data
+        assert (first["count"], len(first["results"])) == (rows, 40)
+        last = reviewer.get(f"/api/v1/{path}/", {"page_size": 40, "page": -(-rows // 40)}).data
+        assert (len(last["results"]), last["next"]) == (rows % 40 or 40, None)
+
+
+LISTEN = {
+    "appliance": "washing-machine",
+    "do": "Listen at the pump while it should run.",
+    "minutes": 1,
+    "suspects": {"drain-pump": 0.95, "blockage": 0.1},
+    "instrument": "a stethoscope",
+}
+
+
+def test_a_check_of_one_s_own_is_asked_for_and_moves_the_odds(
+    api: APIClient, sign_in: Any, fault: str
+) -> None:
+    reviewer = sign_in("reviewer")
+    made = reviewer.post("/api/v1/fault-checks/", LISTEN, format="json")
+    assert made.status_code == 201, made.data
+    assert (made.data["own"], made.data["guide_minutes"]) == (True, None)
+    assert made.data["cautions"] == ["all-unplug"]  # opened unless said otherwise
+    slug = made.data["slug"]
+    assert reviewer.post("/api/v1/fault-checks/", LISTEN, format="json").status_code == 409
+    seen = api.get(fault)
+    assert slug in [one["check"] for one in seen.data["checks"]]
+    answered = api.post(f"{fault}answers/", {"check": slug, "answer": "bad"}, format="json")
+    assert answered.status_code == 201, answered.data
+    before, after = odds(seen), odds(answered)
+    # Bayes' theorem by hand: each suspect's odds times its chance of this answer.
+    given = {**dict.fromkeys(before, 0.05), **LISTEN["suspects"]}
+    whole = sum(p * given[name] for name, p in before.items())
+    assert after == pytest.approx({name: p * given[name] / whole for name, p in before.items()})
+    body = {name: value for name, value in LISTEN.items() if name != "appliance"}
+    retired = reviewer.put(f"/api/v1/fault-checks/{slug}/own/", {**body, "hidden": True}, "json")
+    assert retired.data["hidden"] is True
+    assert odds(api.get(fault)) == pytest.approx(before)  # it counts for nothing any more
+    guide = reviewer.put(f"/api/v1/fault-checks/{FILTER}/own/", body, format="json")
+    assert guide.status_code == 409
+    assert (
+        reviewer.put(f"/api/v1/fault-checks/{slug}/", {"minutes": 3}, "json").data["minutes"] == 3
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "field"),
+    [
+        ({"do": "!!"}, "do"),
+        ({"do": "x" * 301}, "do"),
+        ({"minutes": 0}, "minutes"),
+        ({"minutes": -1}, "minutes"),
+        ({"minutes": 601}, "minutes"),
+        ({"suspects": {}}, "suspects"),
+        ({"suspects": {"drain-pump": 0}}, "suspects"),
+        ({"suspects": {"drain-pump": 1}}, "suspects"),
+        ({"suspects": {"brew-unit": 0.5}}, "suspects"),
+        ({"suspects": {"belt": 0.05}}, "suspects"),  # as for everything else: it tells nothing
+        ({"otherwise": 0}, "otherwise"),
+        ({"otherwise": 2}, "otherwise"),
+        ({"finds": "same", "clear": "Same"}, "clear"),
+        ({"cautions": ["mw-hv"]}, "cautions"),
+        ({"appliance": "toaster"}, "appliance"),
+    ],
+)
+def test_a_check_that_cannot_be(
+    bench: Bench, sign_in: Any, changed: dict[str, Any], field: str
+) -> None:
+    answer = sign_in("reviewer").post("/api/v1/fault-checks/", {**LISTEN, **changed}, format="json")
+    assert answer.status_code == 400
+    assert field in {one["field"].split(".")[0] for one in answer.data["errors"]}, answer.data
+    assert not WorkshopCheck.of(bench.workshop).exists()

@@ -78,7 +78,12 @@ LISTS: dict[str, dict[str, Any] | None] = {
         "suspects": {"drain-pump": 1},
     },
     "api-symptoms": {"name": "Sings", "appliance": "washing-machine", "suspects": {"belt": 1}},
-    "api-fault-checks": None,
+    "api-fault-checks": {
+        "do": "Listen.",
+        "appliance": "washing-machine",
+        "minutes": 2,
+        "suspects": {"belt": 0.9},
+    },
     "api-fault-check": None,  # of the delivered table: everybody's
     "api-triage-figures": None,
     "api-rules-of-thumb": None,
@@ -126,6 +131,7 @@ BODIES: dict[str, dict[str, Any]] = {
         "suspects": {"drain-pump": 1},
     },
     "api-symptom": {"name": "Sings", "suspects": {"belt": 1}},
+    "api-own-fault-check": {"do": "Listen.", "minutes": 2, "suspects": {"belt": 0.9}},
     "api-outcome-failed": {"failed_on": "2026-11-22"},
     "api-rule-comments": {"note": "x"},
     "api-part-sell": {"price": "10", "sold_on": "2026-11-21"},
@@ -191,6 +197,7 @@ def things(bench: Bench) -> dict[str, str]:
         "api-job-fault-found": f"{fault}found/",
         "api-fault-code": f"/api/v1/fault-codes/{faults.code.pk}/",
         "api-symptom": f"/api/v1/symptoms/{faults.symptom}/",
+        "api-own-fault-check": f"/api/v1/fault-checks/{faults.own_check}/own/",
         "api-webhook": f"/api/v1/webhooks/{webhook.pk}/",
         **{
             f"api-webhook-{act}": f"/api/v1/webhooks/{webhook.pk}/{act}/"
@@ -369,10 +376,13 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "sister-warnings",
         "webhooks",
         "deliveries",
+        "fault-codes",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
-    assert client.get("/api/v1/fault-codes/").data == []
-    assert not [one for one in client.get("/api/v1/symptoms/").data if one["own"]]
+    for path in ("symptoms", "fault-checks"):
+        listed = client.get(f"/api/v1/{path}/", {"page_size": 500}).data["results"]
+        assert listed, path
+        assert not [one for one in listed if one["own"]], path
     for path, name in (("makes", "api-makes"), ("model-numbers", "api-model-numbers")):
         assert client.get(f"/api/v1/{path}/").data["count"] == counted[name]
     found = client.get("/api/v1/parts/find/", {"text": "W7-60 R1 W"}).data

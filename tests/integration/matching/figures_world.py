@@ -25,7 +25,13 @@ class Rows:
     number: Any = field(default_factory=lambda: count(1))
 
     def need(
-        self, opened: date, state: str = "open", *, filled: date | None = None, **job: Any
+        self,
+        opened: date,
+        state: str = "open",
+        *,
+        filled: date | None = None,
+        withdrawn_on: date | None = None,
+        **job: Any,
     ) -> Need:
         """A need of a job of its own; filled: the day its part went in."""
         nth = next(self.number)
@@ -34,7 +40,11 @@ class Rows:
         stated = {"ref": f"J-{nth}", "appliance_id": "washing-machine", "state": closed} | job
         row = Job.objects.create(workshop=self.bench.workshop, opened_on=opened, **stated)
         need: Need = Need.objects.create(
-            workshop=self.bench.workshop, job=row, kind_id=kind, state=state
+            workshop=self.bench.workshop,
+            job=row,
+            kind_id=kind,
+            state=state,
+            withdrawn_on=withdrawn_on,
         )
         if filled:
             self.fitting(filled, need=need, kind=kind)

@@ -6,8 +6,10 @@ import pytest
 from django.conf import settings
 
 from matching.domain.diagnosis.fault_codes import COLUMNS
-from matching.faults import editing, tables
+from matching.faults import editing, own_checks, tables
 from matching.faults.editing import CodeFacts, SymptomFacts
+from matching.faults.own_checks import CheckFacts
+from matching.faults.tables import CheckRow
 from matching.models import FaultCode, WorkshopCheck, WorkshopSymptom
 from tests.factories import NOW, Bench
 from workshop.errors import Conflict, InputRefused, NotFound
@@ -253,3 +255,123 @@ class TestTheFile:
     def test_the_demo_s_own_file_has_these_columns(self) -> None:
         path = settings.DEMO_DIR.parent / "demo_fault_codes.csv"
         assert path.read_text(encoding="utf-8").splitlines()[0] == HEADER
+
+
+def check_facts(**values: object) -> CheckFacts:
+    stated = {
+        "do": "Listen at the pump while it should run.",
+        "minutes": 1.0,
+        "suspects": {"drain-pump": 0.95, "blockage": 0.1},
+    }
+    return CheckFacts(**{**stated, **values})  # type: ignore[arg-type]
+
+
+def add_check(bench: Bench, appliance: str = "washing-machine", **values: object) -> CheckRow:
+    return own_checks.add_check(appliance=appliance, facts=check_facts(**values), **by(bench))
+
+
+class TestOwnChecks:
+    def test_it_stands_beside_the_guide_s_which_stay(self, bench: Bench) -> None:
+        row = add_check(bench, instrument="a stethoscope", cautions=["all-live-test"])
+        table = tables.table_of(bench.workshop, "washing-machine")
+        given = tables.delivered().checks_of("washing-machine")
+        assert table.checks_of("washing-machine") == (*given, row.check)
+        assert row.check.instrument == "a stethoscope"
+        assert row.check.cautions == ("all-unplug", "all-live-test")
+        for suspect in ("drain-pump", "blockage", "belt"):
+            chances = [one.given(suspect) for one in row.check.answers]
+            assert sum(chances) == pytest.approx(1)
+        assert tables.delivered().checks_of("washing-machine") == given
+
+    def test_an_opened_oven_always_shows_its_high_voltage(self, bench: Bench) -> None:
+        shut = add_check(bench, "microwave", suspects={"magnetron": 0.5}, opens=False)
+        opened = add_check(bench, "microwave", do="Look.", suspects={"magnetron": 0.5})
+        assert shut.check.cautions == ()
+        assert opened.check.cautions == ("all-unplug", "mw-hv", "mw-never-open-run")
+
+    def test_changed_in_words_and_retired(self, bench: Bench) -> None:
+        slug = add_check(bench).check.slug
+        other = add_check(bench, do="Look at the pump.")
+        changed = own_checks.change_check(slug=slug, facts=check_facts(do="Hark!"), **by(bench))
+        assert (changed.check.slug, changed.check.do) == (slug, "Hark!")
+        with pytest.raises(Conflict, match="already"):
+            own_checks.change_check(slug=slug, facts=check_facts(do=other.check.do), **by(bench))
+        own_checks.change_check(slug=slug, facts=check_facts(hidden=True), **by(bench))
+        assert slug not in tables.table_of(bench.workshop).checks
+        assert slug in tables.table_and_words(bench.workshop, "washing-machine")[1]
+
+    def test_the_guide_s_words_are_taken(self, bench: Bench) -> None:
+        given = tables.delivered().checks["washing-machine:filter-clear"]
+        with pytest.raises(Conflict):
+            add_check(bench, do=given.do)
+        with pytest.raises(Conflict, match="guide"):
+            own_checks.change_check(slug=given.slug, facts=check_facts(), **by(bench))
+        with pytest.raises(NotFound):
+            own_checks.change_check(slug="x", facts=check_facts(), **by(bench))
+
+    def test_another_workshop_has_none_of_it(self, bench: Bench, other_bench: Bench) -> None:
+        slug = add_check(bench).check.slug
+        assert tables.table_of(other_bench.workshop) == tables.delivered()
+        with pytest.raises(NotFound):
+            own_checks.change_check(slug=slug, facts=check_facts(), **by(other_bench))
+
+    def test_a_code_may_ask_for_it(self, bench: Bench) -> None:
+        slug = add_check(bench).check.slug
+        row = editing.save_code(facts=facts(checks=[slug]), **by(bench))
+        assert row.checks == [slug]
+
+    def test_set_minutes_keeps_its_words(self, bench: Bench) -> None:
+        slug = add_check(bench).check.slug
+        row = editing.set_check(slug=slug, minutes=None, hidden=True, **by(bench))
+        assert (row.check.minutes, row.hidden) == (1, True)
+        row = editing.set_check(slug=slug, minutes=3, hidden=False, **by(bench))
+        assert (row.check.minutes, row.hidden, row.check.do) == (3, False, check_facts().do)
+
+
+class TestTheFileOfChecks:
+    HEADER = "appliance,do,minutes,suspects,otherwise,finds,clear,cautions,opens,instrument,source"
+    GOOD = (
+        'washing-machine,Listen at the pump.,1,drain-pump=0.95|blockage=0.1,0.04,"it hums, stuck",'
+        "it runs,all-live-test,0,a stethoscope,own"
+    )
+
+    def read(self, bench: Bench, tmp_path: Path, *lines: str) -> sheets.Imported:
+        path = tmp_path / "fault_checks.csv"
+        path.write_text("\n".join([self.HEADER, *lines, ""]), encoding="utf-8")
+        return sheets.import_file("fault_checks", path, workshop=bench.workshop, at=NOW)
+
+    def test_in_and_out_and_in_again(self, bench: Bench, tmp_path: Path) -> None:
+        assert self.read(bench, tmp_path, self.GOOD).added == 1
+        (line,) = list(sheets.export_text("fault_checks", workshop=bench.workshop))[1:]
+        assert line.strip() == self.GOOD
+        assert self.read(bench, tmp_path, self.GOOD).same == 1
+        # Words changed on the page do not make a second check of the next file.
+        slug = WorkshopCheck.of(bench.workshop).get().slug
+        own_checks.change_check(slug=slug, facts=check_facts(do="Hark!"), **by(bench))
+        assert self.read(bench, tmp_path, "washing-machine,Hark!,9,belt=0.5,,,,,,,").changed == 1
+        row = WorkshopCheck.of(bench.workshop).get()
+        assert (row.slug, row.minutes, row.finds) == (slug, 9, check_facts().finds)
+
+    @pytest.mark.parametrize(
+        ("line", "column"),
+        [
+            ("toaster,Listen.,1,belt=0.5,,,,,,,", "appliance"),
+            ("washing-machine,!!,1,belt=0.5,,,,,,,", "do"),
+            ("washing-machine,Listen.,none,belt=0.5,,,,,,,", "minutes"),
+            ("washing-machine,Listen.,nan,belt=0.5,,,,,,,", "minutes"),
+            ("washing-machine,Listen.,0,belt=0.5,,,,,,,", "minutes"),
+            ("washing-machine,Listen.,1,belt=2,,,,,,,", "suspects"),
+            ("washing-machine,Listen.,1,brew-unit=0.5,,,,,,,", "suspects"),
+            ("washing-machine,Listen.,1,belt=0.5,1,,,,,,", "otherwise"),
+            ("washing-machine,Listen.,1,belt=0.5,,,,mw-hv,,,", "cautions"),
+            ("washing-machine,Listen.,1,belt=0.5,,,,,perhaps,,", "opens"),
+            ("washing-machine,listen AT the pump.,1,belt=0.5,,,,,,,", "do"),
+        ],
+    )
+    def test_a_bad_cell_is_named_and_nothing_is_written(
+        self, bench: Bench, tmp_path: Path, line: str, column: str
+    ) -> None:
+        with pytest.raises(FileRefused) as refused:
+            self.read(bench, tmp_path, self.GOOD, line)
+        assert [(one.row, one.column) for one in refused.value.problems] == [(3, column)]
+        assert not WorkshopCheck.of(bench.workshop).exists()

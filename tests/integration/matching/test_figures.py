@@ -168,7 +168,30 @@ class TestWaits:
         world.need(before(60), "withdrawn")
         world.need(before(60), "filled")
         found = needs.waits(bench.workshop, YEAR)
-        assert (found.curve.count, found.withdrawn, found.undated) == (0, 1, 1)
+        assert (found.curve.count, found.withdrawn_undated, found.undated) == (0, 1, 1)
+
+    def test_withdrawn_needs_count_until_that_day(self, bench, world):
+        """scipy.stats.ecdf of the same days, the withdrawn ones censored."""
+        waited, given_up = [5, 9, 30], [4, 9, 20]
+        for days in waited:
+            world.need(before(60), "filled", filled=before(60 - days))
+        for days in given_up:
+            world.need(before(60), "withdrawn", withdrawn_on=before(60 - days))
+        found = needs.waits(bench.workshop, YEAR)
+        judge = ecdf(CensoredData(uncensored=waited, right=given_up)).sf
+        assert [step.working for step in found.curve.steps] == pytest.approx(
+            [
+                p
+                for day, p in zip(judge.quantiles, judge.probabilities, strict=True)
+                if day in waited
+            ]
+        )
+        assert (found.withdrawn, found.withdrawn_median_days, found.open) == (3, 9, 0)
+
+    def test_what_was_withdrawn_after_the_span_still_waited_at_its_end(self, bench, world):
+        world.need(before(60), "withdrawn", withdrawn_on=before(10))
+        found = needs.waits(bench.workshop, spans.Span(before(90), before(30)))
+        assert (found.withdrawn, found.open, found.curve.watched_days) == (0, 1, 30)
 
     def test_the_last_fitting_fills_and_one_that_did_not_fit_does_not(self, bench, world):
         need = world.need(before(60), "filled", filled=before(50))

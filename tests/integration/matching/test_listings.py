@@ -5,6 +5,8 @@ from datetime import timedelta
 import pytest
 from django.db import IntegrityError, transaction
 
+from donors import events as donor_events
+from donors import services as donor_services
 from donors.listings import services as listing_services
 from donors.listings.services import Correction, Offered, add_listing, add_listings
 from donors.models import Donor, Listing
@@ -18,6 +20,7 @@ from parts.models import Part
 from tests.factories import NOW, TODAY, Bench
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import OutboxEvent
 
 TEXT = (
     "Velthane washing machine, model W7-60 R1 W. Does not drain, pump hums. "
@@ -149,6 +152,65 @@ class TestServing:
         other_bench.drain()
         add(bench)
         assert not ListingMatch.objects.unscoped().exists()
+
+
+class TestCatalogueGrowth:
+    """A number that comes in is read in the listings that wait, by itself."""
+
+    WORDS = "Borsund washing machine, model BQ 778-3, does not drain. Asking €15."
+
+    def grow(self, bench, number="BQ 778-3"):
+        donor_services.add_model_number(
+            workshop=bench.workshop,
+            make=bench.makes["Borsund"],
+            number=number,
+            appliance="washing-machine",
+            family="BQ7",
+        )
+        bench.drain()
+
+    def test_one_that_was_not_known_is_recognised_and_its_job_told(self, bench):
+        row = add(bench, self.WORDS)
+        need = bench.need("BQ 778-3", make="Borsund", technician=bench.technician)
+        bench.drain()
+        assert row.recognised_id is None
+        assert not told(bench).exists()
+        self.grow(bench)
+        row.refresh_from_db()
+        assert row.recognised.number == "BQ 778-3"
+        assert row.price_cents == 1500
+        assert told(bench).get().need == need
+
+    def test_what_a_person_stated_stays(self, bench):
+        row = add(bench, self.WORDS)
+        correction = listing_services.Correction(make="Velthane", model_number="XX 1")
+        listing_services.correct_listing(
+            workshop=bench.workshop, ref=row.ref, correction=correction
+        )
+        self.grow(bench)
+        row.refresh_from_db()
+        assert (row.model_number, row.recognised_id) == ("XX 1", None)
+
+    def test_another_number_or_a_closed_one_changes_nothing(self, bench):
+        row, gone = add(bench, self.WORDS), add(bench, TEXT.replace("W7-60 R1 W", "ZZ 90-1"))
+        listing_services.close_listing(
+            workshop=bench.workshop, ref=gone.ref, state=Listing.State.GONE, on=TODAY
+        )
+        bench.drain()
+        self.grow(bench, "QX 12")
+        row.refresh_from_db()
+        assert row.recognised_id is None
+
+    def test_what_waits_to_be_read_is_asked_for_once(self, bench):
+        for number in range(3):
+            add(bench, self.WORDS.replace("778-3", f"77{number}-{number}"))
+        with transaction.atomic():
+            for _ in range(4):
+                listing_services.ask_to_read_unrecognised(bench.workshop.pk)
+        waiting = OutboxEvent.of(bench.workshop).filter(
+            kind=donor_events.LISTINGS_UNREAD, done_at__isnull=True
+        )
+        assert sum(len(one.payload["listing_ids"]) for one in waiting) == 3
 
 
 class TestNeverStock:

@@ -1,6 +1,7 @@
 """A job weighed from the database. Judges: sums by hand, the rules the trade states."""
 
 import math
+import random
 from datetime import timedelta
 
 import pytest
@@ -11,7 +12,8 @@ from matching import holds, keeping, proposals, triage_figures, triaging
 from matching.break_value import break_value
 from matching.domain.triage.options import worth_by_age
 from matching.keeping import Answer
-from matching.models import Hold, Job, Match, OwnRule, Proposal
+from matching.models import Hold, Job, KeptBack, Match, OwnRule, Proposal
+from matching.promised import best_free, free_matches
 from matching.selectors import get_job
 from matching.services import NeedFacts
 from matching.strip_planning import plan_donor
@@ -224,6 +226,7 @@ class TestWhatIsSpokenFor:
         assert self.tried(bench, other) == [part.ref]
         proposal.state, proposal.ended_at = Proposal.State.LAPSED, NOW
         proposal.save()
+        assert self.tried(bench, other) == []  # not proposed to it again
         assert part.ref in self.tried(bench, job)[0]
 
     @pytest.mark.parametrize("names", ["part", "need", "both"])
@@ -251,6 +254,91 @@ class TestWhatIsSpokenFor:
             workshop=bench.workshop, kept_id=kept.pk, member=bench.technician, now=NOW
         )
         assert part.ref in self.tried(bench, job)[0]
+
+    @pytest.mark.parametrize("state", ["declined", "lapsed"])
+    def test_declined_or_lapsed_for_this_need(
+        self, bench: Bench, world: tuple[Job, Part], state: str
+    ) -> None:
+        job, part = world
+        need = job.needs.get(kind="control-board")
+        gone = bench.proposal(
+            part, need, state=state, ended_at=NOW, ended_by=bench.technician, note="scratched"
+        )
+        assert self.tried(bench, job) == []
+        other = Job.of(bench.workshop).exclude(pk=job.pk).get()
+        assert self.tried(bench, other) == [part.ref]  # it was this job's only
+        gone.reopened_at = NOW
+        gone.save()
+        assert part.ref in self.tried(bench, job)[0]
+
+    def test_however_many_better_ones_are_others(
+        self, bench: Bench, django_assert_num_queries
+    ) -> None:
+        """Twelve parts ahead of it are held for others: the thirteenth is what is tried."""
+        job = bench.job()
+        need = job.needs.get()
+        parts = [bench.part(bench.donor()) for _ in range(13)]
+        bench.drain()
+        Match.of(bench.workshop).filter(need=need, part=parts[0]).update(worth=0.01)
+        for part in parts[1:]:
+            bench.proposal(part, bench.need("K3-60 R1 W"))
+        assert self.tried(bench, job) == [parts[0].ref]
+        with django_assert_num_queries(1):
+            best_free(bench.workshop.pk, [need.pk], most=2)
+
+    def test_against_a_judge_that_reads_everything(self, bench: Bench) -> None:
+        """Every rule of free_matches in plain Python, over drawn states of parts and needs."""
+        needs = [bench.need(urgent) for urgent in ["W7-60 R1 W"] * 4]
+        parts = [bench.part(bench.donor()) for _ in range(6)]
+        bench.drain()
+        by, dice = bench.technician, random.Random(7)
+        for _ in range(12):
+            Hold.of(bench.workshop).delete()
+            Proposal.of(bench.workshop).delete()
+            KeptBack.of(bench.workshop).delete()
+            held, proposed, let_go, back = {}, {}, set(), set()
+            for part in parts:
+                fate, need = dice.randrange(7), dice.choice(needs)
+                if fate == 0:
+                    Hold.objects.create(
+                        workshop=bench.workshop,
+                        part=part,
+                        need=need,
+                        held_by=by,
+                        held_at=NOW,
+                        expires_at=NOW + timedelta(days=9),
+                    )
+                    held[part.pk] = need.pk
+                elif fate == 1 and need.pk not in proposed.values():
+                    bench.proposal(part, need)
+                    proposed[part.pk] = need.pk
+                elif fate == 2:
+                    note = {"ended_at": NOW, "ended_by": by, "note": "x"}
+                    bench.proposal(part, need, state="declined", **note)
+                    let_go.add((need.pk, part.pk))
+                elif fate in (3, 4):
+                    only = need if fate == 3 else None
+                    bench.kept_back(part, only)
+                    back.add((only and only.pk, part.pk))
+            if dice.random() < 0.3:
+                shut = dice.choice(needs)
+                bench.kept_back(None, shut)
+                back.add((shut.pk, None))
+
+            def free(need: int, part: int) -> bool:
+                given = held.get(part, proposed.get(part))  # noqa: B023
+                if given is not None:
+                    return given == need
+                kept = {(need, part), (need, None), (None, part)} & back  # noqa: B023
+                return not kept and (need, part) not in let_go  # noqa: B023
+
+            judged = {
+                (one.need_id, one.part_id)
+                for one in Match.of(bench.workshop)
+                if free(one.need_id, one.part_id)
+            }
+            rows = free_matches(bench.workshop.pk, [need.pk for need in needs])
+            assert set(rows.values_list("need_id", "part_id")) == judged
 
     def test_what_is_proposed_to_the_need_is_tried_first(self, bench: Bench) -> None:
         job = bench.job()

@@ -294,6 +294,46 @@ class TestTables:
         (row,) = [row for row in tables.check_rows(bench.workshop) if row.check.slug == FILTER]
         assert row.check.minutes == 7.5
 
+    def test_a_check_of_one_s_own(self, bench: Bench, reviewer: Client, job: Job) -> None:
+        typed = {
+            "do": "Listen at the pump.",
+            "minutes": "1",
+            "suspects": "drain-pump=0.95 | blockage=0.1",
+            "otherwise": "0.05",
+            "finds": "it hums",
+            "clear": "it is silent",
+            "instrument": "a stethoscope",
+            "opens": "on",
+            "cautions": ["all-live-test"],
+        }
+        new = reverse("fault-check-new", args=["washing-machine"])
+        assert "Pull the plug" in text_of(reviewer.get(new))
+        for bad, field in (
+            ({"suspects": "drain-pump=2"}, "suspects"),
+            ({"minutes": "0"}, "minutes"),
+            ({"cautions": ["mw-hv"]}, "cautions"),
+            ({"do": "<>"}, "do"),
+        ):
+            answer = reviewer.post(new, {**typed, **bad})
+            assert answer.status_code == 400, bad
+            assert has_field_message(answer, f"id_{field}", ""), bad
+        answer = reviewer.post(new, typed, follow=True)
+        assert "is a check of yours now" in text_of(answer)
+        assert reviewer.post(new, typed).status_code == 409
+        shown = page(reviewer, job)
+        assert "Listen at the pump. 1 min, with: a stethoscope" in shown
+        (row,) = [row for row in tables.check_rows(bench.workshop) if row.given is None]
+        slug = row.check.slug
+        act(reviewer, job, "answer", check=slug, answer="bad")
+        assert "1 check done" in page(reviewer, job)
+        change = reverse("fault-check-change", args=[slug])
+        assert reviewer.post(change, {**typed, "minutes": "x"}).status_code == 400
+        answer = reviewer.post(change, {**typed, "hidden": "on"}, follow=True)
+        assert "retired" in text_of(answer)
+        shown = page(reviewer, job)  # kept with its words, and counts for nothing
+        assert "Listen at the pump." in shown
+        assert "no check done" in shown
+
 
 def test_pages_ask_no_more_as_rows_grow(
     bench: Bench, technician: Client, reviewer: Client, job: Job

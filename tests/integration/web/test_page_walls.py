@@ -101,12 +101,13 @@ ACTIONS = {
     "symptom-restore",
     "fault-code-change",
     "fault-check-set",
+    "fault-check-change",
     "sister-warning-end",
     "dead-letter-replay",
     "dead-letters-replay",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
-OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set"}
+OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set", "fault-check-new"}
 OWNERS = {
     "warranty",
     "listing-terms",
@@ -173,6 +174,8 @@ REVIEWERS = {
     "fault-code-new",
     "fault-code-change",
     "fault-check-set",
+    "fault-check-new",
+    "fault-check-change",
     "strip-step-new",
     "strip-minutes",
     "strip-rate",  # the owner, who covers the reviewer
@@ -253,6 +256,9 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "fault-code-change": [faults.code.pk],
         "fault-checks-of": ["washing-machine"],
         "fault-check-set": ["washing-machine"],
+        "fault-check-new": ["washing-machine"],
+        "fault-check": [faults.own_check],
+        "fault-check-change": [faults.own_check],
         "keep-undo": [bench.kept_back(part).pk],
         "proposal": [bench.proposal(part, need).pk],
         "outcome": [bench.outcome(part).pk],

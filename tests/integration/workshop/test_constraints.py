@@ -8,7 +8,7 @@ from django.apps import apps
 from django.db import IntegrityError, connection, transaction
 from django.db.models import ForeignKey
 
-from donors.models import Donor, DonorChange
+from donors.models import Donor, DonorChange, Listing, ListingKey, ListingSighting
 from matching.echo import choices
 from matching.echo.choices import Choices, KindChoice
 from matching.faults import closing, editing
@@ -38,6 +38,7 @@ from matching.models import (
     TriageFigures,
     WaitExtension,
     WarrantyDays,
+    WorkshopCheck,
 )
 from parts.models import (
     BenchTest,
@@ -340,7 +341,36 @@ STRIPPING: dict[str, Callable[[Bench], object]] = {
 }
 
 
+def own_check(b: Bench, **values: object) -> WorkshopCheck:
+    stated: dict[str, object] = {
+        "slug": "washing-machine:x",
+        "appliance_id": "washing-machine",
+        "changed_at": NOW,
+        "do": "Listen.",
+        "finds": "it hums",
+        "clear": "it does not",
+        "minutes": 2,
+        "otherwise": 0.05,
+    }
+    found: WorkshopCheck = WorkshopCheck.objects.create(workshop=b.workshop, **{**stated, **values})
+    return found
+
+
+OWN_CHECKS: dict[str, Callable[[Bench], object]] = {
+    "own check twice": lambda b: [own_check(b), own_check(b)],
+    "own check without minutes": lambda b: own_check(b, minutes=None),
+    "own check of negative minutes": lambda b: own_check(b, minutes=-2),
+    "own check without an answer that finds": lambda b: own_check(b, finds=""),
+    "own check without an answer that clears": lambda b: own_check(b, clear=""),
+    "own check without a chance": lambda b: own_check(b, otherwise=None),
+    "own check of chance 1": lambda b: own_check(b, otherwise=1),
+    "own check of chance 0": lambda b: own_check(b, otherwise=0),
+    "answers of a check without words": lambda b: own_check(b, do=""),
+}
+
+
 NONSENSE: dict[str, Callable[[Bench], object]] = {
+    **OWN_CHECKS,
     "donor built backwards": interval(Donor),
     "job built backwards": interval(Job),
     "sighting built backwards": interval(Sighting),
@@ -422,6 +452,96 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
 
 
 NONSENSE |= STRIPPING
+
+
+def listing_as(b: Bench, **values: object) -> object:
+    listing = b.listing()
+    return Listing.of(b.workshop).filter(pk=listing.pk).update(**values)
+
+
+def listing_match_of(b: Bench, **values: object) -> object:
+    stated = dict.fromkeys(("p_fit", "p_fit_if_said", "p_good", "worth"), 0.5)
+    return ListingMatch.objects.create(
+        workshop=b.workshop,
+        need=Need.of(b.workshop).first(),
+        kind_id="control-board",
+        verdict="likely-fits",
+        scored_at=NOW,
+        **{"listing": b.listing(), **stated, **values},
+    )
+
+
+def same_ref(b: Bench) -> object:
+    other = b.listing("Borsund dishwasher BX 9, dead. £9")
+    return listing_as(b, ref=other.ref)
+
+
+def same_link(b: Bench) -> object:
+    b.listing("Borsund dishwasher BX 9, dead. £9", link="https://example.org/9")
+    taken = Listing.of(b.workshop).exclude(link_key="").get().link_key
+    return listing_as(b, link_key=taken)
+
+
+def same_listing_key(b: Bench) -> object:
+    listing = b.listing()
+    return [
+        ListingKey.objects.create(workshop=b.workshop, listing=listing, key=3) for _ in range(2)
+    ]
+
+
+def seen_as(b: Bench, source: str) -> object:
+    return ListingSighting.objects.create(
+        workshop=b.workshop, listing=b.listing(), seen_on=TODAY, source=source
+    )
+
+
+LISTINGS: dict[str, Callable[[Bench], object]] = {
+    "listing's ref twice": same_ref,
+    "listing's link twice": same_link,
+    "listing bought without a donor": lambda b: listing_as(
+        b, state="bought", closed_on=TODAY, paid_cents=5
+    ),
+    "listing bought for nothing said": lambda b: listing_as(
+        b, state="bought", closed_on=TODAY, donor=Donor.of(b.workshop).first()
+    ),
+    "listing for sale that is a donor": lambda b: listing_as(b, donor=Donor.of(b.workshop).first()),
+    "listing for sale that was paid": lambda b: listing_as(b, paid_cents=5),
+    "listing of a state nobody knows": lambda b: listing_as(b, state="lost", closed_on=TODAY),
+    "listing gone on no day": lambda b: listing_as(b, state="gone"),
+    "listing for sale that ended": lambda b: listing_as(b, closed_on=TODAY),
+    "listing whose price runs down": lambda b: listing_as(b, price_cents=5, price_low_cents=9),
+    "listing with half a price": lambda b: listing_as(b, price_cents=None, price_low_cents=9),
+    "listing of a price below zero": lambda b: listing_as(b, price_cents=-1, price_low_cents=-2),
+    "listing fetched for less than nothing": lambda b: listing_as(b, collection_cents=-1),
+    "listing with a margin above all": lambda b: listing_as(b, margin_percent=101),
+    "listing with a margin below none": lambda b: listing_as(b, margin_percent=-1),
+    "listing last seen before it was seen": lambda b: listing_as(
+        b, last_seen_on=TODAY - timedelta(days=1)
+    ),
+    "listing over before it was seen": lambda b: listing_as(
+        b, expires_on=TODAY - timedelta(days=1)
+    ),
+    "listing without words": lambda b: listing_as(b, text=""),
+    "listing without a title": lambda b: listing_as(b, title=""),
+    "listing from hearsay": lambda b: listing_as(b, source="hearsay"),
+    "listing surer than sure": lambda b: listing_as(b, certainty=1.5),
+    "listing built backwards": lambda b: listing_as(
+        b, built_from=TODAY, built_to=TODAY - timedelta(days=1)
+    ),
+    "sighting of a listing from hearsay": lambda b: seen_as(b, "hearsay"),
+    "key of a listing twice": same_listing_key,
+    "listing serves a need beyond certainty": lambda b: listing_match_of(b, p_fit=1.5),
+    "listing serves a need less than never": lambda b: listing_match_of(b, p_good=-0.1),
+    "listing would serve beyond certainty": lambda b: listing_match_of(b, p_fit_if_said=2),
+    "listing serves a need twice": lambda b: [
+        listing_match_of(b, listing=one) for one in [b.listing()] * 2
+    ],
+    "terms of listings beyond a year": lambda b: Workshop.objects.update(listing_days=9999),
+    "terms of listings with a margin above all": lambda b: Workshop.objects.update(
+        listing_margin_percent=101
+    ),
+}
+NONSENSE |= LISTINGS
 
 
 def proposal_of(bench: Bench, **values: object) -> object:
@@ -722,6 +842,26 @@ def test_alerts_as_they_should_be_are_taken(bench: Bench) -> None:
     news_of_job(bench)
     news_of_job(bench, about="2026-05-15")
     news_of_job(bench, news=Alert.News.OVER)
+
+
+def test_listings_as_they_should_be_are_taken(bench: Bench) -> None:
+    """Else the refusals of listings above would prove nothing."""
+    bench.donor()
+    bench.need()
+    listing_as(bench, price_cents=9, price_low_cents=5, margin_percent=100, collection_cents=0)
+    listing_as(bench, state="gone", closed_on=TODAY)
+    donor = Donor.of(bench.workshop).get()
+    listing_as(bench, state="bought", closed_on=TODAY, donor=donor, paid_cents=0)
+    listing_match_of(bench)
+    seen_as(bench, "feed")
+
+
+def test_own_checks_as_they_should_be_are_taken(bench: Bench) -> None:
+    """Else the refusals of own checks above would prove nothing."""
+    own_check(bench)
+    own_check(
+        bench, slug="washing-machine:y", do="", finds="", clear="", otherwise=None, minutes=None
+    )
 
 
 def test_shares_as_they_should_be_are_taken(bench: Bench) -> None:

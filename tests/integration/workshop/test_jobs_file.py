@@ -9,6 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from matching import exchange, keeping, services
+from matching.faults import closing
 from matching.keeping import Answer
 from matching.models import Job, Need
 from parts.models import Sighting
@@ -40,6 +41,33 @@ def row(
 ) -> str:
     day = TODAY.isoformat()
     return f"J-1,washing-machine,Velthane,{model},,,,{day},,{kind},,{number},,,{symptom}"
+
+
+class TestClosedJobs:
+    @pytest.mark.parametrize("state", ["refused", "done"])
+    def test_a_file_adds_no_need_to_them(self, bench: Bench, take: Take, state: str) -> None:
+        take(row(), row(kind="drain-pump", number=""))
+        if state == "refused":
+            services.refuse_repair(workshop=bench.workshop, ref="J-1", now=NOW)
+        else:
+            closing.say_found(
+                workshop=bench.workshop,
+                ref="J-1",
+                suspect="blockage",
+                member=bench.technician,
+                now=NOW,
+            )
+        with pytest.raises(FileRefused) as refused:
+            take(row(), row(kind="heater", number=""))
+        (problem,) = refused.value.problems
+        assert (problem.row, problem.column) == (3, "kind")
+        assert "is closed" in problem.message
+        job = Job.of(bench.workshop).get()
+        assert job.state == state
+        assert not job.needs.filter(state="open").exists()
+        # What it lists already may be corrected and stays closed.
+        assert take(row(number="BRD-9")).changed == 1
+        assert not job.needs.filter(state="open").exists()
 
 
 class TestBesideOthers:

@@ -7,9 +7,9 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('matching', '0001_squashed_0015_jobs'),
-        ('parts', '0001_squashed_0011_jobs'),
-        ('workshop', '0001_squashed_0006_jobs'),
+        ('matching', '0016_follow_ups_and_confirming'),
+        ('parts', '0011_jobs'),
+        ('workshop', '0007_background_events'),
     ]
 
     operations = [
