@@ -143,19 +143,17 @@ class _Drawing:
     def sweep(self, random: np.random.Generator, *, first: bool) -> None:
         """Draw every node anew; at first those that tell most before the others."""
         nodes = self.parts.nodes
-        order = (
-            sorted(
-                range(len(nodes)), key=lambda at: -nodes[at].standing.total() - len(nodes[at].fits)
-            )
-            if first
-            else random.permutation(len(nodes))
-        )
+        order = list(range(len(nodes)))
+        if first:
+            order.sort(key=lambda at: -nodes[at].standing.total() - len(nodes[at].fits))
+        else:
+            order = random.permutation(len(nodes)).tolist()
         for at in order:
             if not first:
                 self._count(nodes[at], self.type_of[at], -1)
             self._make_room()
             types, chances = self._chances(nodes[at])
-            drawn = np.searchsorted(chances.cumsum(), random.random())
+            drawn = int(np.searchsorted(chances.cumsum(), random.random()))
             self.type_of[at] = types[min(drawn, len(types) - 1)]
             self._count(nodes[at], self.type_of[at], 1)
 
@@ -163,7 +161,7 @@ class _Drawing:
         self.sizes[of_type] += sign
         self.seen[node.rows, of_type] += sign * node.row_times
         self.noted[node.values, of_type] += sign * node.times
-        np.add.at(self.named, (node.names, of_type), sign * node.times)
+        np.add.at(self.named[:, of_type], node.names, sign * node.times)
 
     def _make_room(self) -> None:
         if self.sizes.all():
