@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from matching import gather
-from matching.domain import correcting, learning, metrics, places
+from matching.domain import correcting, learning, metrics, type_learning
 from matching.domain.knowledge import Knowledge
+from matching.domain.outcomes import Past
 from matching.domain.scoring import Score, score
 from matching.domain.weights import Weights
 from matching.models import Outcome
@@ -24,6 +25,7 @@ FOLDS = 8
 LIKELY_RIGHT = 0.90  # a part said to be likely to fit does so nine times in ten
 LIKELY_RANGE = [step / 100 for step in range(55, 73)]
 LIKELY_PRIOR = 25.0  # cases that stand for the wanted share before any is seen
+LIKELY_GUARD = 0.5  # standard errors by which the share must lie above what is wanted
 SURE = 0.99  # from this chance, and with numbers that say so, a note of a misfit is a slip
 SLIPS_PRIOR = 100.0
 LEAST_OUTCOMES = 100  # below it the limit of "likely" stays, and no gain is called clear
@@ -114,16 +116,24 @@ def teach(history: History, by_hand: Weights) -> Taught:
         learning.Lesson(kinds[outcome.kind_id].kind, found.levels, fitted(outcome))
         for outcome, found in plain
     ]
-    bits = [learning.learn(history.without(fold, lessons), by_hand) for fold in history.each]
-    learned = history.held_out([by_hand.taught({"bits": one}) for one in bits])
-    corrections = [
-        correcting.fit(_scored(history.without(fold, learned), kinds)) for fold in history.each
+    counted = [
+        {
+            "bits": learning.learn(history.without(fold, lessons), by_hand),
+            "types": _types(history.without(fold, history.outcomes), kinds),
+        }
+        for fold in history.each
     ]
-    both = zip(bits, corrections, strict=True)
-    final = history.held_out([by_hand.taught({"bits": b, "correction": c}) for b, c in both])
+    learned = history.held_out([by_hand.taught(one) for one in counted])
+    wrong = slips(learned)
+    corrections = [
+        correcting.fit(_scored(history.without(fold, learned)), wrong) for fold in history.each
+    ]
+    both = zip(counted, corrections, strict=True)
+    final = history.held_out([by_hand.taught({**one, "correction": c}) for one, c in both])
     lesson: dict[str, Any] = {
         "bits": learning.learn(lessons, by_hand),
-        "correction": correcting.fit(_scored(learned, kinds)),
+        "types": _types(history.outcomes, kinds),
+        "correction": correcting.fit(_scored(learned), wrong),
     }
     if len(final) >= LEAST_OUTCOMES:
         cases = [(found.p_fit, fitted(outcome)) for outcome, found in final if not _printed(found)]
@@ -140,20 +150,20 @@ def teach(history: History, by_hand: Weights) -> Taught:
     )
 
 
-def _scored(held: Iterable[Held], kinds: Mapping[str, Knowledge]) -> list[correcting.Scored]:
+def _scored(held: Iterable[Held]) -> list[correcting.Scored]:
     return [
-        correcting.Scored(
-            outcome.kind_id, found.rows, fitted(outcome), _places(outcome, kinds[outcome.kind_id])
-        )
+        correcting.Scored(outcome.kind_id, found.rows, fitted(outcome), found.beside)
         for outcome, found in held
         if not found.stopped
     ]
 
 
-def _places(outcome: Outcome, known: Knowledge) -> tuple[str, ...]:
-    past = gather.past_of(outcome)
-    ours, theirs = past.offer.machine, past.want.machine
-    return tuple(places.features(known.kind, ours.make, places.differing(ours, theirs)))
+def _types(outcomes: Iterable[Outcome], kinds: Mapping[str, Knowledge]) -> dict[str, Any]:
+    """Return the readings of the types of each kind, by slug."""
+    by_kind: dict[str, list[Past]] = defaultdict(list)
+    for outcome in outcomes:
+        by_kind[outcome.kind_id].append(gather.past_of(outcome))
+    return {slug: type_learning.learn(kinds[slug].kind, rows) for slug, rows in by_kind.items()}
 
 
 def fitted(outcome: Outcome) -> bool:
@@ -184,8 +194,9 @@ def likely_limit(cases: Iterable[tuple[float, bool]], *, slip: float = correctin
     cases: chance and what was noted; slip: the share of notes that are wrong. The share of those
     above that fit is told twice, by the notes (which a few hundred tell to a hundredth or two)
     and by the mean of the chances (as good as they are calibrated); their mean is drawn towards
-    the wanted share, so that a handful decides nothing. The highest of the range when none will
-    do.
+    the wanted share, so that a handful decides nothing. The least limit of many that will do is
+    one that luck favoured, so the share has to lie LIKELY_GUARD standard errors above. The
+    highest of the range when none will do.
     """
     known = list(cases)
     for limit in LIKELY_RANGE:
@@ -193,6 +204,7 @@ def likely_limit(cases: Iterable[tuple[float, bool]], *, slip: float = correctin
         noted = (sum(true for _, true in above) - slip * len(above)) / (1 - 2 * slip)
         stated = sum(chance for chance, _ in above)
         fits = (noted + stated) / 2
+        fits -= LIKELY_GUARD * math.sqrt(LIKELY_RIGHT * (1.0 - LIKELY_RIGHT) * len(above))
         share = (fits + LIKELY_PRIOR * LIKELY_RIGHT) / (len(above) + LIKELY_PRIOR)
         if share >= LIKELY_RIGHT:
             return limit

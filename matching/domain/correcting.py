@@ -2,9 +2,10 @@
 
 Rows of evidence repeat each other, and a sum of weights that were each right alone says too
 much or too little. The correction gives each piece of evidence a share of its bits back or
-takes one away, and each level and kind a few bits; beside it stands what differences at single
-places of the model numbers are worth (places.py). They are two rows of the explanation, so the
-rows still add up to the score. No piece of evidence ever gets less than none of its weight:
+takes one away, and each level and kind a few bits; beside it stand what differences at single
+places of the model numbers are worth (places.py) and what it is worth that both seem to be of
+one type (part_types.py). They are rows of the explanation, so the rows still add up to the
+score. No piece of evidence ever gets less than none of its weight:
 more bits in a row never lower the odds.
 
 Fitted as logistic regression on the rows with the plain sum as offset, each coefficient drawn
@@ -19,16 +20,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matching.domain import places
+from matching.domain import part_types, places
 from matching.domain.sides import Line, Row
 
 # How far a coefficient goes by itself (standard deviation of its prior): a share of a row's
-# bits; bits of a level; bits of a kind; bits of a difference at one place of the number.
-SPREAD = {"share": 0.25, "level": 0.25, "kind": 0.2, places.NAME: 0.6}
-LEFT_OUT = frozenset({"start", "rule", "number places", "calibration"})
+# bits; bits of a level; bits of a kind; bits of a difference at one place of the number; a share
+# of the odds that both are of one type.
+SPREAD = {"share": 0.25, "level": 0.25, "kind": 0.2, places.NAME: 0.6, part_types.NAME: 0.25}
+LEFT_OUT = frozenset({"start", "rule", "one type", "number places", "calibration"})
 MOST_BITS = 12.0  # a row that is all but certain teaches nothing about the shares of others
 STEPS = 30
-# The share of past fittings noted the wrong way round. A guess of ours: people slip.
+# The share of past fittings noted the wrong way round, before any is seen. A guess of ours: people
+# slip.
 WRONG = 0.01
 
 
@@ -36,16 +39,16 @@ WRONG = 0.01
 class Scored:
     """The rows of one past fitting, scored without it, and whether it fitted.
 
-    places: the names of the differences between the model numbers (places.features).
+    beside: what is weighed beside the rows, by name (Score.beside).
     """
 
     kind: str
     rows: tuple[Row, ...]
     fitted: bool
-    places: tuple[str, ...] = ()
+    beside: tuple[tuple[str, float], ...] = ()
 
     def features(self) -> dict[str, float]:
-        return features(self.kind, self.rows) | dict.fromkeys(self.places, 1.0)
+        return features(self.kind, self.rows) | dict(self.beside)
 
 
 def features(kind: str, rows: Iterable[Row | Line]) -> dict[str, float]:
@@ -64,8 +67,11 @@ def correction(corrections: Mapping[str, float], kind: str, rows: Iterable[Row |
     return sum(corrections.get(name, 0.0) * value for name, value in found)
 
 
-def fit(scored: Sequence[Scored]) -> dict[str, float]:
-    """Return the correction of each feature, {} without outcomes. Same input, same output."""
+def fit(scored: Sequence[Scored], wrong: float = WRONG) -> dict[str, float]:
+    """Return the correction of each feature, {} without outcomes. Same input, same output.
+
+    wrong: the share of fittings noted the wrong way round.
+    """
     looked = [one.features() for one in scored]
     names = sorted({name for one in looked for name in one})
     if not names:
@@ -75,18 +81,24 @@ def fit(scored: Sequence[Scored]) -> dict[str, float]:
     fitted = np.array([one.fitted for one in scored], dtype=float)
     spread = np.array([SPREAD[name.partition("/")[0]] for name in names])
     shares = np.array([name.startswith("share/") for name in names])
-    found = _ridge(table, offset, fitted, spread, np.where(shares, -1.0, -np.inf))
+    least = np.where(shares, -1.0, -np.inf)
+    found = _ridge(table, offset, fitted, spread, least, wrong)
     return dict(zip(names, map(float, found), strict=True))
 
 
 def _ridge(
-    table: np.ndarray, offset: np.ndarray, fitted: np.ndarray, spread: np.ndarray, least: np.ndarray
+    table: np.ndarray,
+    offset: np.ndarray,
+    fitted: np.ndarray,
+    spread: np.ndarray,
+    least: np.ndarray,
+    wrong: float,
 ) -> np.ndarray:
     """Return the coefficients in bits; those that would fall below `least` are held there."""
     found = np.zeros(table.shape[1])
     held = np.zeros(len(found), dtype=bool)
     while True:
-        found = _newton(table, offset, fitted, spread, found, ~held)
+        found = _newton(table, offset, fitted, spread, found, ~held, wrong)
         below = (found < least) & ~held
         if not below.any():
             return found
@@ -101,14 +113,15 @@ def _newton(
     spread: np.ndarray,
     found: np.ndarray,
     free: np.ndarray,
+    wrong: float,
 ) -> np.ndarray:
     """Return the maximum of the posterior over the free coefficients, by Newton's method."""
     nat, found = math.log(2.0), found.copy()
     part, weight = table[:, free], 1.0 / spread[free] ** 2
     for _ in range(STEPS):
         p = 1.0 / (1.0 + np.exp(-nat * np.clip(offset + table @ found, -40.0, 40.0)))
-        noted = WRONG + (1.0 - 2.0 * WRONG) * p
-        turn = nat * (1.0 - 2.0 * WRONG) * p * (1.0 - p)
+        noted = wrong + (1.0 - 2.0 * wrong) * p
+        turn = nat * (1.0 - 2.0 * wrong) * p * (1.0 - p)
         certainty = noted * (1.0 - noted)
         slope = part.T @ (turn * (fitted - noted) / certainty) - weight * found[free]
         curve = (part.T * (turn**2 / certainty)) @ part + np.diag(weight)

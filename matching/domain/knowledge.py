@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from matching.domain.known_breaks import BreakIndex
 from matching.domain.noted import NotedIndex
 from matching.domain.outcomes import OutcomeIndex
+from matching.domain.part_types import TypeIndex
 from matching.domain.rules import ApprovedRule
 from matching.domain.sightings import SightingIndex
 from matching.domain.weights import Place, Weights
@@ -30,12 +31,14 @@ class Knowledge:
     sightings: SightingIndex = field(init=False)
     outcomes: OutcomeIndex = field(init=False)
     noted: NotedIndex = field(init=False)
+    types: TypeIndex = field(init=False)
     _weighed: dict[tuple[Place, str], float] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         self.sightings = SightingIndex(self.kind, self.weights, self.breaks)
         self.outcomes = OutcomeIndex(self.weights, self.breaks)
         self.noted = NotedIndex(self.kind, self.weights)
+        self.types = TypeIndex(self.kind, self.weights.types_of(self.kind))
 
     def weigh(self, place: Place, level: str) -> float:
         """Return the bits of one level at one place; asked for the same few again and again."""

@@ -4,11 +4,11 @@ The rows are the score: prior odds of the kind plus one weight a piece of eviden
 (log2 of a likelihood ratio; Fellegi and Sunter 1969). Nothing is added that is not a row.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from matching.domain import sentences
+from matching.domain import part_types, sentences
 from matching.domain.comparisons import (
     FAMILY_SURE,
     AttributeFinding,
@@ -32,9 +32,9 @@ from matching.domain.verdicts import Verdict
 from matching.domain.weights import GIVEN, Place
 
 # Rows that may speak for pairs no key finds: alone they keep none. The kind itself; what was
-# noted of other parts, which is guessed for both sides; what differences between the numbers
-# and sums like this were off by.
-NEVER_ALONE = frozenset({"start", "noted elsewhere", "number places", "calibration"})
+# noted of other parts, which is guessed for both sides; which type both are taken for; what
+# differences between the numbers and sums like this were off by.
+NEVER_ALONE = frozenset({"start", "noted elsewhere", "one type", "number places", "calibration"})
 FAMILY_LEVELS = frozenset({"same", "immaterial", "same-revision", "same-family", "other-revision"})
 
 
@@ -43,7 +43,8 @@ class Score:
     """The odds that one part fits one need, and why. `bits` equals the sum of the rows.
 
     lines: the rows, their sentences not written before somebody reads them. levels: what was
-    looked up in the table of weights, and where; what learning counts.
+    looked up in the table of weights, and where; what learning counts. beside: what the
+    correction weighs beside the rows (places.py, part_types.py), by name; not compared.
     """
 
     lines: tuple[Row | Line, ...]
@@ -51,6 +52,7 @@ class Score:
     verdict: Verdict
     stopped: bool = False
     levels: tuple[tuple[Place, str], ...] = ()
+    beside: tuple[tuple[str, float], ...] = ()
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Score) and self._all() == other._all()
@@ -81,7 +83,8 @@ def score(offer: Side, want: Side, known: Knowledge) -> Score:
             break
     bits = tally.bits
     verdict = _verdict(tally, bits)
-    return Score(tuple(tally.lines), bits, verdict, tally.stopped, tuple(tally.levels))
+    levels, beside = tuple(tally.levels), tuple(tally.beside)
+    return Score(tuple(tally.lines), bits, verdict, tally.stopped, levels, beside)
 
 
 class _Tally:
@@ -92,6 +95,7 @@ class _Tally:
         self.kind, self.weights = known.kind, known.weights
         self.lines: list[Line] = []
         self.levels: list[tuple[Place, str]] = []
+        self.beside: list[tuple[str, float]] = []
         self.number = NumberFinding("unknown")
         self.model = "unknown"
         self.counts = Counts()
@@ -120,6 +124,12 @@ class _Tally:
         if level != "unknown":
             self.levels.append((place, level))
         return self.known.weigh(place, level)
+
+    def weigh(self, features: Mapping[str, float]) -> float:
+        """Return the bits past fittings give to these, and note that they were there."""
+        self.beside += features.items()
+        corrections = self.weights.correction
+        return sum([corrections.get(name, 0.0) * value for name, value in features.items()])
 
     def stop(
         self,
@@ -261,14 +271,24 @@ def _outcomes(tally: _Tally) -> None:
 
 def _places(tally: _Tally) -> None:
     """What differences at these places of the model numbers were worth, where that was learned."""
-    corrections = tally.weights.correction
-    if not corrections:
+    if not tally.weights.learned:
         return
     found = differing(tally.offer.machine, tally.want.machine)
     names = place_features(tally.kind, tally.offer.machine.make, found)
-    bits = sum([corrections.get(name, 0.0) for name in names])
+    bits = tally.weigh(dict.fromkeys(names, 1.0))
     level = "unknown" if found is None else "differ" if found else "same"
     tally.add("number places", level, bits, sentences.places, found, bits)
+
+
+def _types(tally: _Tally) -> None:
+    """Whether both are of one type, where types were drawn from past fittings."""
+    odds = tally.known.types.one_type(tally.offer, tally.want)
+    if odds is None:
+        return
+    bits = tally.weigh(part_types.features(tally.kind, odds))
+    chance = to_p(odds)
+    level = "likely" if chance >= 0.75 else "unlikely" if chance <= 0.25 else "open"
+    tally.add("one type", level, bits, sentences.one_type, chance)
 
 
 def _calibration(tally: _Tally) -> None:
@@ -318,6 +338,7 @@ STEPS: tuple[Callable[[_Tally], None], ...] = (
     _noted,
     _sightings,
     _outcomes,
+    _types,
     _places,
     _calibration,
     _rule,

@@ -207,6 +207,14 @@ def places(found: Sequence[int] | None, bits: float) -> str:
     return f"The model numbers differ at {named}; past fittings take that as speaking {way} a fit."
 
 
+def one_type(chance: float) -> str:
+    """Say how likely both are of one type, by all past fittings."""
+    return (
+        "By what fitted what, and what was noted of such parts, both are of one type "
+        f"with a chance of {100 * chance:.0f} %."
+    )
+
+
 def calibration(bits: float) -> str:
     """Say which way past fittings correct the sum of the rows above."""
     if abs(bits) < 0.05:

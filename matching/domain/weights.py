@@ -1,6 +1,6 @@
 """The weights of the evidence: fixtures/reference/evidence.json, and what was learned since."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -31,7 +31,8 @@ class Weights:
 
     learned: what past fittings taught, {} for none; what it lacks is read from the table:
     `bits`, by kind slug and "place/level" (learning.py); `correction`, bits by feature
-    (correcting.py); `likely`, the chance from which a part is called likely to fit.
+    (correcting.py); `types`, readings by kind slug (type_learning.py);
+    `likely`, the chance from which a part is called likely to fit.
     """
 
     table: Mapping[str, Any]
@@ -53,6 +54,11 @@ class Weights:
     def correction(self) -> Mapping[str, float]:
         """Return the learned correction of the sum, bits by feature; {} for none."""
         found: Mapping[str, float] = self.learned.get("correction", {})
+        return found
+
+    def types_of(self, kind: Kind) -> Sequence[Mapping[str, Any]]:
+        """Return what was read of the kind's types in past fittings (part_types.py)."""
+        found: Sequence[Mapping[str, Any]] = self.learned.get("types", {}).get(kind.slug, ())
         return found
 
     def limits(self) -> dict[str, float]:

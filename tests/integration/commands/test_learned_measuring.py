@@ -89,5 +89,9 @@ def test_the_limit_of_likely_is_where_nine_in_ten_fit() -> None:
     noted = [(0.92, n % 100 >= 13) for n in range(5000)]
     assert likely_limit(noted, slip=0.0) == LIKELY_RANGE[-1]
     assert likely_limit(noted, slip=0.03) == LIKELY_RANGE[0]
+    # What lies barely above nine in ten has to be seen often enough.
+    barely = [(0.903, n % 10 != 0) for n in range(400)]
+    assert likely_limit(barely, slip=0.0) == LIKELY_RANGE[-1]
+    assert likely_limit(barely * 100, slip=0.0) == LIKELY_RANGE[0]
     assert likely_limit([(0.9, False)] * 500) == LIKELY_RANGE[-1]
     assert likely_limit([]) == LIKELY_RANGE[0]

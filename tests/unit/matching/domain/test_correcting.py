@@ -112,7 +112,11 @@ def test_places_that_matter_are_told_from_those_that_do_not():
         truth = -2.0 if 2 in differs else 2.0
         names = tuple(f"place/Velthane/{at}" for at in differs)
         rows = (row("model", "unknown", 0.0),)
-        seen.append(Scored("drain-pump", rows, rng.random() < to_p(truth), names))
+        seen.append(
+            Scored(
+                "drain-pump", rows, rng.random() < to_p(truth), tuple((one, 1.0) for one in names)
+            )
+        )
     found = fit(seen)
     assert found["place/Velthane/2"] < -2.0
     assert abs(found["place/Velthane/5"]) < 0.25 * abs(found["place/Velthane/2"])
