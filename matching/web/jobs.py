@@ -110,20 +110,21 @@ def show_job(
     duties = duties_of_kinds(sold, kinds, on=timezone.localdate(now))
     for row in needs:
         row.duty = duties.get(row.need.kind_id)
+    fault = fault_brief(member.workshop, job)
     shown = {
         "job": job,
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
         "safety": safety_of(member.workshop, job),
-        "fault": fault_brief(member.workshop, job),
+        "fault": fault,
         "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,
         "today": timezone.localdate(now),
         "not_allowed": why_not(member, Role.TECHNICIAN),
         "urgencies": Job.Urgency.choices,
-        **waiting_context(member, job, needs, tried or {}, now=now),
+        **waiting_context(member, job, needs, tried or {}, now=now, at_fault=fault.at_fault),
     }
     statuses = [form.status for form in (tried or {}).values()]
     status = refused.status if refused else max(statuses, default=200)
