@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -53,7 +54,9 @@ class WorkedOut:
 
 def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
     """Work the allocation of a workshop out, store its proposals, return what it came to."""
-    return store(workshop_id, work_out(workshop_id, now=now), now=now)
+    worked = work_out(workshop_id, now=now)
+    with transaction.atomic():
+        return store(workshop_id, worked, now=now)
 
 
 def work_out(workshop_id: int, *, now: datetime) -> WorkedOut:

@@ -46,7 +46,6 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
         "page": page,
         "over": {job.pk for job in page if waits.is_over(job, on=today, wait_days=days)},
         "may_open": covers(member, Role.TECHNICIAN),
-        "is_owner": covers(member, Role.OWNER),
     }
     return render(request, "matching/jobs.html", shown)
 
