@@ -21,7 +21,6 @@ from parts.models import KindCarried
 from parts.stock import read_stock
 from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop import dispatcher
-from workshop.models import Workshop
 
 pytestmark = pytest.mark.django_db
 
@@ -322,14 +321,6 @@ class TestWorkingOff:
         minute = self._minutes_until_the_third(waiting, other_bench, monkeypatch)
         assert minute is not None
         assert minute <= self.to_do
-
-    def test_control_in_the_order_of_their_making_the_last_starves(
-        self, waiting: Bench, other_bench: Bench, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
-        """The known-bad way: who was made first comes first, whoever waits."""
-        in_order = lambda: Workshop.objects.order_by("pk")  # noqa: E731
-        monkeypatch.setattr(looking_for, "_longest_waiting_first", in_order)
-        assert self._minutes_until_the_third(waiting, other_bench, monkeypatch) is None
 
     def test_other_workshops_are_left_alone(self, waiting: Bench, other_bench: Bench) -> None:
         looking_for.work(NOW)
