@@ -56,8 +56,11 @@ def best_free(workshop_id: int, need_ids: Iterable[int], *, most: int) -> dict[i
     However many of its matches are others', the rest is read: the database leaves those out.
     """
     ids = list(need_ids)
-    order = [F("promised").desc(), F("worth").desc(), F("part_id")]
-    rank = Window(RowNumber(), partition_by=F("need_id"), order_by=order)
+    rank = Window(
+        RowNumber(),
+        partition_by=F("need_id"),
+        order_by=[F("promised").desc(), F("worth").desc(), F("part_id")],
+    )
     rows = free_matches(workshop_id, ids).annotate(rank=rank).filter(rank__lte=most)
     found: dict[int, list[Match]] = {pk: [] for pk in ids}
     for one in rows.select_related("part__donor", "part__kind").order_by("need_id", "rank"):

@@ -35,7 +35,7 @@ from parts import events as part_events
 from parts import numbers, shelf
 from parts.models import Part
 from workshop import outbox
-from workshop.dispatcher import handles, sweeps, sweeps_last
+from workshop.dispatcher import handles, handles_worked_out, sweeps, sweeps_last
 from workshop.errands import takes
 from workshop.models import OutboxEvent
 
@@ -120,9 +120,13 @@ def shares_touched(event: OutboxEvent, now: datetime) -> None:
     sharing.note_touched(event.workshop_id)
 
 
-@handles(events.SHARE_OUT)
-def share_out(event: OutboxEvent, now: datetime) -> None:
-    sharing.share_out(event.workshop_id, now=now)
+def _work_out_shares(event: OutboxEvent, now: datetime) -> sharing.WorkedOut:
+    return sharing.work_out(event.workshop_id, now=now)
+
+
+@handles_worked_out(events.SHARE_OUT, by=_work_out_shares)
+def share_out(event: OutboxEvent, now: datetime, worked: sharing.WorkedOut) -> None:
+    sharing.store(event.workshop_id, worked, now=now)
 
 
 @handles(events.FAR_LEFT)

@@ -146,6 +146,9 @@ class LastAllocation(WorkshopOwned):
     due = models.BooleanField(
         default=True, help_text="something has changed; the sweep has it worked out anew"
     )
+    touched = models.PositiveIntegerField(
+        default=0, editable=False, help_text="how often what it rests on changed"
+    )
     made_at = models.DateTimeField(null=True, blank=True)
     jobs = models.PositiveIntegerField(default=0, help_text="open jobs with an open need")
     completed = models.PositiveIntegerField(default=0)

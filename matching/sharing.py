@@ -1,4 +1,8 @@
-"""Work out who gets which part, and propose it. Runs in the dispatcher, one at a time.
+"""Work out who gets which part, and propose it. Runs in the dispatcher.
+
+It is worked out from a snapshot, outside of a transaction, so that nobody waits for it; a short
+transaction then stores it, having looked again at all that each new proposal rests on. What came
+between is left out and has the next run made.
 
 Holds and proposals that stand are not moved. A proposal whose job can no longer be completed
 serves nobody: it is withdrawn and its part is free for the others in the same run.
@@ -9,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from django.db import transaction
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -19,6 +24,7 @@ from matching.models import Alert, Hold, Job, KeptBack, LastAllocation, Match, N
 from matching.promised import LET_GO, to_be_had
 from matching.recipients import Recipients
 from parts.models import AVAILABLE, Part
+from workshop import sql
 from workshop.models import Member, Workshop
 
 MOST_ROUNDS = 5
@@ -36,22 +42,51 @@ class _Board:
     proposed: dict[int, Proposal]  # by need
 
 
-def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
-    """Work the allocation of a workshop out, store its proposals, return what it came to.
+@dataclass(frozen=True, slots=True)
+class WorkedOut:
+    """An allocation not stored yet. touched: how often it was touched before it was read."""
 
-    In the dispatcher's transaction, which holds the workshop's lock: no two run at once.
-    """
-    last, _ = LastAllocation.objects.unscoped().get_or_create(workshop_id=workshop_id)
-    board = _read(workshop_id, now)
+    board: _Board
+    found: allocating.Allocation
+    standing: dict[int, int]
+    touched: int
+
+
+def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
+    """Work the allocation of a workshop out, store its proposals, return what it came to."""
+    worked = work_out(workshop_id, now=now)
+    with transaction.atomic():
+        return store(workshop_id, worked, now=now)
+
+
+def work_out(workshop_id: int, *, now: datetime) -> WorkedOut:
+    """Work out who gets what, as of one moment. Writes nothing, and asks for no transaction."""
+    with sql.snapshot():
+        rows = LastAllocation.objects.unscoped().filter(workshop_id=workshop_id)
+        touched = rows.values_list("touched", flat=True).first() or 0
+        board = _read(workshop_id, now)
     found, standing = _allocate(board)
+    return WorkedOut(board, found, standing, touched)
+
+
+def store(workshop_id: int, worked: WorkedOut, *, now: datetime) -> LastAllocation:
+    """Store the proposals of an allocation that still can be made; return what it came to.
+
+    In the dispatcher's transaction, which holds the workshop's lock: no two store at once.
+    """
+    rows = LastAllocation.objects.unscoped()
+    last, _ = rows.select_for_update().get_or_create(workshop_id=workshop_id)
+    board, found, standing = worked.board, worked.found, worked.standing
     gone = [one.pk for one in board.proposed.values() if standing.get(one.need_id) != one.part_id]
     given = {int(need): int(part) for need, part in found.given.items()}
-    new = _still_free(workshop_id, {n: p for n, p in given.items() if standing.get(n) != p})
+    asked = {n: p for n, p in given.items() if standing.get(n) != p}
+    new = _still_free(workshop_id, asked, now) if asked else {}
     standing_proposals.lapse(Proposal.of(workshop_id).all(), now=now)  # before their successors
     rows = Proposal.of(workshop_id).filter(pk__in=gone)
     standing_proposals.withdraw(rows, now=now, note="it no longer completes the job")
+    new = _not_proposed(workshop_id, new)
     _tell(workshop_id, _propose(workshop_id, board, new, now), since=last.made_at, now=now)
-    last.due, last.made_at = False, now
+    last.due, last.made_at = last.touched != worked.touched, now
     last.jobs, last.completed = len(board.jobs), len(found.completed)
     last.at_most, last.proven = found.at_most, found.proven
     last.pairs = len(board.pairs)
@@ -60,39 +95,70 @@ def share_out(workshop_id: int, *, now: datetime) -> LastAllocation:
     return last
 
 
-def _read(workshop_id: int, now: datetime) -> _Board:
+@dataclass(frozen=True, slots=True)
+class _Shut:
+    """What persons keep back, or let go: (need, part), None standing for all of them."""
+
+    rows: frozenset[tuple[int | None, int | None]]
+
+    def keeps(self, need: int, part: int) -> bool:
+        return not self.rows.isdisjoint({(need, part), (need, None), (None, part)})
+
+
+def _shut(workshop_id: int, now: datetime) -> _Shut:
     kept = KeptBack.of(workshop_id).filter(undone_at__isnull=True)
-    back = list(kept.values_list("need_id", "part_id"))
-    shut_needs = {need for need, part in back if part is None}
-    shut_parts = {part for need, part in back if need is None}
     let_go = Proposal.of(workshop_id).filter(
         Q(state__in=LET_GO, reopened_at__isnull=True)
         | Q(state=Proposal.State.OPEN, expires_at__lte=now)
     )
-    shut_pairs = {*back, *let_go.values_list("need_id", "part_id")}
+    columns = ("need_id", "part_id")
+    return _Shut(frozenset([*kept.values_list(*columns), *let_go.values_list(*columns)]))
+
+
+def _not_proposed(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
+    """Leave out what somebody else proposed meanwhile: one proposal stands for a part and a need.
+
+    After what this run takes back, so that its own successors are not in the way.
+    """
+    rows = Proposal.of(workshop_id).filter(state=Proposal.State.OPEN)
+    rows = rows.filter(Q(part__in=list(new.values())) | Q(need__in=list(new)))
+    standing = list(rows.values_list("need_id", "part_id"))
+    needs, parts = {need for need, _ in standing}, {part for _, part in standing}
+    return {need: part for need, part in new.items() if need not in needs and part not in parts}
+
+
+def _read(workshop_id: int, now: datetime) -> _Board:
+    shut = _shut(workshop_id, now)
     holding = Hold.of(workshop_id).filter(released_at__isnull=True, expires_at__gt=now)
     standing = list(holding.order_by("-id").values_list("need_id", "part_id"))
     held, held_parts = dict(standing), {part for _, part in standing}
     pairs = {
         (need, part): odds
         for (need, part), odds in _matches(workshop_id).items()
-        if need not in shut_needs
-        and part not in shut_parts
-        and part not in held_parts
-        and (need, part) not in shut_pairs
+        if part not in held_parts and not shut.keeps(need, part)
     }
     proposals = Proposal.of(workshop_id).filter(state=Proposal.State.OPEN, expires_at__gt=now)
     return _Board(
         jobs=_jobs(workshop_id, now),
         pairs=pairs,
         held=held,
-        proposed={one.need_id: one for one in proposals.order_by("id")},
+        proposed={
+            one.need_id: one for one in proposals.order_by("id") if one.part_id not in held_parts
+        },
     )
 
 
-def _matches(workshop_id: int) -> Pairs:
+def _matches(
+    workshop_id: int,
+    *,
+    need_ids: Iterable[int] | None = None,
+    part_ids: Iterable[int] | None = None,
+) -> Pairs:
     """Return the pairs that may be proposed: parts that can be had, at a price that may be paid."""
-    rows = Match.of(workshop_id).filter(
+    rows = Match.of(workshop_id)
+    if need_ids is not None and part_ids is not None:
+        rows = rows.filter(need__in=list(need_ids), part__in=list(part_ids))
+    rows = rows.filter(
         need__state=Need.State.OPEN,
         need__job__state=Job.State.OPEN,
         p_fit__gte=LIMITS.p_fit,
@@ -166,10 +232,11 @@ def _propose(workshop_id: int, board: _Board, new: dict[int, int], now: datetime
     return list(Proposal.objects.bulk_create(rows, batch_size=200))
 
 
-def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
+def _still_free(workshop_id: int, new: dict[int, int], now: datetime) -> dict[int, int]:
     """Lock the parts and needs to be joined; return the pairs no hold has come between.
 
-    Before any proposal is locked: the order of holds.py. A hold made by hand meanwhile goes first.
+    Before any proposal is locked: the order of holds.py. A hold made by hand meanwhile goes first;
+    so does what a person declined or kept back, and a match that is no longer one.
     """
     parts = Part.of(workshop_id).filter(pk__in=list(new.values()), state__in=AVAILABLE)
     there = set(parts.select_for_update().order_by("id").values_list("id", flat=True))
@@ -180,7 +247,14 @@ def _still_free(workshop_id: int, new: dict[int, int]) -> dict[int, int]:
     taken = list(held.values_list("part_id", "need_id"))
     there -= {part for part, _ in taken}
     wanted -= {need for _, need in taken}
-    return {need: part for need, part in new.items() if part in there and need in wanted}
+    left = {need: part for need, part in new.items() if part in there and need in wanted}
+    allowed = _matches(workshop_id, need_ids=left, part_ids=left.values())
+    shut = _shut(workshop_id, now)
+    return {
+        need: part
+        for need, part in left.items()
+        if (need, part) in allowed and not shut.keeps(need, part)
+    }
 
 
 def _tell(workshop_id: int, made: list[Proposal], *, since: datetime | None, now: datetime) -> None:
@@ -236,7 +310,8 @@ def _as_ids(one: Passed) -> dict[str, object]:
 
 def note_touched(workshop_id: int) -> None:
     """Note that the last allocation may no longer be the best. In the dispatcher only."""
-    LastAllocation.objects.unscoped().filter(workshop_id=workshop_id, due=False).update(due=True)
+    rows = LastAllocation.objects.unscoped().filter(workshop_id=workshop_id)
+    rows.update(due=True, touched=F("touched") + 1)
 
 
 def never_made() -> Iterable[int]:

@@ -14,6 +14,7 @@ import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
@@ -40,6 +41,9 @@ FORGET_AT_ONCE = 5_000  # events in one sweep: some seven million a day at most
 
 Handler = Callable[[OutboxEvent, datetime], None]
 _handlers: dict[str, list[Handler]] = {}
+WorkOut = Callable[[OutboxEvent, datetime], Any]
+Store = Callable[[OutboxEvent, datetime, Any], None]
+_worked_out: dict[str, tuple[WorkOut, Store]] = {}
 Repair = Callable[[datetime], int]
 _sweeps: list[Repair] = []
 _long_sweeps: list[Repair] = []
@@ -67,6 +71,21 @@ def handles(*kinds: str) -> Callable[[Handler], Handler]:
     def register(handler: Handler) -> Handler:
         for kind in kinds:
             _handlers.setdefault(kind, []).append(handler)
+        return handler
+
+    return register
+
+
+def handles_worked_out(kind: str, *, by: WorkOut) -> Callable[[Store], Store]:
+    """Register a handler for what takes long: `by` works it out before the transaction begins.
+
+    Nobody waits for it meanwhile, and it must write nothing. The handler is called after the
+    others of its kind, in the transaction that closes the event, with what it came to: what that
+    rests on may have changed and is to be looked at again.
+    """
+
+    def register(handler: Store) -> Store:
+        _worked_out[kind] = (by, handler)
         return handler
 
     return register
@@ -201,9 +220,10 @@ def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
 
 
 def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: datetime) -> bool:
-    """Run the handlers and close the event in one transaction."""
+    """Run the handlers and close the event in one transaction, after what is worked out before."""
     told = {"event": str(event_id), "event_kind": kind}
     try:
+        worked = _work_out(event_id, lease, kind, now)
         with transaction.atomic():
             event = _still_ours(event_id, lease)
             if event is None:
@@ -211,6 +231,8 @@ def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: dat
             with outbox.handling(event):
                 for handler in _handlers.get(event.kind, []):
                     handler(event, now)
+                if kind in _worked_out:
+                    _worked_out[kind][1](event, now, worked)
             event.done_at, event.lease, event.leased_until = now, None, None
             event.save(update_fields=["done_at", "lease", "leased_until"])
         log.info("event handled", extra={**told, "attempts": event.attempts})
@@ -219,6 +241,15 @@ def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: dat
         log.exception("event %s failed", event_id, extra=told)
         _postpone(event_id, lease, error, now=now)
         return False
+
+
+def _work_out(event_id: uuid.UUID, lease: uuid.UUID, kind: str, now: datetime) -> Any:
+    """Return what an event's handler is to be given; None for most kinds, and for a lost lease."""
+    if kind not in _worked_out:
+        return None
+    rows = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease, done_at__isnull=True)
+    event = rows.first()
+    return None if event is None else _worked_out[kind][0](event, now)
 
 
 def _still_ours(event_id: uuid.UUID, lease: uuid.UUID) -> OutboxEvent | None:

@@ -6,13 +6,31 @@ plans are tested on both engines; everything else asks through the models.
 """
 
 import json
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator
+from contextlib import contextmanager
 from datetime import date
 from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
-from django.db import connection
+from django.db import connection, transaction
+
+
+@contextmanager
+def snapshot() -> Iterator[None]:
+    """Read as of one moment and write nothing, on PostgreSQL; nobody waits for the reader.
+
+    Within a transaction it is that one's view. SQLite takes its write lock with every transaction
+    (config/settings/base.py), so there each query is as of its own moment: what is decided on it
+    has to be looked at again before it is stored, as everywhere after a snapshot.
+    """
+    if connection.in_atomic_block or connection.vendor != "postgresql":
+        yield
+        return
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ READ ONLY")
+        yield
 
 
 def rows(sql: str, *values: object) -> list[tuple[Any, ...]]:

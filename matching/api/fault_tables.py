@@ -9,6 +9,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from matching.api import fault_examples
 from matching.domain.diagnosis.beliefs import Belief
 from matching.domain.diagnosis.tables import MOST_MINUTES
 from matching.fault_models import Standing
@@ -224,7 +225,9 @@ class FaultCodes(ReviewerView):
             rows = rows.filter(appliance=appliance)
         return self.page_of(rows, lambda row: row.slug, _code, FaultCodeOutput)
 
-    @extend_schema(request=FaultCodeInput, responses={201: FaultCodeOutput})
+    @extend_schema(
+        request=FaultCodeInput, responses={201: FaultCodeOutput}, examples=[fault_examples.CODE]
+    )
     def post(self, request: Request) -> Response:
         """Add a code to the workshop's table."""
         row = editing.save_code(facts=CodeFacts(**self.valid(FaultCodeInput)), **self.stated())
@@ -267,7 +270,9 @@ class Symptoms(ReviewerView):
         rows = tables.symptom_rows(self.workshop, self.appliance())
         return self.page_of(rows, lambda row: row.symptom.slug, _symptom, SymptomOutput)
 
-    @extend_schema(request=NewSymptomInput, responses={201: SymptomOutput})
+    @extend_schema(
+        request=NewSymptomInput, responses={201: SymptomOutput}, examples=[fault_examples.SYMPTOM]
+    )
     def post(self, request: Request) -> Response:
         """Add a symptom of the workshop's own."""
         given = self.valid(NewSymptomInput)

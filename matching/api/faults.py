@@ -9,6 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from matching import selectors
+from matching.api import fault_examples
 from matching.api.serializers import NeedOutput
 from matching.faults import answers, closing, needs, signs
 from matching.faults.views import AskView, FaultView, Proposal, fault_of, proposals
@@ -199,7 +200,7 @@ class JobFault(JobFaultView):
 
 
 class JobFaultSigns(JobFaultView):
-    @extend_schema(request=SignInput, responses={201: FaultOutput})
+    @extend_schema(request=SignInput, responses={201: FaultOutput}, examples=[fault_examples.SIGN])
     def post(self, request: Request, ref: str) -> Response:
         """Note what the machine does or shows. An unknown code is kept and counts for nothing."""
         given = self.valid(SignInput)
@@ -233,7 +234,9 @@ class JobFaultSign(JobFaultView):
 
 
 class JobFaultAnswers(JobFaultView):
-    @extend_schema(request=AnswerInput, responses={201: FaultOutput})
+    @extend_schema(
+        request=AnswerInput, responses={201: FaultOutput}, examples=[fault_examples.ANSWER]
+    )
     def post(self, request: Request, ref: str) -> Response:
         """Note what a check gave. Another answer takes the place of the first, which is kept."""
         answers.answer_check(
@@ -257,7 +260,11 @@ class JobFaultAnswer(JobFaultView):
 
 
 class JobFaultNeeds(JobFaultView):
-    @extend_schema(request=WantedListInput, responses={201: NeedOutput(many=True)})
+    @extend_schema(
+        request=WantedListInput,
+        responses={201: NeedOutput(many=True)},
+        examples=[fault_examples.NEEDS],
+    )
     def post(self, request: Request, ref: str) -> Response:
         """Make suspects needs of the job, all or none. The stock is searched right after."""
         wanted = [NeedFacts(**one) for one in self.valid(WantedListInput)["needs"]]
@@ -267,7 +274,9 @@ class JobFaultNeeds(JobFaultView):
 
 
 class JobFaultFound(JobFaultView):
-    @extend_schema(request=FoundInput, responses={201: FaultOutput})
+    @extend_schema(
+        request=FoundInput, responses={201: FaultOutput}, examples=[fault_examples.FOUND]
+    )
     def post(self, request: Request, ref: str) -> Response:
         """Say what the fault was. An open job is done by it: its open needs are withdrawn."""
         closing.say_found(

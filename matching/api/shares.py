@@ -4,7 +4,7 @@ from typing import Any
 
 from django.utils import timezone
 from django_filters import rest_framework as filters
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -227,7 +227,15 @@ class UndoKeeping(MemberView):
 class JobUrgency(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=UrgencyInput, responses=UrgencyOutput)
+    @extend_schema(
+        request=UrgencyInput,
+        responses=UrgencyOutput,
+        examples=[
+            OpenApiExample(
+                "Urgent", {"urgency": 1, "why": "A household of seven."}, request_only=True
+            )
+        ],
+    )
     def post(self, request: Request, ref: str) -> Response:
         """Say how urgent a job is, and why: 0 ordinary, 1 urgent, 2 very urgent."""
         given = self.valid(UrgencyInput)

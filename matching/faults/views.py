@@ -160,6 +160,15 @@ class FaultView:
         return self.job.state == Job.State.DONE and len(self.fitted) > 1 and self.found is None
 
     @property
+    def at_fault(self) -> str:
+        """Return what the fault is taken for: what was found, else the likeliest if a part."""
+        if self.found is not None:
+            return str(self.found.suspect)
+        suspects = self.diagnosis.suspects if self.diagnosis else ()
+        first = next((one for one in suspects if one.slug != SOMETHING_ELSE), None)
+        return first.slug if first is not None and first.is_proposed else ""
+
+    @property
     def found_name(self) -> str:
         return self._name(self.found.suspect) if self.found else ""
 
@@ -398,6 +407,7 @@ class FaultBrief:
     checks_done: int
     found: str
     to_say: bool
+    at_fault: str = ""
 
     @property
     def known(self) -> list[SignView]:
@@ -420,4 +430,5 @@ def fault_brief(workshop: Workshop, job: Job) -> FaultBrief:
         len(view.done),
         view.found_name,
         view.several_fitted,
+        view.at_fault,
     )

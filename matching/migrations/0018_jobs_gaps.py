@@ -24,6 +24,13 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.AddField(
+            model_name="lastallocation",
+            name="touched",
+            field=models.PositiveIntegerField(
+                default=0, editable=False, help_text="how often what it rests on changed"
+            ),
+        ),
+        migrations.AddField(
             model_name='faultfound',
             name='outcome',
             field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='matching.outcome'),

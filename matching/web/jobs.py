@@ -65,7 +65,6 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
         "elsewhere": rows.count() if chosen["state"] and not page.paginator.count else 0,
         "over": {job.pk for job in page if waits.is_over(job, on=today, wait_days=days)},
         "may_open": covers(member, Role.TECHNICIAN),
-        "is_owner": covers(member, Role.OWNER),
     }
     return render(request, "matching/jobs.html", shown)
 
@@ -131,13 +130,14 @@ def show_job(
     duties = duties_of_kinds(sold, kinds, on=timezone.localdate(now))
     for row in needs:
         row.duty = duties.get(row.need.kind_id)
+    fault = fault_brief(member.workshop, job)
     shown = {
         "job": job,
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
         "safety": safety_of(member.workshop, job),
-        "fault": fault_brief(member.workshop, job),
+        "fault": fault,
         "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,
@@ -145,7 +145,7 @@ def show_job(
         "not_allowed": why_not(member, Role.TECHNICIAN),
         "urgencies": Job.Urgency.choices,
         **changed_context(job, needs),
-        **waiting_context(member, job, needs, tried or {}, now=now),
+        **waiting_context(member, job, needs, tried or {}, now=now, at_fault=fault.at_fault),
     }
     statuses = [form.status for form in (tried or {}).values()]
     status = refused.status if refused else max(statuses, default=200)

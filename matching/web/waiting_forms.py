@@ -9,6 +9,8 @@ from django.utils import timezone
 
 from donors.models import FailureCause
 from matching import keeping, reminders, waits
+from matching.faults import causes
+from matching.faults.tables import suspect_name
 from matching.keeping import Answer
 from matching.models import Job, KeepPermission, Need
 from matching.promised import best_free
@@ -52,8 +54,15 @@ class KeepForm(PlainForm):
 
     cause = forms.ChoiceField(required=False, label="Scrapped for")
 
-    def __init__(self, data: Any = None, *, appliance: str, **kwargs: Any) -> None:
-        super().__init__(data, **kwargs)
+    def __init__(
+        self, data: Any = None, *, appliance: str, at_fault: str = "", **kwargs: Any
+    ) -> None:
+        """at_fault: what the job's fault is taken for; its cause stands there to be changed."""
+        suggested = causes.suggested_cause(appliance, at_fault)
+        super().__init__(data, initial={"cause": suggested}, **kwargs)
+        if suggested:
+            name = suspect_name(at_fault, appliance)
+            self.fields["cause"].help_text = f"Suggested by the fault: {name.lower()}."
         rows = FailureCause.objects.filter(appliance=appliance).order_by("id")
         known = [(cause.slug, cause.name) for cause in rows]
         self.fields["cause"].choices = [("", "not known"), *known]  # type: ignore[attr-defined]
@@ -69,8 +78,8 @@ def answer_form(data: Any = None) -> AnswerForm:
     return AnswerForm(data, auto_id="answer_%s", initial={"may_keep": keeping.NOT_ASKED})
 
 
-def keep_form(job: Job, data: Any = None) -> KeepForm:
-    return KeepForm(data, appliance=job.appliance_id, auto_id="keep_%s")
+def keep_form(job: Job, data: Any = None, *, at_fault: str = "") -> KeepForm:
+    return KeepForm(data, appliance=job.appliance_id, at_fault=at_fault, auto_id="keep_%s")
 
 
 def wait_form(job: Job, data: Any = None, *, now: datetime) -> WaitForm:
@@ -100,6 +109,7 @@ def waiting_context(
     tried: Mapping[str, PlainForm],
     *,
     now: datetime,
+    at_fault: str = "",
 ) -> dict[str, Any]:
     """Return what the job page shows of its wait and of keeping it. tried: refused forms."""
     job.workshop = member.workshop
@@ -116,7 +126,7 @@ def waiting_context(
         "not_in_writing": keeping.NOT_IN_WRITING,
         "may_be_asked": not keeping.why_not_asked(job, kept),
         "answer_form": tried.get("answer") or answer_form(),
-        "keep_form": None if why else tried.get("keep") or keep_form(job),
+        "keep_form": None if why else tried.get("keep") or keep_form(job, at_fault=at_fault),
         "wait_form": (tried.get("wait") or wait_form(job, now=now)) if open_ else None,
         "wait_ends": waits.end_of(job, wait_days=member.workshop.wait_days),
         "wait_over": waits.is_over(job, on=today, wait_days=member.workshop.wait_days),

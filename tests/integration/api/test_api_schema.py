@@ -86,8 +86,9 @@ def request_examples(schema: Schema) -> list[tuple[str, str, str, Any]]:
 def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) -> None:
     """Each request example, sent to the API it describes."""
     found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
-    # Rules: propose, comment, approve, reject, retire; jobs: refuse, weigh; a listing; checks.
-    assert len({path for path, *_ in found}) == 11
+    # Rules: propose, comment, approve, reject, retire; jobs: refuse, weigh, urgency; a listing;
+    # faults: signs, answers, needs, found, codes, symptoms, checks three times; own figures.
+    assert len({path for path, *_ in found}) == 19
     slug = bench.faults(bench.job()).own_check
     for path, method, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data
@@ -95,7 +96,7 @@ def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) 
             sign_in("owner").post(f"/api/v1/rules/{rule['id']}/approve/", {}, format="json")
         address = path.replace("{id}", str(rule["id"])).replace("{ref}", bench.job().ref)
         address = address.replace("{slug}", slug)
-        answer = getattr(sign_in("reviewer"), method)(address, body, format="json")
+        answer = getattr(sign_in("owner"), method)(address, body, format="json")
         assert answer.status_code in {200, 201}, (path, name, answer.data)
 
 

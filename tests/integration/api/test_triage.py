@@ -7,8 +7,10 @@ from django.utils import timezone
 from rest_framework.test import APIClient
 
 from donors.models import Donor
+from matching.domain.waiting import Arrivals
 from matching.models import Job, KeepPermission, WaitExtension
 from tests.factories import Bench
+from tests.unit.published import rows
 
 pytestmark = pytest.mark.django_db
 SIGNED = {"may_keep": "yes", "said_by": "owner", "how": "signed"}
@@ -134,3 +136,30 @@ def test_jobs_whose_wait_is_over_can_be_asked_for(bench: Bench, api: APIClient) 
     rows = api.get("/api/v1/jobs/", {"wait_over": "true"}).data["results"]
     assert [one["ref"] for one in rows] == [over.ref]
     assert api.get("/api/v1/jobs/", {"wait_over": "false"}).data["count"] == 1
+
+
+@pytest.mark.parametrize("row", rows("thinned_waits"))
+def test_published_waits_come_out_of_the_api(
+    api: APIClient, bench: Bench, monkeypatch: pytest.MonkeyPatch, row: tuple[float, ...]
+) -> None:
+    """Negative-binomial, queue and median rows of check_values.json (thinned_waits), whole path.
+
+    The belief is put in for what is counted; the queue and the days waited are rows of this
+    workshop. Published by weeks, here 30 days are as long as their 4.348 weeks.
+    """
+    p_serves, one, two, median_weeks = row
+    weeks = 30 / 4.348214
+    belief = Arrivals(4.5, 62 * weeks, p_serves)
+    monkeypatch.setattr(Arrivals, "counted", lambda *_, **__: belief)
+    today = timezone.localdate()
+    job = bench.job(opened_on=today, wait_until=today + timedelta(days=30))
+    alone = api.get(at(job, "waiting")).data
+    assert (alone["days"], alone["ahead"]) == (30, 0)
+    assert alone["chance"] == pytest.approx(one, abs=6e-6)
+    assert alone["median_days"] == pytest.approx(median_weeks * weeks, rel=6e-4)
+    bench.job(opened_on=today - timedelta(days=3))  # waits for the same, and longer
+    queued = api.get(at(job, "waiting")).data
+    assert queued["ahead"] == 1
+    assert queued["chance"] == pytest.approx(two, abs=6e-6)
+    weighed = api.get(at(job, "triage")).data["waiting"]
+    assert weighed["chance"] == pytest.approx(two, abs=6e-6)

@@ -69,6 +69,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-kept": {"part_ref": "X-9", "note": "x"},
     "api-proposals": None,
     "api-warranty-days": None,
+    "api-own-figures": None,
     "api-duties": None,
     "api-sister-warnings": None,
     "api-fault-codes": {

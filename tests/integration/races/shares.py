@@ -159,6 +159,6 @@ def share_late(folder: Path, people: int, side: str) -> dict[str, int]:
         return board
 
     sharing._read = read_then_wait
-    sharing._still_free = lambda workshop_id, new: new
+    sharing._still_free = lambda workshop_id, new, now: new
     sharing.share_out(workshop.pk, now=timezone.now())
     return {"held": 0}

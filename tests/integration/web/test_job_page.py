@@ -8,10 +8,11 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from matching import waits
+from matching import keeping, waits
+from matching.faults.causes import suggested_cause
 from matching.models import Hold, Job, Match, Outcome
 from parts.models import Part
-from tests.factories import TODAY, Bench
+from tests.factories import NOW, TODAY, Bench
 from tests.integration.web.reading import has_field_message, text_of
 
 pytestmark = pytest.mark.django_db
@@ -257,3 +258,39 @@ def test_how_long_it_was_to_wait_stays_on_a_closed_jobs_page(
     assert f"to {until}" in seen
     assert "Waits until" in seen
     assert "Wait longer" not in seen
+
+
+class TestSuggestedCause:
+    """The fault of a refused job's machine stands as the cause to be kept with, to be changed."""
+
+    def kept_with(self, bench: Bench, client: Client, job: Job) -> str:
+        keeping.refuse_repair(
+            workshop=bench.workshop,
+            ref=job.ref,
+            answer=keeping.Answer("yes", "owner", "signed", None),
+            member=bench.technician,
+            now=NOW,
+        )
+        answer = client.get(reverse("job", args=[job.ref]))
+        return str(answer.context["keep_form"]["cause"].value() or "")
+
+    def test_the_likeliest_part_names_it(self, bench: Bench, technician: Client) -> None:
+        job = bench.job(needs=[], symptom="does not heat")
+        assert self.kept_with(bench, technician, job) == "heater-earth-fault"
+
+    def test_without_a_fault_nothing_is_suggested(self, bench: Bench, technician: Client) -> None:
+        assert self.kept_with(bench, technician, bench.job()) == ""
+
+    @pytest.mark.parametrize(
+        ("appliance", "suspect", "cause"),
+        [
+            ("washing-machine", "drain-pump", "drain-blocked"),
+            ("washing-machine", "control-board", "board-fault"),
+            ("microwave", "magnetron", "magnetron-no-heat"),
+            ("washing-machine", "blockage", ""),  # no part
+            ("washing-machine", "display-board", ""),  # a surge befalls, it is not diagnosed
+            ("toaster", "heater", ""),
+        ],
+    )
+    def test_by_the_guide_s_survival_table(self, appliance: str, suspect: str, cause: str) -> None:
+        assert suggested_cause(appliance, suspect) == cause

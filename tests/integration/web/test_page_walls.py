@@ -109,6 +109,7 @@ ACTIONS = {
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set", "fault-check-new"}
 OWNERS = {
+    "own-figures",
     "warranty",
     "listing-terms",
     "dead-letters-replay",
@@ -235,6 +236,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "rule": [bench.rule().pk],
         "strip": ["washing-machine"],
         "triage-settings": [],
+        "own-figures": [],
         "triage-rule": ["share-young"],
         "listing": [bench.listing().ref],
         "listing-new": [],
