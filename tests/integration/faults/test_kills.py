@@ -111,7 +111,8 @@ def test_a_stop_signal_loses_nothing(
     if number == signal.SIGTERM:
         assert dropped == 0
     say(signal=number.name, stops=stops, arrivals=len(arrivals.acknowledged), lost=0,
-        cut_before_taken=len(arrivals.cut) - dropped, replies_dropped=dropped, slowest_exit=f"{slowest:.1f} s")  # fmt: skip
+        cut_before_taken=len(arrivals.cut) - dropped, replies_dropped=dropped,
+        slowest_exit=f"{slowest:.1f} s")  # fmt: skip
 
 
 @pytest.mark.redis
