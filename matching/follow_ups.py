@@ -21,7 +21,10 @@ from parts.stock import StockPart
 from workshop.models import Member
 
 Told = tuple[Member, Need, int]  # who, of which need, about which part
-FATES = {Part.State.SOLD: "was sold", Part.State.FITTED: "was fitted for another job"}
+FATES: dict[str, str] = {
+    Part.State.SOLD: "was sold",
+    Part.State.FITTED: "was fitted for another job",
+}
 
 
 def tell_of_proved(workshop_id: int, there: Iterable[StockPart], *, now: datetime) -> int:

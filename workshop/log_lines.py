@@ -6,6 +6,7 @@ being passed along.
 
 import json
 import logging
+import re
 from datetime import UTC, datetime
 from typing import Any
 
@@ -25,6 +26,26 @@ class CarriesRequestId(logging.Filter):
         request = getattr(record, "request", None)
         record.request_id = tracing.current() or getattr(request, "request_id", "-")
         return not getattr(request, "is_probe", False)
+
+
+# Addresses that are secrets: whoever has one reads a member's feed, or stops or confirms mails.
+SECRET_ADDRESSES = re.compile(r"(/(?:feeds|mail/stop|mail/confirm)/)[^/\s?\"']+")
+
+
+def without_secrets(text: str) -> str:
+    """Return a line or address with the secret part of our secret addresses left out."""
+    return SECRET_ADDRESSES.sub(r"\1-", text)
+
+
+class HidesSecrets(logging.Filter):
+    """Leaves secret addresses out of a line: Django's warnings on a 4xx name the path."""
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        said = record.getMessage()
+        hidden = without_secrets(said)
+        if hidden != said:
+            record.msg, record.args = hidden, ()
+        return True
 
 
 class JsonLines(logging.Formatter):
@@ -50,7 +71,10 @@ def configuration(*, form: str, level: str) -> dict[str, Any]:
     return {
         "version": 1,
         "disable_existing_loggers": False,
-        "filters": {"request_id": {"()": "workshop.log_lines.CarriesRequestId"}},
+        "filters": {
+            "request_id": {"()": "workshop.log_lines.CarriesRequestId"},
+            "no_secrets": {"()": "workshop.log_lines.HidesSecrets"},
+        },
         "formatters": {
             "plain": {"format": "%(asctime)s %(levelname)s %(name)s [%(request_id)s] %(message)s"},
             "json": {"()": "workshop.log_lines.JsonLines"},
@@ -59,7 +83,7 @@ def configuration(*, form: str, level: str) -> dict[str, Any]:
             "console": {
                 "class": "logging.StreamHandler",
                 "formatter": form if form in FORMATS else "plain",
-                "filters": ["request_id"],
+                "filters": ["request_id", "no_secrets"],
             }
         },
         # A line for every ring of the doorbell says nothing.

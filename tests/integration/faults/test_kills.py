@@ -38,6 +38,8 @@ def test_nothing_is_lost_or_doubled_when_processes_are_killed(
         name = rng.choice(sorted(service.processes))
         service.kill(name)
         service.restart(name)
+        if name == "web":
+            service.await_web(120)  # killed while it still starts it would never take a machine
     for one in sending:
         one.join()
     took = drained()
@@ -111,7 +113,8 @@ def test_a_stop_signal_loses_nothing(
     if number == signal.SIGTERM:
         assert dropped == 0
     say(signal=number.name, stops=stops, arrivals=len(arrivals.acknowledged), lost=0,
-        cut_before_taken=len(arrivals.cut) - dropped, replies_dropped=dropped, slowest_exit=f"{slowest:.1f} s")  # fmt: skip
+        cut_before_taken=len(arrivals.cut) - dropped, replies_dropped=dropped,
+        slowest_exit=f"{slowest:.1f} s")  # fmt: skip
 
 
 @pytest.mark.redis
