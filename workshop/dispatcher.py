@@ -223,7 +223,7 @@ def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: dat
     """Run the handlers and close the event in one transaction, after what is worked out before."""
     told = {"event": str(event_id), "event_kind": kind}
     try:
-        worked = _work_out(event_id, lease, kind, now)
+        worked = _work_out(event_id, kind, now)
         with transaction.atomic():
             event = _still_open(event_id)
             if event is None:
@@ -243,12 +243,15 @@ def _act_and_close(event_id: uuid.UUID, lease: uuid.UUID, kind: str, *, now: dat
         return False
 
 
-def _work_out(event_id: uuid.UUID, lease: uuid.UUID, kind: str, now: datetime) -> Any:
-    """Return what an event's handler is to be given; None for most kinds, and for a lost lease."""
+def _work_out(event_id: uuid.UUID, kind: str, now: datetime) -> Any:
+    """Return what an event's handler is to be given; None for most kinds, and for what is closed.
+
+    Like `_still_open` it asks for no lease: what it would leave out is handled all the same.
+    """
     if kind not in _worked_out:
         return None
-    rows = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease, done_at__isnull=True)
-    event = rows.first()
+    rows = OutboxEvent.objects.unscoped().filter(id=event_id, done_at__isnull=True)
+    event = rows.filter(dead_at__isnull=True).first()
     return None if event is None else _worked_out[kind][0](event, now)
 
 
