@@ -241,7 +241,7 @@ def get_outcome_locked(workshop: Workshop, outcome_id: int) -> Outcome:
     need = None
     if seen.need is not None:
         job = Job.of(workshop).select_for_update(of=("self",)).get(pk=seen.need.job_id)
-        need = Need.of(workshop).select_for_update(of=("self",)).get(pk=seen.need_id)
+        need = Need.of(workshop).select_for_update(of=("self",)).get(pk=seen.need.pk)
         need.job = job
     outcome = rows.select_for_update(of=("self",)).filter(pk=outcome_id).first()
     if outcome is None:
