@@ -75,6 +75,7 @@ class Bench:
         """Take a donor in. Plate fields and intake fields may be given by name."""
         plate, rest = split_plate(model, values)
         rest.setdefault("received_on", TODAY)
+        rest.setdefault("confirm_mismatch", True)
         return part_services.take_in_donor(workshop=self.workshop, plate=plate, **rest)
 
     def job(self, model: str = "W7-60 R1 W", kind: str = "control-board", **values: Any) -> Job:
@@ -87,6 +88,7 @@ class Bench:
         }
         needs = rest.pop("needs", [job_services.NeedFacts(kind=kind, **facts)])
         rest.setdefault("opened_on", TODAY)
+        rest.setdefault("confirm_mismatch", True)
         return job_services.open_job(workshop=self.workshop, plate=plate, needs=needs, **rest)
 
     def need(self, *args: Any, **values: Any) -> Need:
