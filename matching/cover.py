@@ -87,6 +87,7 @@ def _free(workshop: Workshop | int, needs: set[int]) -> Iterable[tuple[int, int,
     within = Q(need__max_price_cents__isnull=True) | Q(part__price_cents__isnull=True)
     within |= Q(part__price_cents__lte=F("need__max_price_cents"))
     rows = free_matches(workshop_id, needs)
-    rows = rows.filter(Q(promised=1) | Q(within, part__state__in=IN_STOCK))
+    # `promised` is no field but what free_matches adds.
+    rows = rows.filter(Q(promised=1) | Q(within, part__state__in=IN_STOCK))  # type: ignore[misc]
     found = rows.order_by("-promised", "-worth", "need_id", "part_id")
     return found.values_list("need_id", "part_id", "worth")

@@ -9,7 +9,6 @@ from typing import Any
 
 from django.db import transaction
 from django.db.models import QuerySet
-from django.utils import timezone
 
 from donors import plates
 from donors.catalogue import Catalogue
@@ -68,7 +67,7 @@ def report_fitting(*, workshop: Workshop, hold_id: int, report: Report, now: dat
     what the job's safety check measured before is void.
     Raises Conflict when the hold has ended, the part is gone, or a part graded scrap is said
     to work; InputRefused for days without a failure, when it is not said why it did not fit, or
-    for a day before the job, the part or the hold was there.
+    for a day before the job was opened or the part was there.
     """
     _check(report)
     hold = holds.get_hold_to_fit(workshop, hold_id)
@@ -121,9 +120,11 @@ def _refuse_scrap(part: Part, report: Report) -> None:
 
 
 def _refuse_bad_day(hold: Hold, report: Report) -> None:
-    """Raise InputRefused for a day on which the part cannot have been fitted to this job."""
+    """Raise InputRefused for a day on which the part cannot have been fitted to this job.
+
+    The day of the hold is no bound: who fits on Friday may hold and report on Monday.
+    """
     part, job, day = hold.part, hold.need.job, report.fitted_on
-    held_on = timezone.localdate(hold.held_at)
     began = [
         (job.opened_on, f"job {job.ref} was opened"),
         (part.removed_on, f"part {part.ref} was taken out or came in"),
@@ -131,7 +132,6 @@ def _refuse_bad_day(hold: Hold, report: Report) -> None:
             part.donor.received_on if part.donor else None,
             f"donor {part.donor.ref if part.donor else ''} came in",
         ),
-        (held_on, f"the part was held for job {job.ref}"),
     ]
     for first, what in began:
         if first is not None and day < first:
@@ -241,7 +241,7 @@ def get_outcome_locked(workshop: Workshop, outcome_id: int) -> Outcome:
     need = None
     if seen.need is not None:
         job = Job.of(workshop).select_for_update(of=("self",)).get(pk=seen.need.job_id)
-        need = Need.of(workshop).select_for_update(of=("self",)).get(pk=seen.need_id)
+        need = Need.of(workshop).select_for_update(of=("self",)).get(pk=seen.need.pk)
         need.job = job
     outcome = rows.select_for_update(of=("self",)).filter(pk=outcome_id).first()
     if outcome is None:

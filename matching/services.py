@@ -124,10 +124,11 @@ def read_own_number(text: str) -> str:
 def refuse_not_carried(appliance: str, kinds: Iterable[str], *, field: str = "needs") -> None:
     """Raise InputRefused, to be confirmed, for part kinds such a machine has not.
 
-    A kind that nobody knows is refused elsewhere.
+    A kind that nobody knows, or that is never reused, is refused elsewhere.
     """
     carried = set(KindCarried.objects.filter(appliance=appliance).values_list("kind_id", flat=True))
     odd = PartKind.objects.filter(slug__in=set(kinds) - carried).order_by("name")
+    odd = odd.exclude(reuse=PartKind.Reuse.NEVER)
     names = [kind.name.lower() for kind in odd]
     if names:
         machine = Appliance.objects.get(slug=appliance).name.lower()

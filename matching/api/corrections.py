@@ -18,7 +18,7 @@ from matching.api.serializers import (
 )
 from matching.models import Need
 from matching.services import NeedFacts
-from parts.api.corrections import ChangeOutput, HowInput, PlateCorrection, text
+from parts.api.corrections import CorrectionOutput, HowInput, PlateCorrection, text
 from parts.api.serializers import MISMATCH_HELP
 from workshop.api import AttributesField, MemberView, PastDateField, PriceField
 from workshop.errors import InputRefused, NotFound
@@ -50,7 +50,7 @@ class NewNeedInput(NeedInput):
     )
 
 
-class WhyInput(serializers.Serializer[Any]):
+class WhyOfChange(serializers.Serializer[Any]):
     why = serializers.CharField(max_length=200, required=False, default="", allow_blank=True)
 
 
@@ -66,11 +66,11 @@ class TechnicianView(MemberView):
 
 
 class JobRecord(TechnicianView):
-    @extend_schema(responses=ChangeOutput(many=True))
+    @extend_schema(responses=CorrectionOutput(many=True))
     def get(self, request: Request, ref: str) -> Response:
         """List what was changed of a job, newest first: what it said before, who, when."""
         rows = corrections.list_changes(selectors.get_job(self.workshop, ref))
-        return Response(ChangeOutput(rows, many=True).data)
+        return Response(CorrectionOutput(rows, many=True).data)
 
 
 class TakeJob(TechnicianView):
@@ -82,10 +82,10 @@ class TakeJob(TechnicianView):
 
 
 class ReopenJob(TechnicianView):
-    @extend_schema(request=WhyInput, responses=OpenedOutput)
+    @extend_schema(request=WhyOfChange, responses=OpenedOutput)
     def post(self, request: Request, ref: str) -> Response:
         """Open a closed job again, with its needs as they were; they are searched anew."""
-        reopening.reopen_job(ref=ref, why=self.valid(WhyInput)["why"], **self.acting())
+        reopening.reopen_job(ref=ref, why=self.valid(WhyOfChange)["why"], **self.acting())
         return Response(self.job(ref))
 
 
@@ -141,19 +141,19 @@ class NeedDetail(TechnicianView):
 
 
 class WithdrawNeed(TechnicianView):
-    @extend_schema(request=WhyInput, responses=JobOutput)
+    @extend_schema(request=WhyOfChange, responses=JobOutput)
     def post(self, request: Request, pk: int) -> Response:
         """Withdraw a need the job never had. Nothing else lacking, a repaired job is done."""
-        need, why = _need(self, pk), self.valid(WhyInput)["why"]
+        need, why = _need(self, pk), self.valid(WhyOfChange)["why"]
         corrections.withdraw_need(ref=need.job.ref, need_id=pk, why=why, **self.acting())
         return Response(self.job(need.job.ref))
 
 
 class TakeBackOutcome(TechnicianView):
-    @extend_schema(request=WhyInput, responses=JobOutput)
+    @extend_schema(request=WhyOfChange, responses=JobOutput)
     def post(self, request: Request, pk: int) -> Response:
         """Take back what was reported of a fitting. 409 says why it cannot be any more."""
-        why = self.valid(WhyInput)["why"]
+        why = self.valid(WhyOfChange)["why"]
         job = reopening.take_back(outcome_id=pk, why=why, **self.acting())
         return Response(self.job(job.ref))
 

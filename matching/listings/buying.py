@@ -32,6 +32,7 @@ def buy_listing(
         )
     days.refuse_implausible(received_on=received_on)
     donor = take_in_donor(
+        confirm_mismatch=True,  # what the listing says was looked at before
         workshop=workshop,
         plate=plate_of(row),
         received_on=received_on,

@@ -45,7 +45,7 @@ class DonorCorrection(PlateCorrection):
     note = text(4000)
 
 
-class ChangeOutput(serializers.Serializer[Any]):
+class CorrectionOutput(serializers.Serializer[Any]):
     """One line of the record; before and after in words, "" for nothing."""
 
     what = serializers.CharField()
@@ -71,8 +71,8 @@ def correct_donor(view: MemberView, ref: str) -> None:
 
 
 class DonorRecord(MemberView):
-    @extend_schema(responses=ChangeOutput(many=True))
+    @extend_schema(responses=CorrectionOutput(many=True))
     def get(self, request: Request, ref: str) -> Response:
         """List what was corrected of a donor, newest first: what it said before, who, when."""
         rows = donor_corrections.list_changes(get_donor(self.workshop, ref))
-        return Response(ChangeOutput(rows, many=True).data)
+        return Response(CorrectionOutput(rows, many=True).data)

@@ -150,7 +150,7 @@ def test_the_job_page_states_the_odds_and_lets_it_wait_longer(
     assert f"waits until {until}" in text_of(answer)
     wrong = technician.post(to("job-wait", job.ref), {"wait_until": until})
     assert wrong.status_code == 400
-    assert "no longer" in text_of(wrong)
+    assert "already" in text_of(wrong)
 
 
 def test_waits_that_are_over_stand_in_the_lists(bench: Bench, technician: Client) -> None:
