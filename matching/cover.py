@@ -88,6 +88,6 @@ def _free(workshop: Workshop | int, needs: set[int]) -> Iterable[tuple[int, int,
     within |= Q(part__price_cents__lte=F("need__max_price_cents"))
     rows = free_matches(workshop_id, needs)
     # `promised` is no field but what free_matches adds.
-    rows = rows.filter(Q(promised=1) | Q(within, part__state__in=IN_STOCK))  # type: ignore[misc]
-    found = rows.order_by("-promised", "-worth", "need_id", "part_id")
+    rows = rows.filter(Q(promised=1) | Q(within, part__state__in=IN_STOCK))
+    found = rows.order_by("-promised", "-worth", "need_id", "part_id")  # type: ignore[misc]
     return found.values_list("need_id", "part_id", "worth")
