@@ -187,7 +187,7 @@ def add_need(
         if there.state != Need.State.WITHDRAWN:
             raise _there_already(there)
         need = _set_facts(there, facts, job)
-        need.state, need.mistaken = Need.State.OPEN, False
+        need.state, need.mistaken, need.withdrawn_on = Need.State.OPEN, False, None
         need.save()
         keys.note_keys(NeedKey, [need])
         services.follow_machine(job, [need.kind_id])
@@ -304,7 +304,8 @@ def withdraw_need(
     """
     job, need = _open_need(workshop, ref, need_id)
     need.state, need.mistaken = Need.State.WITHDRAWN, True
-    need.save(update_fields=["state", "mistaken"])
+    need.withdrawn_on = timezone.localdate(now)
+    need.save(update_fields=["state", "mistaken", "withdrawn_on"])
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=[need.pk], now=now)
     holds.forget(workshop.pk, [need.pk])
     _note(job, [("part it lacks", told(need), "")], member=member, now=now, why=why)

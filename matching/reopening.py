@@ -64,7 +64,9 @@ def _open(job: Job, filled: list[int], *, member: Member, now: datetime, why: st
         for need in rows
         if (need.state == Need.State.WITHDRAWN and not need.mistaken) or need.pk in filled
     ]
-    Need.of(job.workshop_id).filter(pk__in=ids).update(state=Need.State.OPEN, searched_at=None)
+    Need.of(job.workshop_id).filter(pk__in=ids).update(
+        state=Need.State.OPEN, withdrawn_on=None, searched_at=None
+    )
     services.set_state(job, Job.State.OPEN, by=member, now=now, why=why.strip()[:200])
     today, usual = timezone.localdate(now), job.workshop.wait_days
     job.tell_next_on = today

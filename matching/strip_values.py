@@ -182,7 +182,7 @@ class Demand:
 def _requests(workshop: Workshop, appliance: str, on: date) -> dict[str, int]:
     since = date.fromordinal(on.toordinal() - round(LOOK_BACK_MONTHS * DAYS_A_MONTH))
     rows = Need.of(workshop).filter(
-        job__appliance=appliance, job__opened_on__gt=since, job__opened_on__lte=on
+        mistaken=False, job__appliance=appliance, job__opened_on__gt=since, job__opened_on__lte=on
     )
     return dict(rows.order_by().values_list("kind").annotate(count=Count("id")))
 

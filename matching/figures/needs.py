@@ -104,7 +104,9 @@ def fill_rate(workshop: Workshop, span: Span, *, today: date) -> FillRate:
         job__opened_on__lt=today - timedelta(days=workshop.wait_days),
     )
     still = Q(state=Need.State.OPEN)
-    rows = Need.of(workshop).filter(job__opened_on__range=(span.start, span.end)).order_by()
+    # One withdrawn because the job never lacked it was no need.
+    rows = Need.of(workshop).filter(job__opened_on__range=(span.start, span.end), mistaken=False)
+    rows = rows.order_by()
     counted = (
         rows.annotate(month=TruncMonth("job__opened_on"))
         .values_list("month", "kind_id")
@@ -172,7 +174,7 @@ LEFT JOIN (
   SELECT need_id, MAX(fitted_on) AS day FROM matching_outcome
   WHERE workshop_id = %s AND need_id IS NOT NULL AND result <> 'did-not-fit' GROUP BY need_id
 ) AS fitting ON fitting.need_id = need.id AND need.state = 'filled'
-WHERE need.workshop_id = %s AND job.opened_on BETWEEN %s AND %s
+WHERE need.workshop_id = %s AND NOT need.mistaken AND job.opened_on BETWEEN %s AND %s
 GROUP BY job.opened_on, need.state, fitting.day, need.withdrawn_on
 """
 

@@ -278,7 +278,9 @@ class _Asked:
         found = cls(max(0.0, months))
         since = months_on(today, -int(weighed_by.look_back_months))
         quiet = months_on(today, -int(weighed_by.quiet_months))
-        rows = Need.of(workshop).filter(job__opened_on__gt=since, job__opened_on__lte=today)
+        rows = Need.of(workshop).filter(
+            mistaken=False, job__opened_on__gt=since, job__opened_on__lte=today
+        )
         counted = rows.order_by().values_list("kind_id", "job__appliance_id")
         for kind, appliance, asked, lately in counted.annotate(
             asked=Count("id"), lately=Count("id", filter=Q(job__opened_on__gt=quiet))

@@ -14,8 +14,8 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        ('donors', '0001_squashed_0011_jobs_gaps'),
-        ('workshop', '0001_squashed_0008_jobs_gaps'),
+        ('donors', '0001_squashed_0009_jobs'),
+        ('workshop', '0001_squashed_0006_jobs'),
     ]
 
     operations = [

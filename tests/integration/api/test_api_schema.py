@@ -86,9 +86,10 @@ def request_examples(schema: Schema) -> list[tuple[str, str, str, Any]]:
 def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) -> None:
     """Each request example, sent to the API it describes."""
     found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
-    # Rules: propose, comment, approve, reject, retire; jobs: refuse, weigh, urgency; a listing;
-    # faults: signs, answers, needs, found, codes, symptoms, checks three times; own figures.
-    assert len({path for path, *_ in found}) == 19
+    # Rules: propose, comment, approve, reject, retire; jobs: correct, refuse, weigh, urgency;
+    # a listing; faults: signs, answers, needs, found, codes, symptoms, checks three times; own
+    # figures.
+    assert len({path for path, *_ in found}) == 20
     slug = bench.faults(bench.job()).own_check
     for path, method, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data

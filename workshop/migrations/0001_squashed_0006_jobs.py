@@ -9,7 +9,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
 
-    replaces = [('workshop', '0001_initial'), ('workshop', '0002_kept_replies'), ('workshop', '0003_certificates_and_strip_rate'), ('workshop', '0004_labels_and_photos'), ('workshop', '0005_patterns_due'), ('workshop', '0006_jobs'), ('workshop', '0007_background_events'), ('workshop', '0008_jobs_gaps')]
+    replaces = [('workshop', '0001_initial'), ('workshop', '0002_kept_replies'), ('workshop', '0003_certificates_and_strip_rate'), ('workshop', '0004_labels_and_photos'), ('workshop', '0005_patterns_due'), ('workshop', '0006_jobs')]
 
     initial = True
 
@@ -85,7 +85,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['slug'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('alert_from_p_fit__gte', 0), ('alert_from_p_fit__lte', 1)), name='workshop_alert_from_is_a_probability'), models.CheckConstraint(condition=models.Q(('strip_rate_per_min__gte', 0), ('strip_rate_per_min__lte', 1000)), name='workshop_strip_rate_can_be'), models.CheckConstraint(condition=models.Q(('proposal_hours__gte', 1), ('proposal_hours__lte', 720)), name='workshop_proposal_hours_can_be'), models.CheckConstraint(condition=models.Q(('first_review_days__gte', 1), ('second_review_days__gt', models.F('first_review_days')), ('second_review_days__lte', 366)), name='workshop_reviews_follow_each_other'), models.CheckConstraint(condition=models.Q(('hold_days__gte', 1), ('hold_days__lte', 90), ('wait_days__gte', 1), ('wait_days__lte', 366)), name='workshop_days_are_positive'), models.CheckConstraint(condition=models.Q(('listing_days__gte', 1), ('listing_days__lte', 365), ('listing_margin_percent__lte', 100)), name='workshop_listing_terms_can_be')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('alert_from_p_fit__gte', 0), ('alert_from_p_fit__lte', 1)), name='workshop_alert_from_is_a_probability'), models.CheckConstraint(condition=models.Q(('hold_days__gte', 1), ('wait_days__gte', 1)), name='workshop_days_are_positive'), models.CheckConstraint(condition=models.Q(('strip_rate_per_min__gte', 0), ('strip_rate_per_min__lte', 1000)), name='workshop_strip_rate_can_be'), models.CheckConstraint(condition=models.Q(('proposal_hours__gte', 1), ('proposal_hours__lte', 720)), name='workshop_proposal_hours_can_be'), models.CheckConstraint(condition=models.Q(('first_review_days__gte', 1), ('second_review_days__gt', models.F('first_review_days')), ('second_review_days__lte', 366)), name='workshop_reviews_follow_each_other'), models.CheckConstraint(condition=models.Q(('listing_days__gte', 1), ('listing_margin_percent__lte', 100)), name='workshop_listing_terms_can_be')],
             },
         ),
         migrations.CreateModel(
@@ -128,11 +128,10 @@ class Migration(migrations.Migration):
                 ('dead_at', models.DateTimeField(blank=True, null=True)),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
                 ('request_id', models.CharField(blank=True, default='', help_text='what caused it', max_length=64)),
-                ('background', models.BooleanField(default=False, help_text='reckoned anew: news goes before it (outbox.let_wait)')),
             ],
             options={
                 'ordering': ['recorded_at', 'id'],
-                'indexes': [models.Index(condition=models.Q(('dead_at__isnull', False)), fields=['workshop', 'dead_at'], name='outbox_dead'), models.Index(condition=models.Q(('dead_at__isnull', True), ('done_at__isnull', True)), fields=['background', 'available_at'], name='outbox_open'), models.Index(condition=models.Q(('done_at__isnull', False)), fields=['done_at'], name='outbox_age')],
+                'indexes': [models.Index(condition=models.Q(('dead_at__isnull', True), ('done_at__isnull', True)), fields=['available_at'], name='outbox_open'), models.Index(condition=models.Q(('dead_at__isnull', False)), fields=['workshop', 'dead_at'], name='outbox_dead')],
                 'constraints': [models.CheckConstraint(condition=models.Q(('done_at__isnull', True), ('dead_at__isnull', True), _connector='OR'), name='outbox_done_or_dead_not_both'), models.CheckConstraint(condition=models.Q(models.Q(('lease__isnull', True), ('leased_until__isnull', True)), models.Q(('lease__isnull', False), ('leased_until__isnull', False)), _connector='OR'), name='outbox_lease_has_an_end')],
             },
         ),

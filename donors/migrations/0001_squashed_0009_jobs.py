@@ -7,12 +7,12 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
 
-    replaces = [('donors', '0001_initial'), ('donors', '0002_initial'), ('donors', '0003_how_named'), ('donors', '0004_machine_keys'), ('donors', '0005_covering_keys'), ('donors', '0006_last_sold'), ('donors', '0007_guessed_patterns'), ('donors', '0008_build_readings'), ('donors', '0009_jobs'), ('donors', '0010_corrections'), ('donors', '0011_jobs_gaps')]
+    replaces = [('donors', '0001_initial'), ('donors', '0002_initial'), ('donors', '0003_how_named'), ('donors', '0004_machine_keys'), ('donors', '0005_covering_keys'), ('donors', '0006_last_sold'), ('donors', '0007_guessed_patterns'), ('donors', '0008_build_readings'), ('donors', '0009_jobs')]
 
     initial = True
 
     dependencies = [
-        ('workshop', '0001_squashed_0008_jobs_gaps'),
+        ('workshop', '0001_squashed_0006_jobs'),
     ]
 
     operations = [
@@ -217,26 +217,7 @@ class Migration(migrations.Migration):
                 'ordering': ['-seen_on', '-id'],
                 'abstract': False,
                 'indexes': [models.Index(fields=['workshop', 'family', 'make', 'appliance', 'id'], name='listing_by_family'), models.Index(fields=['workshop', 'make', 'number_key', 'appliance', 'id'], name='listing_by_model'), models.Index(condition=models.Q(('state', 'open')), fields=['expires_on'], name='listing_may_expire'), models.Index(fields=['workshop', 'state', '-seen_on', '-id'], name='listing_by_state')],
-                'constraints': [models.CheckConstraint(condition=models.Q(('built_from__isnull', True), ('built_to__isnull', True), ('built_to__gte', models.F('built_from')), _connector='OR'), name='listing_build_interval_runs_forward'), models.CheckConstraint(condition=models.Q(('certainty__gte', 0), ('certainty__lte', 1)), name='listing_certainty_is_a_probability'), models.CheckConstraint(condition=models.Q(('build_known__in', ['', 'printed', 'coded', 'serial', 'bounds'])), name='listing_build_known_is_known'), models.UniqueConstraint(fields=('workshop', 'ref'), name='listing_ref_once'), models.UniqueConstraint(condition=models.Q(('link_key', ''), _negated=True), fields=('workshop', 'link_key'), name='listing_link_once'), models.CheckConstraint(condition=models.Q(models.Q(('donor__isnull', True), ('paid_cents__isnull', True), ('state__in', ['open', 'gone', 'declined', 'expired'])), models.Q(('donor__isnull', False), ('paid_cents__isnull', False), ('state', 'bought')), _connector='OR'), name='listing_bought_is_a_donor'), models.CheckConstraint(condition=models.Q(models.Q(('closed_on__isnull', True), ('state', 'open')), models.Q(models.Q(('state', 'open'), _negated=True), ('closed_on__isnull', False)), _connector='OR'), name='listing_end_has_its_day'), models.CheckConstraint(condition=models.Q(('margin_percent__isnull', True), ('margin_percent__lte', 100), _connector='OR'), name='listing_margin_is_a_share'), models.CheckConstraint(condition=models.Q(('expires_on__gte', models.F('seen_on')), ('last_seen_on__gte', models.F('seen_on'))), name='listing_seen_forward'), models.CheckConstraint(condition=models.Q(models.Q(('text', ''), _negated=True), models.Q(('title', ''), _negated=True)), name='listing_says_words'), models.CheckConstraint(condition=models.Q(('source__in', ['text', 'feed', 'csv', 'email'])), name='listing_source_is_known'), models.CheckConstraint(condition=models.Q(models.Q(('price_cents__isnull', True), ('price_low_cents__isnull', True)), models.Q(('price_cents__gte', models.F('price_low_cents')), ('price_cents__isnull', False), ('price_low_cents__isnull', False)), _connector='OR'), name='listing_price_runs_upwards')],
-            },
-        ),
-        migrations.CreateModel(
-            name='DonorChange',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('what', models.CharField(max_length=120)),
-                ('before', models.TextField(blank=True)),
-                ('after', models.TextField(blank=True)),
-                ('why', models.CharField(blank=True, max_length=200)),
-                ('at', models.DateTimeField()),
-                ('by', models.ForeignKey(blank=True, help_text='empty where it followed from something else', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
-                ('donor', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='changes', to='donors.donor')),
-                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-            ],
-            options={
-                'ordering': ['-at', '-id'],
-                'abstract': False,
-                'constraints': [models.CheckConstraint(condition=models.Q(('what', ''), _negated=True), name='donorchange_names_what_was_changed')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('built_from__isnull', True), ('built_to__isnull', True), ('built_to__gte', models.F('built_from')), _connector='OR'), name='listing_build_interval_runs_forward'), models.CheckConstraint(condition=models.Q(('certainty__gte', 0), ('certainty__lte', 1)), name='listing_certainty_is_a_probability'), models.CheckConstraint(condition=models.Q(('build_known__in', ['', 'printed', 'coded', 'serial', 'bounds'])), name='listing_build_known_is_known'), models.UniqueConstraint(fields=('workshop', 'ref'), name='listing_ref_once'), models.UniqueConstraint(condition=models.Q(('link_key', ''), _negated=True), fields=('workshop', 'link_key'), name='listing_link_once'), models.CheckConstraint(condition=models.Q(models.Q(('donor__isnull', True), ('paid_cents__isnull', True), ('state__in', ['open', 'gone', 'declined', 'expired'])), models.Q(('donor__isnull', False), ('paid_cents__isnull', False), ('state', 'bought')), _connector='OR'), name='listing_bought_is_a_donor'), models.CheckConstraint(condition=models.Q(models.Q(('closed_on__isnull', True), ('state', 'open')), models.Q(models.Q(('state', 'open'), _negated=True), ('closed_on__isnull', False)), _connector='OR'), name='listing_end_has_its_day'), models.CheckConstraint(condition=models.Q(models.Q(('price_cents__isnull', True), ('price_low_cents__isnull', True)), models.Q(('price_cents__gte', models.F('price_low_cents')), ('price_low_cents__isnull', False)), _connector='OR'), name='listing_price_runs_upwards'), models.CheckConstraint(condition=models.Q(('margin_percent__isnull', True), ('margin_percent__lte', 100), _connector='OR'), name='listing_margin_is_a_share'), models.CheckConstraint(condition=models.Q(('expires_on__gte', models.F('seen_on')), ('last_seen_on__gte', models.F('seen_on'))), name='listing_seen_forward'), models.CheckConstraint(condition=models.Q(models.Q(('text', ''), _negated=True), models.Q(('title', ''), _negated=True)), name='listing_says_words'), models.CheckConstraint(condition=models.Q(('source__in', ['text', 'feed', 'csv', 'email'])), name='listing_source_is_known')],
             },
         ),
         migrations.CreateModel(

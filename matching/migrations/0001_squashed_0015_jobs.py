@@ -12,14 +12,14 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
 
-    replaces = [('matching', '0001_initial'), ('matching', '0002_initial'), ('matching', '0003_initial'), ('matching', '0004_how_named'), ('matching', '0005_rule_evidence'), ('matching', '0006_build_breaks'), ('matching', '0007_learned_weights'), ('matching', '0008_candidate_keys'), ('matching', '0009_rules_weighed_and_model_breaks'), ('matching', '0010_covering_keys'), ('matching', '0011_follow_ups'), ('matching', '0012_safety_checks'), ('matching', '0013_build_readings'), ('matching', '0014_follow_ups_of'), ('matching', '0015_jobs'), ('matching', '0016_follow_ups_and_confirming'), ('matching', '0017_corrections'), ('matching', '0018_jobs_gaps')]
+    replaces = [('matching', '0001_initial'), ('matching', '0002_initial'), ('matching', '0003_initial'), ('matching', '0004_how_named'), ('matching', '0005_rule_evidence'), ('matching', '0006_build_breaks'), ('matching', '0007_learned_weights'), ('matching', '0008_candidate_keys'), ('matching', '0009_rules_weighed_and_model_breaks'), ('matching', '0010_covering_keys'), ('matching', '0011_follow_ups'), ('matching', '0012_safety_checks'), ('matching', '0013_build_readings'), ('matching', '0014_follow_ups_of'), ('matching', '0015_jobs')]
 
     initial = True
 
     dependencies = [
-        ('donors', '0001_squashed_0011_jobs_gaps'),
+        ('donors', '0001_squashed_0009_jobs'),
         ('parts', '0001_squashed_0011_jobs'),
-        ('workshop', '0001_squashed_0008_jobs_gaps'),
+        ('workshop', '0001_squashed_0006_jobs'),
     ]
 
     operations = [
@@ -59,7 +59,6 @@ class Migration(migrations.Migration):
                 ('urgency_at', models.DateTimeField(blank=True, null=True)),
                 ('urgency_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
                 ('urgency_why', models.CharField(blank=True, max_length=200)),
-                ('own_number', models.CharField(blank=True, help_text='what the workshop itself calls it: a ticket number', max_length=40)),
             ],
             options={
                 'ordering': ['-opened_on', '-id'],
@@ -231,7 +230,6 @@ class Migration(migrations.Migration):
                 ('feed_made_at', models.DateTimeField(blank=True, editable=False, null=True)),
                 ('member', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='echo_settings', to='workshop.member')),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-                ('confirmed', models.EmailField(blank=True, editable=False, max_length=254)),
             ],
             options={
                 'ordering': ['id'],
@@ -276,7 +274,6 @@ class Migration(migrations.Migration):
                 ('pairs', models.PositiveIntegerField(default=0)),
                 ('passed', models.JSONField(default=list)),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-                ('touched', models.PositiveIntegerField(default=0, editable=False, help_text='how often what it rests on changed')),
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('workshop',), name='allocation_one_a_workshop'), models.CheckConstraint(condition=models.Q(('completed__lte', models.F('at_most'))), name='allocation_within_what_can_be')],
@@ -386,19 +383,10 @@ class Migration(migrations.Migration):
                 ('appliance', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='donors.appliance')),
                 ('changed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-                ('cautions', models.JSONField(blank=True, default=list, help_text='slugs of cautions')),
-                ('clear', models.CharField(blank=True, help_text='the answer that finds nothing', max_length=80)),
-                ('do', models.CharField(blank=True, help_text="blank: the guide's check", max_length=300)),
-                ('finds', models.CharField(blank=True, help_text='the answer that finds something', max_length=80)),
-                ('instrument', models.CharField(blank=True, max_length=80)),
-                ('opens', models.BooleanField(default=True, help_text='the machine is opened for it')),
-                ('otherwise', models.FloatField(blank=True, help_text='that chance when anything else is at fault', null=True)),
-                ('source', models.CharField(blank=True, max_length=200)),
-                ('suspects', models.JSONField(blank=True, default=dict, help_text='chance that it finds something, by suspect at fault')),
             ],
             options={
                 'ordering': ['id'],
-                'constraints': [models.UniqueConstraint(fields=('workshop', 'slug'), name='check_changed_once'), models.CheckConstraint(condition=models.Q(('minutes__isnull', True), models.Q(('minutes__gt', 0), ('minutes__lte', 600.0)), _connector='OR'), name='check_minutes_can_be'), models.CheckConstraint(condition=models.Q(models.Q(('clear', ''), ('do', ''), ('finds', ''), ('otherwise__isnull', True)), models.Q(('minutes__isnull', False), ('otherwise__isnull', False), models.Q(('do', ''), _negated=True), models.Q(('finds', ''), _negated=True), models.Q(('clear', ''), _negated=True)), _connector='OR'), name='own_check_is_whole'), models.CheckConstraint(condition=models.Q(('otherwise__isnull', True), models.Q(('otherwise__gt', 0), ('otherwise__lt', 1)), _connector='OR'), name='own_check_chance_can_be')],
+                'constraints': [models.UniqueConstraint(fields=('workshop', 'slug'), name='check_changed_once'), models.CheckConstraint(condition=models.Q(('minutes__isnull', True), models.Q(('minutes__gt', 0), ('minutes__lte', 600.0)), _connector='OR'), name='check_minutes_can_be')],
             },
         ),
         migrations.CreateModel(
@@ -437,13 +425,11 @@ class Migration(migrations.Migration):
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
                 ('number_folded', models.GeneratedField(db_persist=True, expression=django.db.models.functions.comparison.NullIf(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(django.db.models.functions.text.Replace(models.F('number_canonical'), models.Value('O'), models.Value('0')), models.Value('D'), models.Value('0')), models.Value('Q'), models.Value('0')), models.Value('I'), models.Value('1')), models.Value('L'), models.Value('1')), models.Value('Z'), models.Value('2')), models.Value('S'), models.Value('5')), models.Value('B'), models.Value('8')), models.Value('G'), models.Value('6')), models.Value('')), output_field=models.CharField(max_length=80, null=True))),
                 ('number_stem', models.GeneratedField(db_persist=True, expression=django.db.models.functions.comparison.NullIf(models.Case(models.When(django.db.models.lookups.In(django.db.models.functions.text.Left(django.db.models.functions.text.Right(models.F('part_number'), 2), 1), (' ', '-', '/', '.', '_', '\t', '\xa0')), then=models.Case(models.When(django.db.models.lookups.GreaterThanOrEqual(django.db.models.functions.text.Length(models.F('number_canonical')), 5), then=django.db.models.functions.text.Left(models.F('number_canonical'), django.db.models.expressions.CombinedExpression(django.db.models.functions.text.Length(models.F('number_canonical')), '-', models.Value(1)))), default=models.Value(''))), models.When(django.db.models.lookups.In(django.db.models.functions.text.Left(django.db.models.functions.text.Right(models.F('part_number'), 3), 1), (' ', '-', '/', '.', '_', '\t', '\xa0')), then=models.Case(models.When(django.db.models.lookups.GreaterThanOrEqual(django.db.models.functions.text.Length(models.F('number_canonical')), 6), then=django.db.models.functions.text.Left(models.F('number_canonical'), django.db.models.expressions.CombinedExpression(django.db.models.functions.text.Length(models.F('number_canonical')), '-', models.Value(2)))), default=models.Value(''))), models.When(django.db.models.lookups.In(django.db.models.functions.text.Left(django.db.models.functions.text.Right(models.F('part_number'), 4), 1), (' ', '-', '/', '.', '_', '\t', '\xa0')), then=models.Case(models.When(django.db.models.lookups.GreaterThanOrEqual(django.db.models.functions.text.Length(models.F('number_canonical')), 7), then=django.db.models.functions.text.Left(models.F('number_canonical'), django.db.models.expressions.CombinedExpression(django.db.models.functions.text.Length(models.F('number_canonical')), '-', models.Value(3)))), default=models.Value(''))), default=models.Value('')), models.Value('')), output_field=models.CharField(max_length=80, null=True))),
-                ('mistaken', models.BooleanField(default=False)),
-                ('withdrawn_on', models.DateField(blank=True, editable=False, help_text='not known of old ones', null=True)),
             ],
             options={
                 'ordering': ['id'],
                 'indexes': [models.Index(condition=models.Q(('state', 'open')), fields=['workshop', 'kind', 'id'], name='need_open_by_kind'), models.Index(condition=models.Q(('number_folded__isnull', False)), fields=['workshop', 'kind', 'number_folded', 'job', 'state', 'id'], name='need_by_folded'), models.Index(condition=models.Q(('number_stem__isnull', False)), fields=['workshop', 'kind', 'number_stem', 'job', 'state', 'id'], name='need_by_stem')],
-                'constraints': [models.UniqueConstraint(fields=('job', 'kind', 'position'), name='need_once_per_job'), models.CheckConstraint(condition=models.Q(('state__in', ['open', 'filled', 'withdrawn'])), name='need_state_is_known'), models.CheckConstraint(condition=models.Q(('mistaken', False), ('state', 'withdrawn'), _connector='OR'), name='need_mistaken_is_withdrawn'), models.CheckConstraint(condition=models.Q(('withdrawn_on__isnull', True), ('state', 'withdrawn'), _connector='OR'), name='need_withdrawn_on_only_when_withdrawn')],
+                'constraints': [models.UniqueConstraint(fields=('job', 'kind', 'position'), name='need_once_per_job'), models.CheckConstraint(condition=models.Q(('state__in', ['open', 'filled', 'withdrawn'])), name='need_state_is_known')],
             },
         ),
         migrations.CreateModel(
@@ -489,6 +475,25 @@ class Migration(migrations.Migration):
                 'ordering': ['id'],
                 'abstract': False,
                 'constraints': [models.CheckConstraint(condition=models.Q(('ended_at__isnull', False), ('ended_by__isnull', True), _connector='OR'), name='checkanswer_end_has_a_time'), models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('at')), _connector='OR'), name='checkanswer_ends_after_it_began'), models.UniqueConstraint(condition=models.Q(('ended_at__isnull', True)), fields=('job', 'check_slug'), name='check_answered_once'), models.CheckConstraint(condition=models.Q(models.Q(('check_slug', ''), _negated=True), models.Q(('answer', ''), _negated=True)), name='check_answer_says_something')],
+            },
+        ),
+        migrations.CreateModel(
+            name='FaultFound',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField()),
+                ('ended_at', models.DateTimeField(blank=True, null=True)),
+                ('suspect', models.CharField(help_text='a part kind, or a cause that is no part', max_length=40)),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
+                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
+                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='faults_found', to='matching.job')),
+                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
+            ],
+            options={
+                'ordering': ['id'],
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(('ended_at__isnull', False), ('ended_by__isnull', True), _connector='OR'), name='faultfound_end_has_a_time'), models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('at')), _connector='OR'), name='faultfound_ends_after_it_began'), models.UniqueConstraint(condition=models.Q(('ended_at__isnull', True)), fields=('job',), name='fault_found_once'), models.CheckConstraint(condition=models.Q(('suspect', ''), _negated=True), name='fault_found_is_named')],
             },
         ),
         migrations.CreateModel(
@@ -564,26 +569,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('until', models.F('before')), _negated=True), ('until__gte', models.F('extended_on'))), name='wait_extension_changes_the_end')],
-            },
-        ),
-        migrations.CreateModel(
-            name='JobChange',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('what', models.CharField(max_length=120)),
-                ('before', models.TextField(blank=True)),
-                ('after', models.TextField(blank=True)),
-                ('why', models.CharField(blank=True, max_length=200)),
-                ('at', models.DateTimeField()),
-                ('by', models.ForeignKey(blank=True, help_text='empty where it followed from something else', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='changes', to='matching.job')),
-                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-            ],
-            options={
-                'ordering': ['-at', '-id'],
-                'abstract': False,
-                'constraints': [models.CheckConstraint(condition=models.Q(('what', ''), _negated=True), name='jobchange_names_what_was_changed')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('until__gt', models.F('before')), ('until__gt', models.F('extended_on'))), name='wait_extension_makes_it_longer')],
             },
         ),
         migrations.CreateModel(
@@ -621,13 +607,11 @@ class Migration(migrations.Migration):
                 ('member', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='deliveries', to='workshop.member')),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
                 ('endpoint', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='deliveries', to='matching.webhookendpoint')),
-                ('asks', models.EmailField(blank=True, help_text='a mail without alerts: asks this address whether alerts may come', max_length=254)),
-                ('request_id', models.CharField(blank=True, default='', help_text='what caused it (its first alert)', max_length=64)),
             ],
             options={
                 'ordering': ['made_at', 'id'],
                 'indexes': [models.Index(condition=models.Q(('dead_at__isnull', True), ('done_at__isnull', True)), fields=['available_at'], name='delivery_open'), models.Index(fields=['endpoint', '-made_at'], name='delivery_by_endpoint'), models.Index(condition=models.Q(('dead_at__isnull', False)), fields=['workshop'], name='delivery_dead'), models.Index(condition=models.Q(('done_at__isnull', False)), fields=['done_at'], name='delivery_age')],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('channel', 'mail'), ('endpoint__isnull', True), ('member__isnull', False)), models.Q(('channel', 'webhook'), ('endpoint__isnull', False), ('member__isnull', True)), _connector='OR'), name='delivery_goes_to_one'), models.CheckConstraint(condition=models.Q(('done_at__isnull', True), ('dead_at__isnull', True), _connector='OR'), name='delivery_done_or_dead_not_both'), models.CheckConstraint(condition=models.Q(('dropped', ''), ('done_at__isnull', False), _connector='OR'), name='delivery_dropped_is_done'), models.CheckConstraint(condition=models.Q(models.Q(('lease__isnull', True), ('leased_until__isnull', True)), models.Q(('lease__isnull', False), ('leased_until__isnull', False)), _connector='OR'), name='delivery_lease_has_an_end'), models.CheckConstraint(condition=models.Q(('asks', ''), ('channel', 'mail'), _connector='OR'), name='delivery_asks_by_mail')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('channel', 'mail'), ('endpoint__isnull', True), ('member__isnull', False)), models.Q(('channel', 'webhook'), ('endpoint__isnull', False), ('member__isnull', True)), _connector='OR'), name='delivery_goes_to_one'), models.CheckConstraint(condition=models.Q(('done_at__isnull', True), ('dead_at__isnull', True), _connector='OR'), name='delivery_done_or_dead_not_both'), models.CheckConstraint(condition=models.Q(('dropped', ''), ('done_at__isnull', False), _connector='OR'), name='delivery_dropped_is_done'), models.CheckConstraint(condition=models.Q(models.Q(('lease__isnull', True), ('leased_until__isnull', True)), models.Q(('lease__isnull', False), ('leased_until__isnull', False)), _connector='OR'), name='delivery_lease_has_an_end')],
             },
         ),
         migrations.CreateModel(
@@ -661,17 +645,16 @@ class Migration(migrations.Migration):
                 ('recipient', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='alerts', to='workshop.member')),
                 ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
                 ('need', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='alerts', to='matching.need')),
-                ('news', models.CharField(choices=[('found', 'may serve'), ('failed', 'failed its test'), ('proved', 'tested good'), ('held', 'held for another job'), ('free', 'free again'), ('gone', 'no longer there'), ('sister', 'a part of the same donor failed'), ('review', 'time to look at the job again'), ('over', 'the wait is over'), ('proposed', 'a part falls to your job'), ('listing', 'for sale elsewhere')], default='found', max_length=8)),
+                ('news', models.CharField(choices=[('found', 'may serve'), ('failed', 'failed its test'), ('gone', 'scrapped or not there'), ('sister', 'a part of the same donor failed'), ('review', 'time to look at the job again'), ('over', 'the wait is over'), ('proposed', 'a part falls to your job'), ('listing', 'for sale elsewhere')], default='found', max_length=8)),
                 ('about', models.CharField(blank=True, editable=False, max_length=40)),
                 ('echoed', models.BooleanField(default=False, editable=False, help_text='it is settled where it is passed on to')),
                 ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='alerts', to='matching.job')),
                 ('listing', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='alerts', to='donors.listing')),
-                ('request_id', models.CharField(blank=True, default='', editable=False, help_text='what caused it', max_length=64)),
             ],
             options={
                 'ordering': ['-told_at', 'id'],
-                'indexes': [models.Index(fields=['recipient', '-told_at'], name='alert_inbox'), models.Index(condition=models.Q(('echoed', False)), fields=['workshop'], name='alert_not_echoed'), models.Index(condition=models.Q(('read_at__isnull', True)), fields=['recipient'], name='alert_unread')],
-                'constraints': [models.UniqueConstraint(condition=models.Q(('news', 'found')), fields=('recipient', 'arrival', 'need'), name='alert_never_twice'), models.UniqueConstraint(condition=models.Q(('news', 'found'), _negated=True), fields=('recipient', 'need', 'part', 'news', 'about'), name='follow_up_never_twice'), models.UniqueConstraint(condition=models.Q(('part__isnull', True)), fields=('recipient', 'job', 'news', 'about'), name='news_of_a_job_never_twice'), models.UniqueConstraint(condition=models.Q(('news', 'listing')), fields=('recipient', 'listing', 'need'), name='alert_of_a_listing_never_twice'), models.CheckConstraint(condition=models.Q(models.Q(('news__in', ['found', 'listing']), ('p_fit__isnull', False), ('p_good__isnull', False), models.Q(('verdict', ''), _negated=True)), models.Q(models.Q(('news__in', ['found', 'listing']), _negated=True), ('p_fit__isnull', True), ('p_good__isnull', True), ('verdict', '')), _connector='OR'), name='alert_states_odds_when_found'), models.CheckConstraint(condition=models.Q(models.Q(('arrival__isnull', False), ('listing__isnull', True), ('need__isnull', False), ('news__in', ['found', 'failed', 'proved', 'held', 'free', 'gone', 'sister', 'proposed']), ('part__isnull', False)), models.Q(('arrival__isnull', True), ('listing__isnull', False), ('need__isnull', False), ('news', 'listing'), ('part__isnull', True)), models.Q(('arrival__isnull', True), ('listing__isnull', True), ('need__isnull', True), ('news__in', ['review', 'over']), ('part__isnull', True), models.Q(('about', ''), _negated=True)), _connector='OR'), name='alert_names_what_it_is_about')],
+                'indexes': [models.Index(condition=models.Q(('read_at__isnull', True)), fields=['recipient'], name='alert_unread'), models.Index(fields=['recipient', '-told_at'], name='alert_inbox'), models.Index(condition=models.Q(('echoed', False)), fields=['workshop'], name='alert_not_echoed')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('news', 'found')), fields=('recipient', 'arrival', 'need'), name='alert_never_twice'), models.UniqueConstraint(condition=models.Q(('news', 'found'), _negated=True), fields=('recipient', 'need', 'part', 'news', 'about'), name='follow_up_never_twice'), models.UniqueConstraint(condition=models.Q(('part__isnull', True)), fields=('recipient', 'job', 'news', 'about'), name='news_of_a_job_never_twice'), models.UniqueConstraint(condition=models.Q(('news', 'listing')), fields=('recipient', 'listing', 'need'), name='alert_of_a_listing_never_twice'), models.CheckConstraint(condition=models.Q(models.Q(('news__in', ['found', 'listing']), ('p_fit__isnull', False), ('p_good__isnull', False), models.Q(('verdict', ''), _negated=True)), models.Q(models.Q(('news__in', ['found', 'listing']), _negated=True), ('p_fit__isnull', True), ('p_good__isnull', True), ('verdict', '')), _connector='OR'), name='alert_states_odds_when_found'), models.CheckConstraint(condition=models.Q(models.Q(('arrival__isnull', False), ('listing__isnull', True), ('need__isnull', False), ('news__in', ['found', 'failed', 'gone', 'sister', 'proposed']), ('part__isnull', False)), models.Q(('arrival__isnull', True), ('listing__isnull', False), ('need__isnull', False), ('news', 'listing'), ('part__isnull', True)), models.Q(('arrival__isnull', True), ('listing__isnull', True), ('need__isnull', True), ('news__in', ['review', 'over']), ('part__isnull', True), models.Q(('about', ''), _negated=True)), _connector='OR'), name='alert_names_what_it_is_about')],
             },
         ),
         migrations.CreateModel(
@@ -746,8 +729,6 @@ class Migration(migrations.Migration):
                 ('job_key', models.CharField(blank=True, editable=False, max_length=80)),
                 ('part_key', models.CharField(blank=True, editable=False, max_length=80)),
                 ('why', models.CharField(blank=True, choices=[('connector', 'connector'), ('size', 'size or mount'), ('software', 'software or coding'), ('other', 'something else')], help_text='why it did not fit', max_length=10)),
-                ('failure_reported_at', models.DateTimeField(blank=True, editable=False, null=True)),
-                ('reported_at', models.DateTimeField(blank=True, editable=False, null=True)),
             ],
             options={
                 'ordering': ['fitted_on', 'id'],
@@ -873,6 +854,21 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='FaultLesson',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('under', models.CharField(help_text="symptom's slug, or code:<row>", max_length=80)),
+                ('suspect', models.CharField(max_length=40)),
+                ('found', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lessons', to='matching.faultfound')),
+                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
+            ],
+            options={
+                'ordering': ['id'],
+                'indexes': [models.Index(fields=['workshop', 'under', 'suspect'], name='lesson_counts')],
+                'constraints': [models.UniqueConstraint(fields=('found', 'under'), name='lesson_once'), models.CheckConstraint(condition=models.Q(models.Q(('under', ''), _negated=True), models.Q(('suspect', ''), _negated=True)), name='lesson_says_something')],
+            },
+        ),
+        migrations.CreateModel(
             name='KeptMachine',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -899,41 +895,6 @@ class Migration(migrations.Migration):
             options={
                 'ordering': ['id'],
                 'constraints': [models.UniqueConstraint(condition=models.Q(('endpoint__isnull', True)), fields=('alert',), name='alert_mailed_once'), models.UniqueConstraint(condition=models.Q(('endpoint__isnull', False)), fields=('alert', 'endpoint'), name='alert_sent_once_an_endpoint')],
-            },
-        ),
-        migrations.CreateModel(
-            name='FaultFound',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField()),
-                ('ended_at', models.DateTimeField(blank=True, null=True)),
-                ('suspect', models.CharField(help_text='a part kind, or a cause that is no part', max_length=40)),
-                ('note', models.CharField(blank=True, max_length=300)),
-                ('by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
-                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='workshop.member')),
-                ('job', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='faults_found', to='matching.job')),
-                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-                ('outcome', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='matching.outcome')),
-            ],
-            options={
-                'ordering': ['id'],
-                'abstract': False,
-                'constraints': [models.CheckConstraint(condition=models.Q(('ended_at__isnull', False), ('ended_by__isnull', True), _connector='OR'), name='faultfound_end_has_a_time'), models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('at')), _connector='OR'), name='faultfound_ends_after_it_began'), models.UniqueConstraint(condition=models.Q(('ended_at__isnull', True)), fields=('job',), name='fault_found_once'), models.CheckConstraint(condition=models.Q(('suspect', ''), _negated=True), name='fault_found_is_named')],
-            },
-        ),
-        migrations.CreateModel(
-            name='FaultLesson',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('under', models.CharField(help_text="symptom's slug, or code:<row>", max_length=80)),
-                ('suspect', models.CharField(max_length=40)),
-                ('found', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lessons', to='matching.faultfound')),
-                ('workshop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='workshop.workshop')),
-            ],
-            options={
-                'ordering': ['id'],
-                'indexes': [models.Index(fields=['workshop', 'under', 'suspect'], name='lesson_counts')],
-                'constraints': [models.UniqueConstraint(fields=('found', 'under'), name='lesson_once'), models.CheckConstraint(condition=models.Q(models.Q(('under', ''), _negated=True), models.Q(('suspect', ''), _negated=True)), name='lesson_says_something')],
             },
         ),
     ]
