@@ -6,7 +6,7 @@ parts, what to look for): a job that is served anyhow does not pay for one more 
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from django.db.models import F, Q
 
@@ -26,11 +26,12 @@ class Cover:
     """by_need: chance, 0..1, that a part of ours fits and is good; needs without one are absent.
 
     promised: the need that parts are held for or proposed to, of all parts the needs count on;
-    jobs: the open needs of each job asked for.
+    held: needs a person holds a part for; jobs: the open needs of each job asked for.
     """
 
     by_need: Mapping[int, float]
     promised: Mapping[int, int] = field(default_factory=dict)
+    held: frozenset[int] = frozenset()
     jobs: Mapping[int, frozenset[int]] = field(default_factory=dict)
 
     def lacks(self, need_id: int) -> float:
@@ -38,7 +39,8 @@ class Cover:
         return 1.0 - self.by_need.get(need_id, 0.0)
 
     def is_served(self, need_id: int) -> bool:
-        return self.by_need.get(need_id, 0.0) >= SERVED_FROM
+        """Whether nobody need look further: a person's hold counts whatever its odds."""
+        return need_id in self.held or self.by_need.get(need_id, 0.0) >= SERVED_FROM
 
     def gain(self, job_id: int, chances: Mapping[int, float]) -> float:
         """Return by how much a machine that serves needs with such chances completes the job."""
@@ -55,9 +57,7 @@ def of_jobs(workshop: Workshop | int, job_ids: Iterable[int]) -> Cover:
     for job, need in rows.order_by().values_list("job_id", "id"):
         jobs[job].add(need)
     found = of_needs(workshop, {need for needs in jobs.values() for need in needs})
-    return Cover(
-        found.by_need, found.promised, {job: frozenset(needs) for job, needs in jobs.items()}
-    )
+    return replace(found, jobs={job: frozenset(needs) for job, needs in jobs.items()})
 
 
 def of_needs(workshop: Workshop | int, need_ids: Iterable[int]) -> Cover:
@@ -70,7 +70,8 @@ def of_needs(workshop: Workshop | int, need_ids: Iterable[int]) -> Cover:
     held = Hold.of(workshop).filter(need__in=needs, released_at__isnull=True)
     proposed = Proposal.of(workshop).filter(need__in=needs, state=Proposal.State.OPEN)
     promised = dict(proposed.values_list("need_id", "part_id"))
-    promised |= dict(held.values_list("need_id", "part_id"))
+    by_hand = dict(held.values_list("need_id", "part_id"))
+    promised |= by_hand
     # Held by hand, a part is taken at its holder's word until its match says what it is worth.
     by_need = dict.fromkeys(promised, 1.0)
     used: set[int] = set()
@@ -78,7 +79,8 @@ def of_needs(workshop: Workshop | int, need_ids: Iterable[int]) -> Cover:
         if promised.get(need) == part or (need not in by_need and part not in used):
             by_need[need] = worth
             used.add(part)
-    return Cover(by_need, {part: need for need, part in promised.items()})
+    parts = {part: need for need, part in promised.items()}
+    return Cover(by_need, parts, frozenset(by_hand))
 
 
 def _free(workshop: Workshop | int, needs: set[int]) -> Iterable[tuple[int, int, float]]:

@@ -1,7 +1,8 @@
 """A member's inbox by machine: what one arrival or listing may do for waiting jobs is one entry.
 
 One machine may serve fifteen jobs, and fifteen lines would hide the next machine. Of an entry the
-jobs that have nothing yet come first; those that are served anyhow (cover.py) stand behind them.
+offers to needs that have nothing yet come first; those that are served anyhow (cover.py), and those
+whose job is closed, stand behind them. What became of a part since stands by itself.
 """
 
 from collections import defaultdict
@@ -16,10 +17,11 @@ from django.db.models.functions import Cast, Coalesce, RowNumber
 
 from donors.models import Donor, Listing
 from matching import cover
-from matching.models import Alert
+from matching.models import Alert, Job, Need
 from matching.selectors import list_alerts
 from workshop.models import Member
 
+OFFERS = (Alert.News.FOUND, Alert.News.LISTING, Alert.News.PROPOSED)
 SHOWN = 12  # alerts of an entry that are read; the rest is counted
 MOST_MARKED = 500  # unread alerts of an entry that one press marks
 
@@ -32,7 +34,8 @@ _KEY = Coalesce(
 class Group:
     """Alerts of one coming-in, one listing, or one alone.
 
-    count: all of them; open, served: those read, by whether their need is served anyhow.
+    count: all of them. Of those read, open and served: offers to open needs, by whether the need
+    is served anyhow; over: offers to needs or jobs that are closed; news: what became of it since.
     """
 
     told_at: datetime
@@ -40,6 +43,8 @@ class Group:
     unread: int
     open: tuple[Alert, ...]
     served: tuple[Alert, ...]
+    over: tuple[Alert, ...]
+    news: tuple[Alert, ...]
     unread_ids: tuple[UUID, ...]
 
     @property
@@ -57,16 +62,20 @@ class Group:
         return found
 
     @property
-    def jobs(self) -> int:
-        return len({alert.job_id for alert in self.open + self.served})
+    def open_needs(self) -> int:
+        return len({alert.need_id for alert in self.open})
 
     @property
     def more(self) -> int:
-        return self.count - len(self.open) - len(self.served)
+        return self.count - len(self._read)
 
     @property
     def _first(self) -> Alert:
-        return (self.open + self.served)[0]
+        return self._read[0]
+
+    @property
+    def _read(self) -> tuple[Alert, ...]:
+        return self.open + self.served + self.over + self.news
 
 
 def list_keys(member: Member, *, unread: bool = False) -> "QuerySet[Any, Any]":
@@ -87,7 +96,11 @@ def read_groups(member: Member, keys: Iterable[dict[str, Any]]) -> list[Group]:
     best = Window(
         RowNumber(),
         partition_by=F("key"),
-        order_by=[F("read_at").asc(nulls_first=True), (F("p_fit") * F("p_good")).desc(), "id"],
+        order_by=[
+            F("read_at").asc(nulls_first=True),
+            (F("p_fit") * F("p_good")).desc(nulls_last=True),
+            "id",
+        ],
     )
     rows = list_alerts(member).annotate(key=_KEY).filter(key__in=names).annotate(place=best)
     found: dict[str, list[Alert]] = defaultdict(list)
@@ -118,21 +131,22 @@ def _group(
     row: dict[str, Any], few: Sequence[Alert], covered: cover.Cover, unread: Sequence[UUID]
 ) -> Group:
     here = {one.part_id for one in few}
-    served = {
-        one.pk
-        for one in few
-        if one.need_id and covered.is_served(one.need_id) and not _by(covered, one, here)
-    }
+    places: dict[str, list[Alert]] = {"open": [], "served": [], "over": [], "news": []}
+    for one in few:
+        places[_place(one, covered, here)].append(one)
     return Group(
         told_at=row["last"],
         count=row["count"],
         unread=row["new"],
-        open=tuple(one for one in few if one.pk not in served),
-        served=tuple(one for one in few if one.pk in served),
         unread_ids=tuple(unread),
+        **{name: tuple(some) for name, some in places.items()},
     )
 
 
-def _by(covered: cover.Cover, alert: Alert, parts: set[int | None]) -> bool:
-    """Whether a part of this very entry is promised to the alert's need."""
-    return any(covered.promised.get(part or 0) == alert.need_id for part in parts)
+def _place(alert: Alert, covered: cover.Cover, parts: set[int | None]) -> str:
+    if alert.news not in OFFERS or alert.need is None:
+        return "news"
+    if alert.need.state != Need.State.OPEN or alert.job.state != Job.State.OPEN:
+        return "over"
+    by_this = any(covered.promised.get(part or 0) == alert.need_id for part in parts)
+    return "served" if covered.is_served(alert.need_id) and not by_this else "open"

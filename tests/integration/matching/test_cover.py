@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from matching import cover, looking_for
+from matching import cover, holds, looking_for
 from matching.break_value import break_value
 from matching.listings.worth import weigh_listing
 from matching.models import Match, Need, Proposal
@@ -14,6 +14,7 @@ from matching.strip_values import waiting_for
 from matching.waiting_odds import Counting
 from parts.models import Part
 from tests.factories import NOW, TODAY, Bench
+from workshop.models import Workshop
 
 pytestmark = pytest.mark.django_db
 
@@ -75,6 +76,25 @@ def test_what_is_promised_covers_whom_it_is_promised_to(bench: Bench) -> None:
     assert found.promised == {part.pk: first.pk}
 
 
+def test_a_persons_hold_counts_whatever_its_odds(bench: Bench) -> None:
+    part = bench.part(bench.donor())
+    need = bench.job().needs.get()
+    bench.drain()
+    Match.of(bench.workshop).filter(part=part, need=need).update(worth=0.3)
+    bench.proposal(part, need)
+    assert not cover.of_needs(bench.workshop, [need.pk]).is_served(need.pk)
+    holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=need.pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    found = cover.of_needs(bench.workshop, [need.pk])
+    assert found.is_served(need.pk)
+    assert found.lacks(need.pk) == pytest.approx(0.7)
+
+
 def test_a_second_donor_is_not_paid_for_the_same_job(bench: Bench) -> None:
     """Two machines alike, one job: the one whose part is proposed to it is wanted for it."""
     one, two = (bench.part(bench.donor()) for _ in range(2))
@@ -131,13 +151,16 @@ def test_a_job_that_lacks_another_part_too_is_not_served_by_breaking(bench: Benc
 
 
 def test_the_work_for_what_others_wait_for_is_charged(bench: Bench) -> None:
+    """An hour so dear that nothing pays by itself: the one part somebody waits for does."""
+    Workshop.objects.filter(pk=bench.workshop.pk).update(strip_rate_per_min=20)
+    bench.workshop.refresh_from_db()
     mine = bench.job(kind="drain-pump")
     without = breaking(bench, mine.ref)
+    assert (without.parts, without.minutes) == (0, 0)
     bench.job(needs=[NeedFacts(kind="control-board", max_price_cents=50_000)])
     found = breaking(bench, mine.ref)
-    assert len(found.serves) == 1
-    assert found.parts >= without.parts
-    assert found.minutes >= without.minutes
+    assert [one.margin > 400 for one in found.serves] == [True]
+    assert found.minutes > without.minutes
 
 
 def test_a_listing_is_not_paid_for_by_a_job_that_has_its_part(bench: Bench) -> None:

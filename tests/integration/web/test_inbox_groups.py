@@ -7,9 +7,11 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from matching import inbox_groups
+from matching import services as job_services
 from matching.models import Alert, Match
+from parts import services as part_services
 from parts.models import Part
-from tests.factories import Bench
+from tests.factories import NOW, TODAY, Bench
 from tests.integration.web.reading import text_of
 
 pytestmark = pytest.mark.django_db
@@ -32,7 +34,7 @@ def three_jobs(bench: Bench) -> list[str]:
 
 def test_a_machine_is_one_entry_with_all_it_may_serve(bench: Bench, three_jobs: list[str]) -> None:
     one = groups_of(bench).pop()
-    assert (one.count, one.unread, one.jobs, one.more) == (3, 3, 3, 0)
+    assert (one.count, one.unread, one.open_needs, one.more) == (3, 3, 3, 0)
     assert {alert.job.ref for alert in one.open} == set(three_jobs)
     assert one.donor is not None
     assert one.donor.ref == "D-0001"
@@ -56,6 +58,24 @@ def test_whoever_is_served_anyhow_stands_behind(
     words = text_of(technician.get(reverse("alerts")))
     assert "May serve 2 waiting needs that nothing else of ours serves" in words
     assert "1 that has a part promised or on the shelf" in words
+
+
+def test_closed_jobs_and_what_became_of_a_part_are_no_offers(
+    bench: Bench, three_jobs: list[str], technician: Client
+) -> None:
+    """A refused job waits no more, and "gone" is no part that may serve somebody."""
+    job_services.refuse_repair(workshop=bench.workshop, ref=three_jobs[0], now=NOW)
+    part = Part.of(bench.workshop).get(donor__ref="D-0001", kind="control-board")
+    part_services.scrap_part(workshop=bench.workshop, ref=part.ref, why="cracked", on=TODAY)
+    bench.drain()
+    one = groups_of(bench).pop()
+    assert [alert.job.ref for alert in one.over] == [three_jobs[0]]
+    assert {alert.news for alert in one.news} == {"gone"}
+    assert one.open_needs == 2
+    words = text_of(technician.get(reverse("alerts")))
+    assert "May serve 2 waiting needs" in words
+    assert "1 that waits no more" in words
+    assert all(alert.summary in words for alert in one.news)
 
 
 def test_one_press_marks_the_whole_entry(
