@@ -62,9 +62,12 @@ def keep_the_site_s_logging(**_: Any) -> None:
 _stop_standing_in = threading.Event()
 
 
-@signals.worker_ready.connect
+@signals.worker_init.connect
 def stand_in_for_the_queue(**_: Any) -> None:
-    """Have this worker dispatch by itself while no ring comes through (docs/adr/0003)."""
+    """Have this worker dispatch by itself while no ring comes through (docs/adr/0003).
+
+    From its start on: it is ready only once it reached the broker, which may be away.
+    """
     from workshop import standing_in
 
     if env.flag("NO_STANDING_IN"):  # for the control of a test only

@@ -1,7 +1,7 @@
 """What the matching app announces through the outbox. Payloads hold ids, never rows."""
 
-NEEDS_OPENED = "matching.needs-opened"  # {"need_ids": [int]}
-NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge or the need changed
+NEEDS_OPENED = "matching.needs-opened"  # {"need_ids": [int]}: new, or put right by a person
+NEEDS_REMATCH = "matching.needs-rematch"  # {"need_ids": [int]}: knowledge changed
 RULE_DECIDED = "matching.rule-decided"  # {"rule": id}: in force, or out of it
 RULES_REVIEW = "matching.rules-review"  # {"kind": slug}: weigh its rules by the evidence anew
 OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}

@@ -321,12 +321,15 @@ def follow_machine(job: Job, kinds: Iterable[str] = ()) -> None:
 
 
 def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
-    """Record that the open needs of these jobs, read anew, are to be matched anew."""
+    """Record that the open needs of these jobs, read anew, are to be matched anew.
+
+    What a person put right goes with the news; read anew in bulk, it waits with what asked for it.
+    """
     needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
     seen = note_job_numbers(needs.select_related("job__make"))
     numbers.announce_sightings(workshop_id, seen)
     outbox.record_in_pages(
-        events.NEEDS_REMATCH,
+        events.NEEDS_OPENED,
         workshop_id=workshop_id,
         key="need_ids",
         ids=list(needs.order_by("id").values_list("id", flat=True)),

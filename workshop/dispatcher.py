@@ -18,6 +18,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection, transaction
+from django.db.models import F
 from django.utils import timezone
 
 from workshop import errands, leases, outbox, tracing
@@ -134,6 +135,7 @@ def _claim(*, now: datetime, batch: int) -> leases.Claim:
             batch=size,
             lease_for=LEASE,
             longest_wait=LONGEST_WAIT,
+            counts=False,
         )
         if claimed.ids:
             break
@@ -203,8 +205,13 @@ def forget_done_events(now: datetime) -> int:
 
 
 def _handle(event_id: uuid.UUID, lease: uuid.UUID, *, now: datetime) -> bool:
-    """Handle one leased event, under the id of the request that caused it, and close it."""
+    """Handle one leased event, under the id of the request that caused it, and close it.
+
+    The attempt is counted now, not when its batch was claimed: an event that ends its process
+    would otherwise have those behind it given up on, untried.
+    """
     row = OutboxEvent.objects.unscoped().filter(id=event_id)
+    row.filter(done_at__isnull=True).update(attempts=F("attempts") + 1)
     whence, kind, attempts = row.values_list("request_id", "kind", "attempts").first() or (
         "",
         "",
@@ -279,16 +286,18 @@ def alive(*, now: datetime, within: timedelta, but_for: str = "") -> bool:
 
 def _postpone(event_id: uuid.UUID, lease: uuid.UUID, error: Exception, *, now: datetime) -> None:
     """Give a failed event back: later each time, and after the last attempt to a person."""
-    event = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease).first()
-    if event is None:
+    # In one statement: read first and saved later, it would open again what another closed.
+    rows = OutboxEvent.objects.unscoped().filter(id=event_id, lease=lease, done_at__isnull=True)
+    attempts = rows.values_list("attempts", flat=True).first()
+    if attempts is None:
         return
-    event.lease = event.leased_until = None
-    event.last_error = f"{type(error).__name__}: {error}"[:2000]
-    if event.attempts >= MOST_ATTEMPTS:
-        event.dead_at = now
-    else:
-        event.available_at = now + timedelta(seconds=2**event.attempts)
-    event.save()
+    later: dict[str, Any] = {"available_at": now + timedelta(seconds=2**attempts)}
+    rows.update(
+        lease=None,
+        leased_until=None,
+        last_error=f"{type(error).__name__}: {error}"[:2000],
+        **({"dead_at": now} if attempts >= MOST_ATTEMPTS else later),
+    )
 
 
 def own_name() -> str:

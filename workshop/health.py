@@ -65,8 +65,9 @@ class Work:
 
     open_events: int
     dead_letters: int
-    oldest_recorded: datetime | None  # of the open events
-    oldest_due: datetime | None  # when the longest-waiting open event became due
+    oldest_recorded: datetime | None  # of the open events that are news
+    oldest_due: datetime | None  # when the longest-waiting of those became due
+    oldest_background: datetime | None  # recorded: what is reckoned anew may wait behind news
     beats: dict[str, datetime]
     swept_at: datetime | None
     sweep_failures: int
@@ -76,7 +77,10 @@ def read_work() -> Work:
     """Return how far the work has come: four short queries, each on an index or a small table."""
     events = OutboxEvent.objects.unscoped()
     waiting = events.filter(done_at__isnull=True, dead_at__isnull=True).aggregate(
-        count=Count("id"), recorded=Min("recorded_at"), due=Min("available_at")
+        count=Count("id"),
+        recorded=Min("recorded_at", filter=Q(background=False)),
+        due=Min("available_at", filter=Q(background=False)),
+        background=Min("recorded_at", filter=Q(background=True)),
     )
     swept = SweepPulse.objects.filter(id=1).first()
     return Work(
@@ -84,6 +88,7 @@ def read_work() -> Work:
         dead_letters=events.filter(Q(dead_at__isnull=False)).count(),
         oldest_recorded=waiting["recorded"],
         oldest_due=waiting["due"],
+        oldest_background=waiting["background"],
         beats=dict(DispatcherPulse.objects.values_list("name", "beat_at")),
         swept_at=swept.ended_at if swept else None,
         sweep_failures=swept.failed if swept else 0,

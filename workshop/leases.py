@@ -31,9 +31,10 @@ def claim(
     batch: int,
     lease_for: timedelta = LEASE,
     longest_wait: timedelta | None = None,
+    counts: bool = True,
 ) -> Claim:
     """Lease up to `batch` of these rows that are due. SKIP LOCKED on PostgreSQL, IMMEDIATE on
-    SQLite. Counts an attempt on each.
+    SQLite. Counts an attempt on each, unless whoever claims many counts them when it begins.
 
     longest_wait: no row is ever put off for longer; one that seems to be was written by a clock
     that was ahead, or ours was put back since, and is due. So is a lease longer than any.
@@ -54,7 +55,8 @@ def claim(
             locked = due.select_for_update(skip_locked=True)
         ordered = locked.order_by("available_at", *rows.model._meta.ordering)
         ids = tuple(ordered.values_list("id", flat=True)[:batch])
+        attempts = F("attempts") + (1 if counts else 0)
         rows.model.objects.unscoped().filter(id__in=ids).update(
-            lease=lease, leased_until=now + lease_for, attempts=F("attempts") + 1
+            lease=lease, leased_until=now + lease_for, attempts=attempts
         )
     return Claim(ids, lease)

@@ -66,8 +66,13 @@ def _of_events(work: health.Work, now: datetime) -> Iterator[Metric]:
     yield _gauge("workshop_open_events", "Events not acted on yet.", work.open_events)
     yield _gauge(
         "workshop_oldest_undelivered_seconds",
-        "Age of the oldest event not acted on yet; 0 when there is none.",
+        "Age of the oldest news not acted on yet; 0 when there is none.",
         health.age(work.oldest_recorded, now) or 0.0,
+    )
+    yield _gauge(
+        "workshop_oldest_background_seconds",
+        "Age of the oldest event that waits behind news; 0 when there is none.",
+        health.age(work.oldest_background, now) or 0.0,
     )
     yield _gauge("workshop_dead_letters", "Events given up on.", work.dead_letters)
 
