@@ -31,7 +31,9 @@ from parts.models import AVAILABLE, Part, StepRecord
 from workshop.domain.intervals import from_ends
 from workshop.models import Certificate, Workshop
 
-pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("demo")]
+# Once, on SQLite, which the demo is for: what it loads is tested on both engines elsewhere, and
+# nothing else takes as long.
+pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("demo"), pytest.mark.any_engine]
 
 
 class Truth:

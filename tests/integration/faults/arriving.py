@@ -11,6 +11,7 @@ import time
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from tests.integration.races.sizes import size
 from tests.running import Running
 
 MODEL = "W7-60 R1 W"
@@ -37,7 +38,7 @@ class Arrivals:
         self.numbers = itertools.count(1)
         self.lock = threading.Lock()
 
-    def send_one(self, *, patience: float = 90) -> str:
+    def send_one(self, *, patience: float = size(90, 900)) -> str:
         """Send one machine until it is acknowledged; returns its reference."""
         with self.lock:
             ref = f"{self.prefix}-{next(self.numbers)}"
