@@ -66,8 +66,9 @@ class CorrectJobForm(CorrectPlateForm):
 
     def __init__(self, data: Any, *, job: Job, workshop: Workshop, kept: bool) -> None:
         super().__init__(data, machine=job, workshop=workshop)
-        # Whose it is stays to be chosen, active or not: saying nothing of it must not change it.
-        whose = technicians(workshop) | Member.of(workshop).filter(pk=job.technician_id)
+        whose = technicians(workshop)
+        if job.technician_id:  # stays to be chosen, active or not: to leave it must not change it
+            whose = whose | Member.of(workshop).filter(pk=job.technician_id)
         self.fields["technician"].queryset = whose  # type: ignore[attr-defined]
         if kept:  # its plate is corrected where the machine is now
             for name in PLATE:
