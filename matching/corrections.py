@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from donors import corrections as plates
@@ -29,6 +30,7 @@ from workshop.models import Member, Role, Workshop
 
 # What besides its plate can be corrected of a job.
 OF_JOB = ("symptom", "own_number", "opened_on", "wait_until", "technician")
+OF_NEED = ("kind", "position", "part_number", "attributes", "max_price_cents")
 
 
 @transaction.atomic
@@ -134,8 +136,13 @@ def _able(member: Member, workshop_id: int) -> bool:
 def _set_wait(
     job: Job, changes: Mapping[str, Any], *, member: Member, now: datetime
 ) -> list[Changed]:
-    until = changes.get("wait_until")
+    until = changes.get("wait_until", job.wait_until)
     before = waits.end_of(job, wait_days=job.workshop.wait_days)
+    if until is None and job.wait_until is not None:
+        raise InputRefused(
+            f"Job {job.ref} waits until {before}. Give another day, or leave that one.",
+            fields={"wait_until": f"Give a day; it is {before} on record."},
+        )
     if until is None or until == before:
         return []
     waits.set_end_of(job, until=until, member=member, now=now)
@@ -220,11 +227,15 @@ def _set_facts(need: Need, facts: NeedFacts, job: Job) -> Need:
     Raises InputRefused for a kind that is never reused.
     """
     fresh = services.need_row(job, facts, get_kind(facts.kind))
-    for name in ("kind", "position", "part_number", "attributes", "max_price_cents"):
+    for name in OF_NEED:
         setattr(need, name, getattr(fresh, name))
     need.number_canonical = canonical(need.part_number)
     need.searched_at = None
     return need
+
+
+def _differs(need: Need, other: Need) -> bool:
+    return any(getattr(need, name) != getattr(other, name) for name in OF_NEED)
 
 
 @transaction.atomic
@@ -244,9 +255,9 @@ def correct_need(
     Raises NotFound, Conflict when job or need is not open, the job names such a part already, or
     something was fitted for it and the kind is to be another one; InputRefused.
     """
-    job, need = _open_need(workshop, ref, need_id)
-    before, old = told(need), need.kind_id
     facts = replace(facts, position=facts.position.strip())
+    job, need = _open_need(workshop, ref, need_id, place=facts)
+    before, old = told(need), need.kind_id
     if (facts.kind, facts.position) != (need.kind_id, need.position):
         other = _at_place(job, facts)
         if other is not None:
@@ -255,9 +266,9 @@ def correct_need(
         _refuse_fitted(need)
         if not confirm_mismatch:
             services.refuse_not_carried(job.appliance_id, [facts.kind], field="kind")
+    if not _differs(need, services.need_row(job, facts, get_kind(facts.kind))):
+        return need  # not stored: no event would have the stock searched again
     _set_facts(need, facts, job).save()
-    if told(need) == before:
-        return need
     keys.note_keys(NeedKey, [need])
     if facts.kind != old:
         holds.release_for_needs(workshop_id=workshop.pk, need_ids=[need.pk], now=now)
@@ -277,11 +288,20 @@ def _refuse_fitted(need: Need) -> None:
         )
 
 
-def _open_need(workshop: Workshop, ref: str, need_id: int) -> tuple[Job, Need]:
-    """Return an open job and its open need, locked. Raises NotFound, Conflict."""
+def _open_need(
+    workshop: Workshop, ref: str, need_id: int, *, place: NeedFacts | None = None
+) -> tuple[Job, Need]:
+    """Return an open job and its open need, locked. Raises NotFound, Conflict.
+
+    place: what stands there among the job's needs is locked too, in the order of ids.
+    """
     job = services.get_job_locked(workshop, ref)
     rows = Need.of(workshop).select_for_update(of=("self",)).select_related("kind")
-    need = rows.filter(job=job, pk=need_id).first()
+    wanted = Q(pk=need_id)
+    if place is not None:
+        wanted |= Q(kind=place.kind, position=place.position)
+    locked = {one.pk: one for one in rows.filter(wanted, job=job).order_by("id")}
+    need = locked.get(need_id)
     if need is None:
         raise NotFound(f"Job {ref} has no such need.")
     _refuse_closed(job)

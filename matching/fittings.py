@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -251,14 +251,17 @@ def get_outcome_locked(workshop: Workshop, outcome_id: int) -> Outcome:
     return found
 
 
+@transaction.atomic
 def state_anew(workshop_id: int, rows: QuerySet[Outcome]) -> list[Outcome]:
     """Have past fittings state their machines as they are on record now. Returns what changed.
 
     For when a plate was corrected. Fittings whose part or need is not here stay as they are.
+    Each is locked: a failure reported meanwhile, or a report taken back, stays so.
     """
     needed = ("kind", "part__donor__make", "need__job__make")
+    rows = rows.filter(part__isnull=False, need__isnull=False).select_related(*needed)
     changed = []
-    for one in rows.filter(part__isnull=False, need__isnull=False).select_related(*needed):
+    for one in rows.select_for_update(of=("self",)).order_by("id"):
         if one.part is None or one.need is None:
             continue
         sides = _both_sides(one.part, one.need)
@@ -271,11 +274,18 @@ def state_anew(workshop_id: int, rows: QuerySet[Outcome]) -> list[Outcome]:
             setattr(one, name, fresh[name])
         if differs - {"learned"}:
             one.fingerprint = fingerprint(one, _ordinal(one))
-        outcome_keys.keyed(one).save()
-        changed.append(one)
+        outcome_keys.keyed(one)
+        if _store(one, {*differs, "fingerprint", *outcome_keys.COLUMNS}):
+            changed.append(one)
     if changed:
         announce(workshop_id, [one.kind_id for one in changed])
     return changed
+
+
+def _store(one: Outcome, columns: Iterable[str]) -> bool:
+    """Store these columns alone, where the row still is. Returns whether it is."""
+    values = {name: getattr(one, name) for name in columns}
+    return bool(Outcome.of(one.workshop_id).filter(pk=one.pk).update(**values))
 
 
 def _both_sides(part: Part, need: Need) -> dict[str, Any]:

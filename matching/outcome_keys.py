@@ -6,6 +6,8 @@ from typing import Any
 from donors.domain.model_numbers import folded
 from matching.models import Outcome
 
+COLUMNS = ("part_key", "job_key", "donor_group", "job_group")
+
 
 def keyed(outcome: Outcome) -> Outcome:
     """Set what a past fitting is found by, from what it states, and return it."""

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from matching.models import Hold, Proposal
 from workshop.models import Workshop
@@ -11,7 +11,11 @@ from workshop.models import Workshop
 
 @dataclass(slots=True)
 class Overruled:
-    """Proposals a hold by hand crossed: by that hold, and by the need they had been made to."""
+    """Proposals a hold by hand crossed: by that hold, and by the need they had been made to.
+
+    by_need has only those whose part was held for another need: where the need was given another
+    part, nothing was taken from it.
+    """
 
     by_hold: dict[int, list[Proposal]] = field(default_factory=dict)
     by_need: dict[int, list[Proposal]] = field(default_factory=dict)
@@ -25,8 +29,10 @@ def overruled(workshop: Workshop, holds: Sequence[Hold], need_ids: Iterable[int]
         state=Proposal.State.WITHDRAWN,
         ended_by__isnull=False,
     )
+    of_it = Hold.of(workshop).filter(part=OuterRef("part"), held_at=OuterRef("ended_at"))
+    rows = rows.annotate(given_away=Exists(of_it.filter(~Q(need=OuterRef("need")))))
     for one in rows.select_related("need__job", "part", "ended_by__user").order_by("id"):
-        if one.need_id in needs:
+        if one.need_id in needs and one.given_away:
             found.by_need.setdefault(one.need_id, []).append(one)
         for hold in holds:
             crossed = (one.part_id, one.ended_at) == (hold.part_id, hold.held_at)

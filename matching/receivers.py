@@ -65,10 +65,10 @@ def donor_changed(event: OutboxEvent, now: datetime) -> None:
     parts = Part.of(event.workshop_id).filter(donor=event.payload["donor_id"])
     shelf.work_out_anew(parts, on=timezone.localdate(now))
     keeping.carry_back(event.workshop_id, [event.payload["donor_id"]])
-    if event.payload.get("corrected"):
+    matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
+    if event.payload.get("corrected"):  # last: fittings are locked after needs, as everywhere
         outcomes = Outcome.of(event.workshop_id).filter(part__donor=event.payload["donor_id"])
         fittings.state_anew(event.workshop_id, outcomes)
-    matcher.match_parts(event.workshop_id, _parts_of_donor(event), now=now, arrived=False)
 
 
 def _parts_of_donor(event: OutboxEvent) -> list[int]:

@@ -74,8 +74,7 @@ def _open(job: Job, filled: list[int], *, member: Member, now: datetime, why: st
     if waits.is_over(job, on=today, wait_days=usual):
         until = today + timedelta(days=min(usual, waits.MOST_DAYS_AHEAD))
         waits.set_end_of(job, until=until, member=member, now=now)
-    services.follow_machine(job)
-    services.announce_needs(job.workshop_id, ids)
+    services.follow_machine(job, opened=ids)
 
 
 @transaction.atomic

@@ -1,6 +1,6 @@
 """Writes on jobs and needs: opening, refusing, confirming, recognising anew."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 
@@ -299,12 +299,13 @@ def _dated(job: Job) -> Job:
     return job
 
 
-def follow_machine(job: Job, kinds: Iterable[str] = ()) -> None:
+def follow_machine(job: Job, kinds: Iterable[str] = (), *, opened: Collection[int] = ()) -> None:
     """What rested on a job's plate or needs follows them. Needs a transaction.
 
     The numbers read off its parts are seen in the machine it is now, in no other; its past
     fittings state it as it is; its open needs, and those of the kinds concerned, are matched
-    anew by the dispatcher. kinds: what was concerned before.
+    anew by the dispatcher. kinds: what was concerned before; opened: the needs that have just been
+    opened, which are searched for first, and once.
     """
     needs = Need.of(job.workshop_id).filter(job=job, mistaken=False)
     known = list(needs.exclude(number_canonical="").select_related("job__make"))
@@ -317,13 +318,15 @@ def follow_machine(job: Job, kinds: Iterable[str] = ()) -> None:
     note_job_numbers(known)
     concerned = {*gone, *kinds, *(need.kind_id for need in known)}
     numbers.announce_knowledge(job.workshop_id, concerned)
-    rematch_jobs(job.workshop_id, [job.pk])
+    announce_needs(job.workshop_id, list(opened))
+    rematch_jobs(job.workshop_id, [job.pk], but=opened)
 
 
-def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
+def rematch_jobs(workshop_id: int, job_ids: list[int], *, but: Collection[int] = ()) -> None:
     """Record that the open needs of these jobs, read anew, are to be matched anew.
 
     What a person put right goes with the news; read anew in bulk, it waits with what asked for it.
+    but: needs of which that is recorded otherwise.
     """
     needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
     seen = note_job_numbers(needs.select_related("job__make"))
@@ -332,6 +335,6 @@ def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
         events.NEEDS_OPENED,
         workshop_id=workshop_id,
         key="need_ids",
-        ids=list(needs.order_by("id").values_list("id", flat=True)),
+        ids=list(needs.exclude(pk__in=but).order_by("id").values_list("id", flat=True)),
         page=40,
     )

@@ -14,9 +14,6 @@ from parts import numbers, services
 from workshop.errors import Conflict, InputRefused
 from workshop.models import Member, Workshop
 
-# What besides its plate can be corrected of a donor.
-OF_DONOR = ("cause", "note")
-
 
 @transaction.atomic
 def correct_donor(

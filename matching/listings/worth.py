@@ -224,12 +224,15 @@ def _one_job(
     job = few[0].need.job
     here = {match.need_id: match.p_fit_if_said for match in few}
     gain = covered.gain(job.pk, here)
-    whole = all(need in here or covered.is_served(need) for need in covered.jobs[job.pk])
+    needs = covered.jobs.get(job.pk, frozenset())  # none: closed since its matches were read
+    whole = bool(needs) and all(need in here or covered.is_served(need) for need in needs)
     pays = sum((match.need.max_price_cents or 0) / 100 for match in few)
     sold = sum(worth[match.kind_id, match.position].if_good for match in few)
     margin = max(0.0, pays - sold)
     why = ""
-    if not whole:
+    if not needs:
+        why = "it was closed just now"
+    elif not whole:
         why = "it lacks other parts too"
     elif all(covered.is_served(need) for need in here):
         why = "it has its parts promised or on the shelf"

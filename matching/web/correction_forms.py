@@ -10,7 +10,7 @@ from donors.web.forms import CODE, BuildCodeForm, PlateForm
 from matching.models import Job, Need
 from matching.services import LONGEST_OWN_NUMBER
 from matching.web.forms import NeedForm, technicians
-from workshop.models import Workshop
+from workshop.models import Member, Workshop
 from workshop.web.forms import DayField, LongText, PastDayField, PlainForm
 
 WHY = "Stays on the record. May stay blank."
@@ -66,7 +66,10 @@ class CorrectJobForm(CorrectPlateForm):
 
     def __init__(self, data: Any, *, job: Job, workshop: Workshop, kept: bool) -> None:
         super().__init__(data, machine=job, workshop=workshop)
-        self.fields["technician"].queryset = technicians(workshop)  # type: ignore[attr-defined]
+        whose = technicians(workshop)
+        if job.technician_id:  # stays to be chosen, active or not: to leave it must not change it
+            whose = whose | Member.of(workshop).filter(pk=job.technician_id)
+        self.fields["technician"].queryset = whose  # type: ignore[attr-defined]
         if kept:  # its plate is corrected where the machine is now
             for name in PLATE:
                 del self.fields[name]

@@ -102,17 +102,19 @@ def _need_page(
 ) -> HttpResponse:
     if form.is_bound and form.accepts():
         try:
-            _store(member, job, need, form)
+            stored = _store(member, job, need, form)
         except DomainError as refused:
             form.refuse(refused)
         else:
-            messages.success(request, f"Noted for {job.ref}. The stock is being searched.")
+            searching = stored.searched_at is None
+            said = "The stock is being searched." if searching else "Nothing about it was changed."
+            messages.success(request, f"Noted for {job.ref}. {said}")
             return redirect("job", job.ref)
     shown = {"form": form, "job": job, "need": need}
     return render(request, "matching/need.html", shown, status=form.status)
 
 
-def _store(member: Member, job: Job, need: Need | None, form: OneNeedForm) -> None:
+def _store(member: Member, job: Job, need: Need | None, form: OneNeedForm) -> Need:
     facts = form.facts()
     assert facts is not None  # the field is needed
     stated = {
@@ -124,9 +126,8 @@ def _store(member: Member, job: Job, need: Need | None, form: OneNeedForm) -> No
         "confirm_mismatch": form.cleaned_data["confirm_mismatch"],
     }
     if need is None:
-        corrections.add_need(**stated)
-    else:
-        corrections.correct_need(need_id=need.pk, **stated)
+        return corrections.add_need(**stated)
+    return corrections.correct_need(need_id=need.pk, **stated)
 
 
 @for_member(Role.TECHNICIAN, methods=ACTION)

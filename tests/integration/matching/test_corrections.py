@@ -1,12 +1,16 @@
 """Correcting a job and its needs. What follows is judged by hand on small worlds."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
-from matching import corrections, fittings, holds
+from donors.models import Donor
+from matching import corrections, fittings, holds, outcome_keys
 from matching.fittings import Report
 from matching.models import Hold, Job, JobChange, Match, Need, Outcome, Proposal, Sign
 from matching.services import NeedFacts
@@ -14,6 +18,7 @@ from parts.donor_corrections import correct_donor
 from parts.models import Sighting
 from tests.factories import NOW, TODAY, Bench
 from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
 
@@ -143,6 +148,52 @@ def test_a_past_fitting_states_the_machine_as_it_was_corrected(bench: Bench) -> 
     assert outcome.learned["job"]["fields"]["size"] == "80"
 
 
+def fitted_in_a_corrected_machine(bench: Bench) -> Outcome:
+    """A part that works, of a donor whose plate says another model than its past fitting."""
+    part, need = bench.part(bench.donor("W7-60 R1 W")), bench.need()
+    bench.drain()
+    held = hold(bench, need, part)
+    worked = Report(result=Outcome.Result.WORKED, fitted_on=TODAY)
+    fittings.report_fitting(workshop=bench.workshop, hold_id=held.pk, report=worked, now=NOW)
+    bench.drain()
+    Donor.of(bench.workshop).filter(pk=part.donor_id).update(model_number="W7-80 R1 W")
+    return Outcome.of(bench.workshop).get()
+
+
+def write_between(monkeypatch: pytest.MonkeyPatch, write: Callable[[], Any]) -> None:
+    """Have something written once, after a past fitting was read and before it is stored."""
+    real, left = outcome_keys.keyed, [write]
+
+    def keyed(outcome: Outcome) -> Outcome:
+        while left:
+            left.pop()()
+        return real(outcome)
+
+    monkeypatch.setattr(outcome_keys, "keyed", keyed)
+
+
+def test_a_fitting_taken_back_while_it_is_stated_anew_stays_gone(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outcome = fitted_in_a_corrected_machine(bench)
+    rows = Outcome.of(bench.workshop)
+    write_between(monkeypatch, rows.filter(pk=outcome.pk).delete)
+    assert fittings.state_anew(bench.workshop.pk, rows) == []
+    assert not rows.all().exists()
+
+
+def test_a_failure_reported_while_a_fitting_is_stated_anew_is_kept(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outcome = fitted_in_a_corrected_machine(bench)
+    failed = {"workshop": bench.workshop, "outcome_id": outcome.pk, "failed_on": TODAY, "now": NOW}
+    write_between(monkeypatch, lambda: fittings.report_failure(**failed))
+    assert fittings.state_anew(bench.workshop.pk, Outcome.of(bench.workshop)) == [outcome]
+    outcome.refresh_from_db()
+    assert (outcome.result, outcome.days_to_failure) == (Outcome.Result.FAILED, 0)
+    assert outcome.donor_model_number == "W7-80 R1 W"
+
+
 def test_a_job_nobody_has_is_taken_once(bench: Bench) -> None:
     job = bench.job()
     take = {"workshop": bench.workshop, "ref": job.ref, "now": NOW}
@@ -189,6 +240,34 @@ def test_a_need_is_added_corrected_and_withdrawn_with_what_stands_on_it(bench: B
         ("Control board, number BRD-1", ""),
         ("", "Control board"),
     ]
+
+
+def test_a_need_said_again_as_it_is_stays_searched(bench: Bench) -> None:
+    job = bench.job(part_number="BRD-1")
+    bench.drain()
+    need = job.needs.get()
+    told = OutboxEvent.of(bench.workshop).count()
+    same = NeedFacts(kind="control-board", part_number=" BRD-1 ")
+    back = corrections.correct_need(need_id=need.pk, facts=same, **acting(bench, job))
+    assert need.searched_at is not None
+    assert back.searched_at == need.searched_at
+    need.refresh_from_db()
+    assert back.searched_at == need.searched_at
+    assert OutboxEvent.of(bench.workshop).count() == told
+    assert record(job) == []
+
+
+def test_a_need_and_what_stands_at_its_new_place_are_locked_by_id(bench: Bench) -> None:
+    """The first lock of needs names both: two who swap places do not wait for each other."""
+    job = bench.job(needs=[NeedFacts(kind="control-board"), NeedFacts(kind="heater")])
+    heater = job.needs.get(kind="heater")
+    to_board = NeedFacts(kind="control-board")
+    with CaptureQueriesContext(connection) as seen, pytest.raises(Conflict, match="already"):
+        corrections.correct_need(need_id=heater.pk, facts=to_board, **acting(bench, job))
+    reads = [one["sql"] for one in seen if 'FROM "matching_need"' in one["sql"]]
+    first = reads[0].split("WHERE")[1]
+    assert " OR " in first
+    assert 'ORDER BY "matching_need"."id" ASC' in first
 
 
 def test_withdrawing_the_last_wrong_need_of_a_repaired_job_finishes_it(bench: Bench) -> None:

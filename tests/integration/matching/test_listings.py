@@ -10,7 +10,7 @@ from donors import services as donor_services
 from donors.listings import services as listing_services
 from donors.listings.services import Correction, Offered, add_listing, add_listings
 from donors.models import Donor, Listing
-from matching import finding, holds, selectors
+from matching import cover, finding, holds, keeping, selectors
 from matching.finding import Query
 from matching.listings.buying import buy_listing
 from matching.listings.worth import weigh_listing
@@ -267,6 +267,19 @@ class TestWorth:
         bench.job(max_price_cents=30_000)
         bench.drain()
         assert weigh_listing(bench.workshop, row, on=TODAY).ceiling.most > without
+
+    def test_a_job_closed_while_it_is_weighed_is_not_counted(self, bench, monkeypatch):
+        job, row, real = bench.job(max_price_cents=9000), add(bench), cover.of_jobs
+        bench.drain()
+
+        def closed_before(*asked):
+            act = {"workshop": bench.workshop, "ref": job.ref, "member": bench.technician}
+            keeping.refuse_repair(answer=keeping.Answer(), now=NOW, **act)
+            return real(*asked)
+
+        monkeypatch.setattr(cover, "of_jobs", closed_before)
+        (served,) = weigh_listing(bench.workshop, row, on=TODAY).served
+        assert (served.why, served.counted) == ("it was closed just now", False)
 
     def test_own_terms_go_before_the_workshops(self, bench):
         row = add(bench)

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from matching import corrections, fittings, holds, keeping, reopening
+from matching import corrections, events, fittings, holds, keeping, reopening
 from matching.fittings import Report
 from matching.keeping import Answer
 from matching.models import FaultFound, FaultLesson, Hold, Job, Match, Need, Outcome
@@ -13,6 +13,7 @@ from matching.services import NeedFacts
 from parts.models import Part, SisterWarning
 from tests.factories import NOW, TODAY, Bench
 from workshop.errors import Conflict, InputRefused
+from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
 
@@ -61,6 +62,17 @@ def test_a_job_closed_as_refused_opens_with_its_needs_as_they_were(bench: Bench)
     assert (closed.after, closed.by) == ("refused by the customer", bench.technician)
     with pytest.raises(Conflict, match="is open already"):
         reopening.reopen_job(**act(bench, job))
+
+
+def test_a_need_opened_again_is_asked_to_be_searched_once(bench: Bench) -> None:
+    job = bench.job()
+    keeping.refuse_repair(answer=Answer(), **act(bench, job))
+    bench.drain()
+    asked = OutboxEvent.of(bench.workshop).filter(done_at__isnull=True)
+    reopening.reopen_job(**act(bench, job))
+    kinds = (events.NEEDS_OPENED, events.NEEDS_REMATCH)
+    found = [(one.kind, one.payload["need_ids"]) for one in asked.filter(kind__in=kinds)]
+    assert found == [(events.NEEDS_OPENED, [job.needs.get().pk])]
 
 
 def test_a_kept_machine_is_not_repaired_any_more(bench: Bench) -> None:

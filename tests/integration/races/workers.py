@@ -30,7 +30,7 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import echoes, requests, shares, sweeps
+from tests.integration.races import echoes, requests, restating, shares, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -281,6 +281,7 @@ TASKS = {
     "share_late": shares.share_late,
     "remind": sweeps.remind,
     "keep": requests.keep,
+    "restate": restating.restate,
 }
 
 if __name__ == "__main__":

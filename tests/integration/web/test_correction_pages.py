@@ -14,6 +14,7 @@ from matching import holds
 from matching.models import Job, Need, Outcome, Proposal
 from tests.factories import NOW, TODAY, Bench
 from tests.integration.web.reading import text_of
+from workshop.models import Member
 
 pytestmark = pytest.mark.django_db
 
@@ -155,6 +156,56 @@ def test_why_a_job_went_first_is_shown_on_both_jobs_and_the_part(
     for name, ref in (("job", first.job.ref), ("job", other.job.ref), ("part", part.ref)):
         assert "a freezer full of food" in page(client, name, ref)
     assert f"goes before {other.job.ref}" in page(client, "job", first.job.ref)
+
+
+def test_a_part_of_ones_own_choice_is_not_said_to_have_gone_to_another(
+    bench: Bench, sign_in: Any
+) -> None:
+    client = sign_in(bench, "technician")
+    proposed, chosen = bench.part(bench.donor()), bench.part(bench.donor())
+    need, other = bench.need(), bench.need("W7-60 R1 S")
+    bench.drain()
+    Proposal.of(bench.workshop).delete()
+    bench.proposal(proposed, need)
+    client.post(reverse("hold-new", args=[need.pk]), {"part_ref": chosen.ref})
+    assert Proposal.of(bench.workshop).get().state == Proposal.State.WITHDRAWN
+    assert "which was proposed to this job, to another" not in page(client, "job", need.job.ref)
+    client.post(reverse("hold-new", args=[other.pk]), {"part_ref": proposed.ref})
+    assert "which was proposed to this job, to another" not in page(client, "job", need.job.ref)
+
+
+def test_correcting_something_else_leaves_a_job_with_who_is_gone(
+    bench: Bench, sign_in: Any
+) -> None:
+    job = bench.job(technician=bench.technician)
+    Member.of(bench.workshop).filter(pk=bench.technician.pk).update(active=False)
+    client = sign_in(bench, "reviewer")
+    form = client.get(reverse("job-correct", args=[job.ref])).context["form"]
+    assert bench.technician in form.fields["technician"].queryset
+    filled(client, "job-correct", job.ref, own_number="T 1")
+    job.refresh_from_db()
+    assert (job.own_number, job.technician_id) == ("T 1", bench.technician.pk)
+    filled(client, "job-correct", job.ref, technician="")
+    job.refresh_from_db()
+    assert job.technician is None
+    form = client.get(reverse("job-correct", args=[job.ref])).context["form"]
+    assert bench.technician not in form.fields["technician"].queryset
+
+
+def test_an_emptied_end_of_the_wait_is_refused_not_passed_over(bench: Bench, sign_in: Any) -> None:
+    client, job = sign_in(bench, "technician"), bench.job()
+    answer = filled(client, "job-correct", job.ref, wait_until="", symptom="hums")
+    assert f"Give a day; it is {job.wait_until} on record." in text_of(answer)
+    job.refresh_from_db()
+    assert job.symptom != "hums"
+
+
+def test_a_need_sent_as_it_stands_is_not_said_to_be_searched(bench: Bench, sign_in: Any) -> None:
+    client, need = sign_in(bench, "technician"), bench.need()
+    bench.drain()
+    assert "Nothing about it was changed." in text_of(filled(client, "need-correct", need.pk))
+    need.refresh_from_db()
+    assert need.searched_at is not None
 
 
 def test_jobs_are_found_by_what_stands_on_them(bench: Bench, sign_in: Any) -> None:
