@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils.text import slugify
 
-from matching.domain.diagnosis.tables import MOST_MINUTES
+from matching.domain.diagnosis.tables import MOST_MINUTES, Check
 from matching.faults import tables
 from matching.faults.editing import FieldChecks, check_known, refuse_unknown_appliance
 from matching.faults.tables import CheckRow
@@ -143,6 +143,12 @@ def cautions_of(appliance: str) -> dict[str, str]:
     """Return the cautions that may stand beside a check of an appliance, slug and text."""
     rows = Caution.objects.filter(Q(appliance=appliance) | Q(appliance__isnull=True))
     return dict(rows.order_by("slug").values_list("slug", "text"))
+
+
+def beside(check: Check) -> list[Caution]:
+    """Return the cautions shown beside a check, in its order: one query."""
+    found = Caution.objects.in_bulk(check.cautions)
+    return [found[slug] for slug in check.cautions if slug in found]
 
 
 def refuse_check(appliance: str, facts: CheckFacts, cautions: Iterable[str]) -> None:
