@@ -359,6 +359,16 @@ class TestOwnChecks:
         with pytest.raises(NotFound):
             own_checks.change_check(slug="x", facts=check_facts(), **by(bench))
 
+    def test_two_that_begin_alike_are_two(self, bench: Bench) -> None:
+        begin = "Measure the resistance of the heater "
+        rows = [add_check(bench, do=begin + end) for end in ("element.", "element, hot.", "relay.")]
+        assert len({row.check.slug for row in rows}) == 3
+        assert rows[1].check.do == begin + "element, hot."
+        with pytest.raises(Conflict, match=r"heater element, hot\.” already"):
+            add_check(bench, do=begin.upper() + "ELEMENT HOT")
+        # Named as the guide names one of its own: other words, another check.
+        assert add_check(bench, do="Filter clear.").check.slug == "washing-machine:filter-clear-2"
+
     def test_another_workshop_has_none_of_it(self, bench: Bench, other_bench: Bench) -> None:
         slug = add_check(bench).check.slug
         assert tables.table_of(other_bench.workshop) == tables.delivered()
@@ -376,6 +386,9 @@ class TestOwnChecks:
         assert (row.check.minutes, row.hidden) == (1, True)
         row = editing.set_check(slug=slug, minutes=3, hidden=False, **by(bench))
         assert (row.check.minutes, row.hidden, row.check.do) == (3, False, check_facts().do)
+
+
+GUIDE = tables.delivered().checks["washing-machine:filter-clear"].do
 
 
 class TestTheFileOfChecks:
@@ -402,9 +415,18 @@ class TestTheFileOfChecks:
         row = WorkshopCheck.of(bench.workshop).get()
         assert (row.slug, row.minutes, row.finds) == (slug, 9, check_facts().finds)
 
+    def test_two_that_begin_alike_are_two(self, bench: Bench, tmp_path: Path) -> None:
+        begin = "washing-machine,Measure the resistance of the heater element "
+        lines = [f"{begin}{end},6,heater=0.8,,,,,,," for end in ("hot.", "cold.")]
+        assert self.read(bench, tmp_path, *lines).added == 2
+        assert self.read(bench, tmp_path, *lines).same == 2
+        assert len({row.slug for row in WorkshopCheck.of(bench.workshop)}) == 2
+
     @pytest.mark.parametrize(
         ("line", "column"),
         [
+            ("washing-machine,Listen at the pump!,1,belt=0.5,,,,,,,", "do"),
+            (f'washing-machine,"{GUIDE}",1,belt=0.5,,,,,,,', "do"),
             ("toaster,Listen.,1,belt=0.5,,,,,,,", "appliance"),
             ("washing-machine,!!,1,belt=0.5,,,,,,,", "do"),
             ("washing-machine,Listen.,none,belt=0.5,,,,,,,", "minutes"),
