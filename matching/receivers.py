@@ -49,6 +49,7 @@ outbox.let_wait(
     events.OUTCOMES_UNREAD,
     events.NEEDS_REMATCH,
     events.RULES_REVIEW,
+    events.PAST_UNTAUGHT,
 )
 outbox.never_waits(events.ALERTS_WRITTEN)
 
@@ -195,8 +196,8 @@ def outcomes_recorded(event: OutboxEvent, now: datetime) -> None:
 
 @handles(events.PAST_UNTAUGHT)
 def past_untaught(event: OutboxEvent, now: datetime) -> None:
-    """Let past jobs teach what their faults were, page by page."""
-    if past.teach(event.workshop_id, now=now) == past.AT_ONCE:
+    """Let past jobs teach what their faults were, page by page until none is left."""
+    if past.teach(event.workshop_id, now=now).more:
         past.ask(event.workshop_id)
 
 

@@ -19,13 +19,14 @@ class WaitingJob:
     """A job this machine could complete.
 
     parts: names of the parts it takes, all of them. margin: what completing it brings beyond what
-    the parts would sell for. p_fit: the chance, 0..1, that all of them fit.
+    the parts would sell for. gain: the chance, 0..1, that the parts, if they are good, complete it
+    and nothing else of ours would.
     """
 
     name: str
     parts: tuple[str, ...]
     margin: float
-    p_fit: float
+    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,14 +125,14 @@ def _value(graph: StripGraph | None) -> float:
 def _with_jobs(graph: StripGraph, jobs: Iterable[WaitingJob]) -> StripGraph:
     """Add a task for each job: it takes no minutes, needs its parts, and brings its margin.
 
-    Its chance is that all fit and all are good, each part judged by itself.
+    Its chance is the gain, if all are good, each part judged by itself.
     """
     tasks: list[Task] = list(graph.tasks.values())
     for job in jobs:
         p_good = 1.0
         for name in job.parts:
             p_good *= _part(graph, name).p_good
-        margin = Part(_task_name(job), 0, needs(*job.parts), job.margin, job.p_fit * p_good)
+        margin = Part(_task_name(job), 0, needs(*job.parts), job.margin, job.gain * p_good)
         tasks.append(margin)
     return StripGraph.of(tasks, rate_per_min=graph.rate_per_min)
 
@@ -155,7 +156,7 @@ def _check(listing: Listing) -> None:
         promised: set[str] = set()
         for job in listing.jobs:
             bad.number(job.name, job.margin, "(margin)", least=0, most=MOST_MONEY)
-            bad.number(job.name, job.p_fit, "(chance)", least=0, most=1)
+            bad.number(job.name, job.gain, "(chance)", least=0, most=1)
             if not job.parts:
                 bad.refuse(job.name, "takes no part of this machine; leave it out")
             for name in job.parts:

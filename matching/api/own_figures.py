@@ -7,7 +7,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from matching.own_figures import set_own_figures
+from matching.own_figures import alert_percent, set_own_figures
 from workshop.api import MemberView
 from workshop.models import MOST_HOLD_DAYS, MOST_PROPOSAL_HOURS, Role, Workshop
 
@@ -30,7 +30,7 @@ def _figures(workshop: Workshop) -> dict[str, int]:
     return {
         "hold_days": workshop.hold_days,
         "proposal_hours": workshop.proposal_hours,
-        "alert_from_percent": round(100 * workshop.alert_from_p_fit),
+        "alert_from_percent": alert_percent(workshop),
     }
 
 

@@ -86,7 +86,9 @@ class AdviceOutput(serializers.Serializer[Any]):
 class ServedOutput(serializers.Serializer[Any]):
     job = serializers.CharField()
     margin = serializers.FloatField()
-    chance = serializers.FloatField()
+    chance = serializers.FloatField(
+        help_text="that this machine completes the job and nothing else of ours would"
+    )
 
 
 class PointOutput(serializers.Serializer[Any]):

@@ -68,7 +68,13 @@ class FaultCheckSheet(Sheet):
         appliances = plates.appliance_slugs()
         cautions = {slug: own_checks.cautions_of(slug) for slug in appliances}
         own = list(WorkshopCheck.of(workshop).exclude(do=""))
-        stored, taken = {_key(one.appliance_id, one.do): one for one in own}, {o.slug for o in own}
+        stored = {_key(one.appliance_id, one.do): one for one in own}
+        taken = {one.slug for one in own} | set(tables.delivered().checks)
+        words = {(one.appliance_id, own_checks.words_of(one.do)) for one in own}
+        guide = {
+            (one.appliance, own_checks.words_of(one.do))
+            for one in tables.delivered().checks.values()
+        }
         seen: dict[Key, int] = {}
         new, changed = [], []
         for row in rows:
@@ -76,21 +82,26 @@ class FaultCheckSheet(Sheet):
             if appliance and appliance not in appliances:
                 row.refuse("appliance", "is no known kind of machine")
                 continue
-            slug, key = own_checks.own_slug(appliance, row["do"] or ""), _key(appliance, row["do"])
+            key, said = (
+                _key(appliance, row["do"]),
+                (appliance, own_checks.words_of(row["do"] or "")),
+            )
             there = stored.get(key)
             facts = self._facts(row, appliance, there, cautions.get(appliance, {}))
             if facts is None:
                 continue
-            if slug in tables.delivered().checks:
+            if said in guide:
                 row.refuse("do", "is a check of the guide; set its minutes on the page of checks")
             elif key in seen:
                 row.refuse("do", f"stands in row {seen[key]} already")
-            elif there is None and slug in taken:
-                row.refuse("do", "begins like another check; say first what is different")
+            elif there is None and said in words:
+                row.refuse("do", "says the same as another check; write it as it stands there")
             seen[key] = row.number
             values = own_checks.check_values(appliance, facts)
             if there is None:
+                slug = own_checks.free_slug(appliance, facts.do, taken)
                 taken.add(slug)
+                words.add(said)
                 new.append(WorkshopCheck(workshop=workshop, slug=slug, changed_at=at, **values))
             elif set_values(there, values):
                 there.changed_at, there.changed_by = at, None

@@ -1,15 +1,15 @@
 """Writes on checks of a workshop's own: what to do before a part is blamed, and what it tells."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NoReturn
+from typing import Any
 
 from django.db import transaction
 from django.db.models import Q
 from django.utils.text import slugify
 
-from matching.domain.diagnosis.tables import MOST_MINUTES
+from matching.domain.diagnosis.tables import MOST_MINUTES, Check
 from matching.faults import tables
 from matching.faults.editing import FieldChecks, check_known, refuse_unknown_appliance
 from matching.faults.tables import CheckRow
@@ -52,6 +52,19 @@ def own_slug(appliance: str, do: str) -> str:
     return f"{appliance}:{words}" if words else ""
 
 
+def free_slug(appliance: str, do: str, taken: Collection[str]) -> str:
+    """Return `own_slug`, with a number behind it when another check begins alike."""
+    slug = own_slug(appliance, do)
+    # One more name than there are taken: one of them is free.
+    names = [slug, *(f"{slug}-{number}" for number in range(2, len(taken) + 2))]
+    return next(name for name in names if name not in taken)
+
+
+def words_of(do: str) -> str:
+    """Return what a check says, however it is capitalised and punctuated."""
+    return slugify(do, allow_unicode=True)
+
+
 @transaction.atomic
 def add_check(
     *, workshop: Workshop, appliance: str, facts: CheckFacts, member: Member, now: datetime
@@ -59,14 +72,11 @@ def add_check(
     """Add a check of the workshop's own. Raises InputRefused by field, Conflict for the words."""
     refuse_unknown_appliance(appliance)
     refuse_check(appliance, facts, cautions_of(appliance))
-    slug = own_slug(appliance, facts.do)
     rows = tables.check_rows(workshop, appliance)
-    for row in rows:
-        if slug == row.check.slug:
-            _refuse_twice(row)
     _refuse_same_words(rows, facts)
     if sum(row.given is None for row in rows) >= MOST_OWN:
         raise Conflict(f"There are {MOST_OWN} checks of your own for this kind of machine already.")
+    slug = free_slug(appliance, facts.do, {row.check.slug for row in rows})
     stamp = {"workshop": workshop, "changed_by": member, "changed_at": now}
     WorkshopCheck.objects.create(slug=slug, **stamp, **check_values(appliance, facts))
     return tables.get_check_row(workshop, slug)
@@ -96,15 +106,11 @@ def change_check(
 
 def _refuse_same_words(rows: Iterable[CheckRow], facts: CheckFacts) -> None:
     for row in rows:
-        if facts.do.strip().casefold() == row.check.do.casefold():
-            _refuse_twice(row)
-
-
-def _refuse_twice(row: CheckRow) -> NoReturn:
-    raise Conflict(
-        f"There is a check “{row.check.do}” already. Change that one.",
-        fields={"do": "This check is there already."},
-    )
+        if words_of(facts.do) == words_of(row.check.do):
+            raise Conflict(
+                f"There is a check “{row.check.do}” already. Change that one.",
+                fields={"do": "This check is there already."},
+            )
 
 
 def get_own(workshop: Workshop, slug: str) -> WorkshopCheck:
@@ -143,6 +149,12 @@ def cautions_of(appliance: str) -> dict[str, str]:
     """Return the cautions that may stand beside a check of an appliance, slug and text."""
     rows = Caution.objects.filter(Q(appliance=appliance) | Q(appliance__isnull=True))
     return dict(rows.order_by("slug").values_list("slug", "text"))
+
+
+def beside(check: Check) -> list[Caution]:
+    """Return the cautions shown beside a check, in its order: one query."""
+    found = Caution.objects.in_bulk(check.cautions)
+    return [found[slug] for slug in check.cautions if slug in found]
 
 
 def refuse_check(appliance: str, facts: CheckFacts, cautions: Iterable[str]) -> None:

@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import NamedTuple
 
 from django.db.models import Exists, OuterRef, Q
 
@@ -23,6 +24,8 @@ from workshop import outbox
 # wait is at most 180 days ahead at a time and may be made longer.
 FITTED_WITHIN = timedelta(days=365)
 AT_ONCE = 200
+# Nothing was repaired, so nothing proves what the fault was (closing.say_found).
+TEACHES_NOTHING = (Job.State.REFUSED, Job.State.BROKEN)
 
 Place = tuple[str, str, str]  # kind, make, model number as compared
 
@@ -45,15 +48,21 @@ def ask(workshop_id: int) -> None:
     outbox.record(events.PAST_UNTAUGHT, workshop_id=workshop_id, payload={})
 
 
-def teach(workshop_id: int, *, now: datetime, most: int = AT_ONCE) -> int:
-    """Note the faults of at most `most` past jobs that can be known; returns how many.
+class Taught(NamedTuple):
+    """jobs: how many taught. more: there were others, or one changed under our hands."""
+
+    jobs: int
+    more: bool
+
+
+def teach(workshop_id: int, *, now: datetime, most: int = AT_ONCE) -> Taught:
+    """Note the faults of at most `most` past jobs that can be known.
 
     Jobs of which somebody said what it was, or which taught already, are left alone.
     """
     fitted = _fitted_by_import(workshop_id)
-    ids = _to_teach(workshop_id, fitted)[:most]
-    rows = Job.of(workshop_id).select_for_update(of=("self",)).filter(pk__in=ids)
-    jobs = list(rows.select_related("make", "appliance").order_by("id"))
+    known = _to_teach(workshop_id, fitted)
+    jobs = _locked(workshop_id, known[:most])
     _read_words(workshop_id, jobs, now)
     taught = 0
     for job in jobs:
@@ -61,14 +70,23 @@ def teach(workshop_id: int, *, now: datetime, most: int = AT_ONCE) -> int:
         if len(kinds) == 1:
             closing.note_found(job, kinds.pop(), by=None, now=now, outcome_id=outcome_id)
             taught += 1
-    return taught
+    return Taught(taught, more=len(known) > taught)
+
+
+def _locked(workshop_id: int, ids: list[int]) -> list[Job]:
+    """Lock jobs; those are left out that were closed or said of while the lock was waited for."""
+    rows = Job.of(workshop_id).select_for_update(of=("self",)).filter(pk__in=ids)
+    jobs = list(rows.select_related("make", "appliance").order_by("id"))
+    said = set(FaultFound.of(workshop_id).filter(job__in=jobs).values_list("job", flat=True))
+    return [job for job in jobs if job.state not in TEACHES_NOTHING and job.pk not in said]
 
 
 def _to_teach(workshop_id: int, fitted: dict[int, int]) -> list[int]:
     """Return the jobs, oldest first, of which one kind of part is known to have cured it."""
     found = FaultFound.of(workshop_id).filter(job=OuterRef("pk"))
     shown = Sign.of(workshop_id).filter(job=OuterRef("pk"))
-    untaught = Job.of(workshop_id).filter(~Exists(found)).filter(~Q(symptom="") | Exists(shown))
+    untaught = Job.of(workshop_id).exclude(state__in=TEACHES_NOTHING).filter(~Exists(found))
+    untaught = untaught.filter(~Q(symptom="") | Exists(shown))
     needs = Need.of(workshop_id).filter(job__in=untaught).order_by("job", "id")
     states: dict[int, list[tuple[int, str, str]]] = defaultdict(list)
     for pk, job, kind, state in needs.values_list("pk", "job", "kind", "state"):
@@ -148,7 +166,11 @@ def _fittings(workshop_id: int) -> list[_Side]:
 
 
 def _needs(workshop_id: int, kinds: set[str]) -> Iterable[_Side]:
-    """Yield the needs of these kinds that no fitting of this workshop's own served."""
+    """Yield the needs of these kinds that no fitting of this workshop's own served.
+
+    Those of refused jobs too: a part may have been fitted before the customer refused the rest,
+    and then the fitting is not known to be another job's.
+    """
     own = Outcome.of(workshop_id).filter(need=OuterRef("pk"), result=Outcome.Result.WORKED)
     rows = Need.of(workshop_id).filter(~Exists(own), kind__in=kinds).order_by("id")
     columns = ("pk", "job", "kind", "job__make__name", "job__make_as_read", "job__model_number")

@@ -10,6 +10,7 @@ from django.db.models import Count, QuerySet
 from matching.domain.diagnosis import fault_codes
 from matching.domain.diagnosis.fault_codes import FaultCodes
 from matching.domain.diagnosis.tables import SOMETHING_ELSE, Answer, Check, FaultTable, Symptom
+from matching.faults import check_cautions
 from matching.models import FaultCode, FaultLesson, Job, WorkshopCheck, WorkshopSymptom
 from parts.reference import kinds
 from workshop import reference
@@ -19,11 +20,6 @@ from workshop.models import Workshop
 Counts = Mapping[str, Mapping[str, int]]
 # Of two checks that tell as much a minute the guide's comes first.
 OWN_AFTER = 1000
-# What every opened machine of a kind shows beside "pull the plug".
-OPENED = {
-    "microwave": ("mw-hv", "mw-never-open-run"),
-    "fridge-freezer": ("fridge-circuit", "fridge-flammable"),
-}
 
 
 @lru_cache(maxsize=1)
@@ -122,12 +118,12 @@ def get_check_row(workshop: Workshop, slug: str) -> CheckRow:
 def own_check(row: WorkshopCheck) -> Check:
     """Return a workshop's own check as the diagnosis reads checks, with two answers.
 
-    Where the machine is opened, what holds for every opened one of its kind comes first.
+    The cautions that always stand beside such a check come before those chosen for it.
     """
     against = {name: 1 - chance for name, chance in row.suspects.items()}
     assert row.minutes is not None  # own_check_is_whole
     assert row.otherwise is not None
-    opening = opened(row.appliance_id) if row.opens else ()
+    always = check_cautions.always(row.appliance_id, row.suspects, opens=row.opens)
     return Check(
         slug=row.slug,
         appliance=row.appliance_id,
@@ -138,14 +134,9 @@ def own_check(row: WorkshopCheck) -> Check:
             Answer("bad", row.finds, row.suspects, row.otherwise),
             Answer("good", row.clear, against, 1 - row.otherwise),
         ),
-        cautions=tuple(dict.fromkeys([*opening, *row.cautions])),
+        cautions=tuple(dict.fromkeys([*always, *row.cautions])),
         instrument=row.instrument,
     )
-
-
-def opened(appliance: str) -> tuple[str, ...]:
-    """Return the cautions that an opened machine of a kind always shows."""
-    return ("all-unplug", *OPENED.get(appliance, ()))
 
 
 def _symptom_of(row: WorkshopSymptom) -> Symptom:

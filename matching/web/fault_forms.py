@@ -181,7 +181,11 @@ class OwnCheckForm(PlainForm):
         initial=True,
         label="The machine is opened for it: its cautions stand beside the check",
     )
-    cautions = forms.MultipleChoiceField(required=False, label="Further cautions beside it")
+    cautions = forms.MultipleChoiceField(
+        required=False,
+        label="Further cautions beside it",
+        help_text="What holds for an opened machine and for the parts it points to shows anyway.",
+    )
     source = forms.CharField(required=False, max_length=200)
 
     def __init__(self, *args: Any, appliance: str, **kwargs: Any) -> None:

@@ -10,7 +10,7 @@ from django.utils import timezone
 from donors.models import Appliance
 from donors.selectors import list_appliances, list_makes
 from matching.domain.diagnosis.beliefs import STRENGTH, Belief
-from matching.faults import editing, own_checks, tables
+from matching.faults import check_cautions, editing, own_checks, tables
 from matching.models import FaultCode
 from matching.web.fault_forms import (
     ChangedCheckForm,
@@ -281,7 +281,12 @@ def _of_check(appliance: Appliance) -> dict[str, Any]:
     return {
         "appliance": appliance,
         "known": tables.suspects_of(appliance.slug),
-        "always": [texts[slug] for slug in tables.opened(appliance.slug)],
+        "always": [texts[slug] for slug in check_cautions.opened(appliance.slug)],
+        "of_kinds": [
+            (name, [texts[one] for one in check_cautions.of_kind(appliance.slug, kind)])
+            for kind, name in tables.parts_of(appliance.slug).items()
+            if check_cautions.of_kind(appliance.slug, kind)
+        ],
     }
 
 
@@ -294,10 +299,12 @@ def _show_check(
     request: HttpRequest, member: Member, slug: str, form: ChangedCheckForm | None = None
 ) -> HttpResponse:
     row = own_checks.get_own(member.workshop, slug)
+    as_shown = tables.get_check_row(member.workshop, slug)
     shown = {
         **_sub_nav(member),
         **_of_check(row.appliance),
-        "row": tables.get_check_row(member.workshop, slug),
+        "row": as_shown,
+        "beside": own_checks.beside(as_shown.check),
         "chances": [
             (tables.suspect_name(one, row.appliance_id), p) for one, p in row.suspects.items()
         ],

@@ -5,7 +5,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from matching.own_figures import set_own_figures
+from matching.own_figures import alert_percent, set_own_figures
 from workshop import members
 from workshop.errors import DomainError
 from workshop.members import why_not
@@ -42,7 +42,7 @@ def own_figures_of(workshop: Workshop) -> dict[str, int]:
     return {
         "hold_days": workshop.hold_days,
         "proposal_hours": workshop.proposal_hours,
-        "alert_from_percent": round(100 * workshop.alert_from_p_fit),
+        "alert_from_percent": alert_percent(workshop),
     }
 
 

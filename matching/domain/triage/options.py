@@ -68,7 +68,10 @@ def _odds_of_waiting(wait: Wait) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """Another job this machine could serve if it were broken: its margin, and the chance."""
+    """Another job this machine could complete if it were broken: its margin.
+
+    chance: that it does and nothing else of the workshop's would.
+    """
 
     job: str
     margin: float

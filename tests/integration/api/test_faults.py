@@ -226,7 +226,7 @@ def test_a_check_of_one_s_own_is_asked_for_and_moves_the_odds(
     made = reviewer.post("/api/v1/fault-checks/", LISTEN, format="json")
     assert made.status_code == 201, made.data
     assert (made.data["own"], made.data["guide_minutes"]) == (True, None)
-    assert made.data["cautions"] == ["all-unplug"]  # opened unless said otherwise
+    assert made.data["cautions"] == ["all-unplug", "all-capacitor"]  # opened unless said otherwise
     slug = made.data["slug"]
     assert reviewer.post("/api/v1/fault-checks/", LISTEN, format="json").status_code == 409
     seen = api.get(fault)

@@ -11,6 +11,7 @@ from matching.faults.editing import CodeFacts, SymptomFacts
 from matching.faults.own_checks import CheckFacts
 from matching.faults.tables import CheckRow
 from matching.models import FaultCode, WorkshopCheck, WorkshopSymptom
+from parts.models import Caution
 from tests.factories import NOW, Bench
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.exchange import sheets
@@ -270,6 +271,12 @@ def add_check(bench: Bench, appliance: str = "washing-machine", **values: object
     return own_checks.add_check(appliance=appliance, facts=check_facts(**values), **by(bench))
 
 
+def of_kinds(appliance: str, *kinds: str) -> set[str]:
+    """The cautions of part kinds as the database has them, not as the code reads the file."""
+    rows = Caution.objects.filter(kind__in=kinds)
+    return {one.slug for one in rows if one.appliance_id in (None, appliance)}
+
+
 class TestOwnChecks:
     def test_it_stands_beside_the_guide_s_which_stay(self, bench: Bench) -> None:
         row = add_check(bench, instrument="a stethoscope", cautions=["all-live-test"])
@@ -277,7 +284,7 @@ class TestOwnChecks:
         given = tables.delivered().checks_of("washing-machine")
         assert table.checks_of("washing-machine") == (*given, row.check)
         assert row.check.instrument == "a stethoscope"
-        assert row.check.cautions == ("all-unplug", "all-live-test")
+        assert row.check.cautions == ("all-unplug", "all-capacitor", "all-live-test")
         for suspect in ("drain-pump", "blockage", "belt"):
             chances = [one.given(suspect) for one in row.check.answers]
             assert sum(chances) == pytest.approx(1)
@@ -287,7 +294,50 @@ class TestOwnChecks:
         shut = add_check(bench, "microwave", suspects={"magnetron": 0.5}, opens=False)
         opened = add_check(bench, "microwave", do="Look.", suspects={"magnetron": 0.5})
         assert shut.check.cautions == ()
-        assert opened.check.cautions == ("all-unplug", "mw-hv", "mw-never-open-run")
+        assert opened.check.cautions[:4] == (
+            "all-unplug", "all-capacitor", "mw-hv", "mw-never-open-run",
+        )  # fmt: skip
+        assert set(opened.check.cautions[4:]) == of_kinds("microwave", "magnetron")
+
+    @pytest.mark.parametrize(
+        ("kind", "caution"),
+        [
+            # 300 to 400 V on the bus: the danger of the very thing that is measured.
+            ("inverter-module", "all-inverter-bus"),
+            ("mains-filter", "all-filter"),
+            ("control-board", "all-board-esd"),
+            ("heater", "all-heater-dry"),
+        ],
+    )
+    @pytest.mark.parametrize("opens", [True, False])
+    def test_what_its_suspects_can_do_to_somebody_always_shows(
+        self, bench: Bench, kind: str, caution: str, opens: bool
+    ) -> None:
+        row = add_check(bench, do="Measure it.", suspects={kind: 0.8}, opens=opens)
+        assert caution in row.check.cautions
+        assert ("all-capacitor" in row.check.cautions) == opens
+
+    def test_every_caution_of_every_kind_a_machine_carries(self, bench: Bench) -> None:
+        for appliance in ("washing-machine", "tumble-dryer", "microwave", "coffee-machine"):
+            for kind in tables.parts_of(appliance):
+                row = WorkshopCheck(
+                    workshop=bench.workshop, appliance_id=appliance, do="Measure it.", minutes=1,
+                    suspects={kind: 0.8}, otherwise=0.05, finds="bad", clear="good", opens=True,
+                )  # fmt: skip
+                shown = tables.own_check(row).cautions
+                assert of_kinds(appliance, kind) <= set(shown)
+                assert len(set(shown)) == len(shown)
+                assert of_kinds(appliance, kind) == {
+                    slug for slug in shown if Caution.objects.get(pk=slug).kind_id
+                }
+
+    def test_of_a_shut_machine_only_what_is_live(self, bench: Bench) -> None:
+        row = add_check(bench, suspects={"motor-inverter": 0.8, "door-lock": 0.3}, opens=False)
+        assert row.check.cautions == ()
+
+    def test_what_is_chosen_too_stands_once(self, bench: Bench) -> None:
+        row = add_check(bench, suspects={"heater": 0.5}, cautions=["all-heater-dry", "all-unplug"])
+        assert row.check.cautions == ("all-unplug", "all-capacitor", "all-heater-dry")
 
     def test_changed_in_words_and_retired(self, bench: Bench) -> None:
         slug = add_check(bench).check.slug
@@ -309,6 +359,16 @@ class TestOwnChecks:
         with pytest.raises(NotFound):
             own_checks.change_check(slug="x", facts=check_facts(), **by(bench))
 
+    def test_two_that_begin_alike_are_two(self, bench: Bench) -> None:
+        begin = "Measure the resistance of the heater "
+        rows = [add_check(bench, do=begin + end) for end in ("element.", "element, hot.", "relay.")]
+        assert len({row.check.slug for row in rows}) == 3
+        assert rows[1].check.do == begin + "element, hot."
+        with pytest.raises(Conflict, match=r"heater element, hot\.” already"):
+            add_check(bench, do=begin.upper() + "ELEMENT HOT")
+        # Named as the guide names one of its own: other words, another check.
+        assert add_check(bench, do="Filter clear.").check.slug == "washing-machine:filter-clear-2"
+
     def test_another_workshop_has_none_of_it(self, bench: Bench, other_bench: Bench) -> None:
         slug = add_check(bench).check.slug
         assert tables.table_of(other_bench.workshop) == tables.delivered()
@@ -326,6 +386,9 @@ class TestOwnChecks:
         assert (row.check.minutes, row.hidden) == (1, True)
         row = editing.set_check(slug=slug, minutes=3, hidden=False, **by(bench))
         assert (row.check.minutes, row.hidden, row.check.do) == (3, False, check_facts().do)
+
+
+GUIDE = tables.delivered().checks["washing-machine:filter-clear"].do
 
 
 class TestTheFileOfChecks:
@@ -352,9 +415,18 @@ class TestTheFileOfChecks:
         row = WorkshopCheck.of(bench.workshop).get()
         assert (row.slug, row.minutes, row.finds) == (slug, 9, check_facts().finds)
 
+    def test_two_that_begin_alike_are_two(self, bench: Bench, tmp_path: Path) -> None:
+        begin = "washing-machine,Measure the resistance of the heater element "
+        lines = [f"{begin}{end},6,heater=0.8,,,,,,," for end in ("hot.", "cold.")]
+        assert self.read(bench, tmp_path, *lines).added == 2
+        assert self.read(bench, tmp_path, *lines).same == 2
+        assert len({row.slug for row in WorkshopCheck.of(bench.workshop)}) == 2
+
     @pytest.mark.parametrize(
         ("line", "column"),
         [
+            ("washing-machine,Listen at the pump!,1,belt=0.5,,,,,,,", "do"),
+            (f'washing-machine,"{GUIDE}",1,belt=0.5,,,,,,,', "do"),
             ("toaster,Listen.,1,belt=0.5,,,,,,,", "appliance"),
             ("washing-machine,!!,1,belt=0.5,,,,,,,", "do"),
             ("washing-machine,Listen.,none,belt=0.5,,,,,,,", "minutes"),

@@ -6,13 +6,17 @@ from pathlib import Path
 
 import pytest
 
+from matching import events, fittings, holds, keeping
 from matching.faults import closing, past, tables
 from matching.faults.views import fault_of
+from matching.fittings import Report
+from matching.keeping import Answer
 from matching.models import FaultFound, FaultLesson, Job, Need, Outcome, Sign
 from matching.selectors import get_job
 from matching.services import NeedFacts
 from tests.factories import NOW, TODAY, Bench
 from workshop.exchange import sheets
+from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
 
@@ -152,13 +156,13 @@ class TestClosedBefore:
 
     def test_its_words_are_read_and_the_part_was_the_fault(self, bench: Bench) -> None:
         self.closed(bench, "drain-pump")
-        assert past.teach(bench.workshop.pk, now=NOW) == 1
-        assert past.teach(bench.workshop.pk, now=NOW) == 0
+        assert past.teach(bench.workshop.pk, now=NOW).jobs == 1
+        assert past.teach(bench.workshop.pk, now=NOW).jobs == 0
         assert counted(bench) == {NO_DRAIN: {"drain-pump": 1}}
 
     def test_of_several_kinds_nobody_knows_which(self, bench: Bench) -> None:
         self.closed(bench, "drain-pump", "heater")
-        assert past.teach(bench.workshop.pk, now=NOW) == 0
+        assert past.teach(bench.workshop.pk, now=NOW).jobs == 0
         assert counted(bench) == {}
 
     def test_what_a_person_chose_is_not_read_over(self, bench: Bench) -> None:
@@ -178,8 +182,51 @@ class TestClosedBefore:
     ) -> None:
         for number in range(5):
             self.closed(bench, "drain-pump", ref=f"X-{number}")
-        monkeypatch.setattr(past, "AT_ONCE", 2)
         monkeypatch.setattr(past.teach, "__kwdefaults__", {"most": 2})
         past.ask(bench.workshop.pk)
         bench.drain()
         assert counted(bench) == {NO_DRAIN: {"drain-pump": 5}}
+
+    def test_a_job_changed_meanwhile_does_not_stop_the_rest(
+        self, bench: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        for number in range(5):
+            self.closed(bench, "drain-pump", ref=f"X-{number}")
+        look = past._to_teach
+
+        def refused_before_it_is_locked(workshop_id: int, fitted: dict[int, int]) -> list[int]:
+            found = look(workshop_id, fitted)
+            Job.of(bench.workshop).filter(ref="X-0").update(state=Job.State.REFUSED)
+            return found
+
+        monkeypatch.setattr(past, "_to_teach", refused_before_it_is_locked)
+        monkeypatch.setattr(past.teach, "__kwdefaults__", {"most": 2})
+        past.ask(bench.workshop.pk)
+        bench.drain()
+        assert counted(bench) == {NO_DRAIN: {"drain-pump": 4}}
+
+    @pytest.mark.parametrize("state", [Job.State.REFUSED, Job.State.BROKEN])
+    def test_what_was_not_repaired_teaches_nothing(self, bench: Bench, state: str) -> None:
+        job = self.closed(bench, "drain-pump")
+        Job.of(bench.workshop).filter(pk=job.pk).update(state=state)
+        assert past.teach(bench.workshop.pk, now=NOW) == (0, False)
+        assert counted(bench) == {}
+
+    def test_refused_after_one_of_two_parts_was_fitted(self, bench: Bench) -> None:
+        facts = [NeedFacts(kind="drain-pump"), NeedFacts(kind="control-board")]
+        job = bench.job(needs=facts, symptom="does not drain")
+        part = bench.part(bench.donor(), "drain-pump")
+        bench.drain()
+        who = {"workshop": bench.workshop, "member": bench.technician, "now": NOW}
+        need = job.needs.get(kind="drain-pump")
+        hold = holds.hold_part(part_ref=part.ref, need_id=need.pk, **who)
+        report = Report(Outcome.Result.WORKED, TODAY)
+        fittings.report_fitting(workshop=bench.workshop, hold_id=hold.pk, report=report, now=NOW)
+        keeping.refuse_repair(ref=job.ref, answer=Answer(), **who)
+        bench.drain()
+        assert past.teach(bench.workshop.pk, now=NOW).jobs == 0
+        assert counted(bench) == {}
+
+    def test_news_goes_before_it(self, bench: Bench) -> None:
+        past.ask(bench.workshop.pk)
+        assert OutboxEvent.of(bench.workshop).get(kind=events.PAST_UNTAUGHT).background

@@ -334,6 +334,38 @@ class TestTables:
         assert "Listen at the pump." in shown
         assert "no check done" in shown
 
+    def test_whoever_reads_a_check_sees_what_can_hurt(
+        self, bench: Bench, reviewer: Client, technician: Client
+    ) -> None:
+        typed = {
+            "do": "Measure across the bus of the inverter.",
+            "minutes": "6",
+            "suspects": "inverter-module=0.8",
+            "otherwise": "0.05",
+            "finds": "no voltage",
+            "clear": "it is there",
+            "opens": "on",
+            "cautions": ["all-live-test"],
+        }
+        new = reverse("fault-check-new", args=["washing-machine"])
+        assert "300 to 400 V" in text_of(reviewer.get(new))
+        reviewer.post(new, typed)
+        (row,) = [row for row in tables.check_rows(bench.workshop) if row.given is None]
+        shown = text_of(technician.get(reverse("fault-check", args=[row.check.slug])))
+        said = (
+            "Pull the plug",
+            "stay charged",
+            "300 to 400 V",
+            "Nobody tests a live machine alone",
+        )
+        places = [shown.index(words) for words in said]
+        assert places == sorted(places)
+        assert "Licensed work: electrical safety" in shown
+        assert "chosen or not" not in shown  # of the form, which this reader has not
+        assert "chosen or not" in text_of(
+            reviewer.get(reverse("fault-check", args=[row.check.slug]))
+        )
+
 
 def test_pages_ask_no_more_as_rows_grow(
     bench: Bench, technician: Client, reviewer: Client, job: Job

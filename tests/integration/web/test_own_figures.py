@@ -28,6 +28,7 @@ def test_the_owner_sets_them_and_a_hold_ends_so(bench: Bench, sign_in) -> None:
     )
     assert (hold.expires_at - hold.held_at).days == 3
     links = owner.get(page).content.decode()
+    assert f"A minute costs 0.60 {shop.currency}" in text_of(owner.get(page))
     for route in ("triage-settings", "warranty", "listing-terms", "fault-checks"):
         assert reverse(route) in links
 
@@ -52,6 +53,18 @@ def test_what_cannot_be_is_refused_beside_its_field(
     assert has_field_message(answer, f"id_{name}", "")
     bench.workshop.refresh_from_db()
     assert bench.workshop.hold_days == 5
+
+
+def test_a_finer_chance_stays_while_another_figure_is_set(bench: Bench, sign_in) -> None:
+    shop, owner = bench.workshop, sign_in(bench, "owner")
+    type(shop).objects.filter(pk=shop.pk).update(alert_from_p_fit=0.655)
+    typed = {**GIVEN, "alert_from_percent": "66"}  # as the page shows it
+    owner.post(reverse("own-figures"), typed)
+    shop.refresh_from_db()
+    assert (shop.hold_days, shop.alert_from_p_fit) == (3, 0.655)
+    owner.post(reverse("own-figures"), {**typed, "alert_from_percent": "67"})
+    shop.refresh_from_db()
+    assert shop.alert_from_p_fit == 0.67
 
 
 def test_others_read_them_only(bench: Bench, sign_in) -> None:

@@ -8,8 +8,18 @@ from django.urls import reverse
 from django.utils import timezone
 
 from donors.models import Donor
-from matching.models import Job, JobEstimate, KeepPermission, NewPartQuote, OwnRule, TriageFigures
-from tests.factories import Bench
+from matching import holds
+from matching.models import (
+    Job,
+    JobEstimate,
+    KeepPermission,
+    Match,
+    NewPartQuote,
+    OwnRule,
+    TriageFigures,
+)
+from matching.services import NeedFacts
+from tests.factories import NOW, Bench
 from tests.integration.web.reading import text_of
 
 pytestmark = pytest.mark.django_db
@@ -36,6 +46,32 @@ def test_the_page_says_best_next_and_what_would_change_it(job: Job, technician: 
     assert "twice a used one, guide" in text
     assert "The curve as a table" in text
     assert answer.content.decode().count("<polyline") == 1
+
+
+def test_jobs_its_parts_would_complete_until_something_else_serves_them(
+    bench: Bench, job: Job, technician: Client
+) -> None:
+    page = to("job-triage", job.ref)
+    nobody = "nothing else of ours serves, and that pays more than the shelf"
+    assert nobody in text_of(technician.get(page))
+    pump = bench.job(needs=[NeedFacts(kind="drain-pump", max_price_cents=3_000)])
+    text = text_of(technician.get(page))
+    assert "the chance that they do and nothing else of ours would: " + pump.ref in text
+    assert nobody not in text
+    # A pump held for it, whatever it is worth: breaking this machine adds next to nothing.
+    part = bench.part(bench.donor(), "drain-pump")
+    bench.drain()
+    holds.hold_part(
+        workshop=bench.workshop,
+        part_ref=part.ref,
+        need_id=pump.needs.get().pk,
+        member=bench.technician,
+        now=NOW,
+    )
+    Match.of(bench.workshop).filter(part=part).update(worth=0.999)
+    text = text_of(technician.get(page))
+    assert nobody in text
+    assert "known to want" not in text
 
 
 def test_what_is_typed_changes_the_answer_and_is_shown_as_of_this_job(

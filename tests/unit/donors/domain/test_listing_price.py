@@ -65,7 +65,7 @@ def _mean_over_outcomes(graph, chosen, jobs):
         )
         have = {part.name for part, yes in zip(parts, good, strict=True) if yes}
         money = sum(graph.tasks[name].price for name in have)
-        money += sum(job.margin * job.p_fit for job in jobs if set(job.parts) <= have)
+        money += sum(job.margin * job.gain for job in jobs if set(job.parts) <= have)
         mean += p * money
     return mean
 
@@ -85,11 +85,11 @@ def test_equals_enumeration(listing):
 
 
 @given(listings(), chances, st.integers(0, 40))
-def test_better_news_never_lowers_the_ceiling(listing, p_fit, margin):
+def test_better_news_never_lowers_the_ceiling(listing, gain, margin):
     free = {part.name for part in listing.as_said.parts}
     free -= {name for job in listing.jobs for name in job.parts}
     if free:
-        more = WaitingJob("J-more", (min(free),), margin, p_fit)
+        more = WaitingJob("J-more", (min(free),), margin, gain)
         after = Listing(**{**_fields(listing), "jobs": (*listing.jobs, more)})
         assert most_worth_paying(after).most >= most_worth_paying(listing).most - 1e-6
 
