@@ -25,6 +25,7 @@ FOLDS = 8
 LIKELY_RIGHT = 0.90  # a part said to be likely to fit does so nine times in ten
 LIKELY_RANGE = [step / 100 for step in range(55, 73)]
 LIKELY_PRIOR = 25.0  # cases that stand for the wanted share before any is seen
+LIKELY_LEAST = 50  # fewer above a limit say nothing of it (our own choice)
 LIKELY_GUARD = 0.5  # standard errors by which the share must lie above what is wanted
 SURE = 0.99  # from this chance, and with numbers that say so, a note of a misfit is a slip
 SLIPS_PRIOR = 100.0
@@ -124,20 +125,19 @@ def teach(history: History, by_hand: Weights) -> Taught:
         for fold in history.each
     ]
     learned = history.held_out([by_hand.taught(one) for one in counted])
-    wrong = slips(learned)
-    corrections = [
-        correcting.fit(_scored(history.without(fold, learned)), wrong) for fold in history.each
-    ]
+    taught_by = [history.without(fold, learned) for fold in history.each]
+    corrections = [correcting.fit(_scored(rest), slips(rest)) for rest in taught_by]
     both = zip(counted, corrections, strict=True)
     final = history.held_out([by_hand.taught({**one, "correction": c}) for one, c in both])
     lesson: dict[str, Any] = {
         "bits": learning.learn(lessons, by_hand),
         "types": _types(history.outcomes, kinds),
-        "correction": correcting.fit(_scored(learned), wrong),
+        "correction": correcting.fit(_scored(learned), slips(learned)),
     }
     if len(final) >= LEAST_OUTCOMES:
         cases = [(found.p_fit, fitted(outcome)) for outcome, found in final if not _printed(found)]
-        lesson["likely"] = likely_limit(cases, slip=slips(final))
+        set_by_hand = by_hand.limits()["likely"]
+        lesson["likely"] = likely_limit(cases, by_hand=set_by_hand, slip=slips(final))
     before, after = [_loss(*one) for one in plain], [_loss(*one) for one in final]
     return Taught(
         weights=by_hand.taught(lesson),
@@ -188,7 +188,9 @@ def slips(held: Iterable[Held]) -> float:
     return (wrong + SLIPS_PRIOR * correcting.WRONG) / (len(sure) + SLIPS_PRIOR)
 
 
-def likely_limit(cases: Iterable[tuple[float, bool]], *, slip: float = correcting.WRONG) -> float:
+def likely_limit(
+    cases: Iterable[tuple[float, bool]], *, by_hand: float, slip: float = correcting.WRONG
+) -> float:
     """Return the least chance from which parts called likely to fit are right often enough.
 
     cases: chance and what was noted; slip: the share of notes that are wrong. The share of those
@@ -196,11 +198,14 @@ def likely_limit(cases: Iterable[tuple[float, bool]], *, slip: float = correctin
     and by the mean of the chances (as good as they are calibrated); their mean is drawn towards
     the wanted share, so that a handful decides nothing. The least limit of many that will do is
     one that luck favoured, so the share has to lie LIKELY_GUARD standard errors above. The
-    highest of the range when none will do.
+    highest of the range when none will do. Where fewer than LIKELY_LEAST lie above, the limit
+    set by hand stands, or the first such limit where the lower ones were seen not to do.
     """
     known = list(cases)
     for limit in LIKELY_RANGE:
         above = [(chance, true) for chance, true in known if chance >= limit]
+        if len(above) < LIKELY_LEAST:
+            return max(by_hand, limit)
         noted = (sum(true for _, true in above) - slip * len(above)) / (1 - 2 * slip)
         stated = sum(chance for chance, _ in above)
         fits = (noted + stated) / 2

@@ -310,8 +310,12 @@ def _as_ids(one: Passed) -> dict[str, object]:
 
 def note_touched(workshop_id: int) -> None:
     """Note that the last allocation may no longer be the best. In the dispatcher only."""
-    rows = LastAllocation.objects.unscoped().filter(workshop_id=workshop_id)
-    rows.update(due=True, touched=F("touched") + 1)
+    rows = LastAllocation.objects.unscoped()
+    touch = {"due": True, "touched": F("touched") + 1}
+    if not rows.filter(workshop_id=workshop_id).update(**touch):
+        # The first one may be worked out right now: it has to find that it was touched.
+        rows.get_or_create(workshop_id=workshop_id)
+        rows.filter(workshop_id=workshop_id).update(**touch)
 
 
 def never_made() -> Iterable[int]:

@@ -5,8 +5,10 @@ much or too little. The correction gives each piece of evidence a share of its b
 takes one away, and each level and kind a few bits; beside it stand what differences at single
 places of the model numbers are worth (places.py) and what it is worth that both seem to be of
 one type (part_types.py). They are rows of the explanation, so the rows still add up to the
-score. No piece of evidence ever gets less than none of its weight:
-more bits in a row never lower the odds.
+score. No share of a row's bits is taken below none of them (held at -1): more bits in such a row
+never lower the odds. What stands beside the rows, places and types, is not held: how clearly a
+type is told may count against it, and one kind against what all kinds say, so no bound on a
+single coefficient would promise as much.
 
 Fitted as logistic regression on the rows with the plain sum as offset, each coefficient drawn
 towards none by a Gaussian prior (ridge), so that few outcomes correct little.

@@ -7,11 +7,12 @@ import pytest
 
 from matching import gather, measuring
 from matching.domain.scoring import Score
-from matching.learning import LIKELY_RANGE, SURE, likely_limit, slips
+from matching.learning import LIKELY_LEAST, LIKELY_RANGE, SURE, likely_limit, slips
 from matching.models import Outcome
 from tests.speed.other_world import Lay, write_other_world
 
 pytestmark = pytest.mark.any_engine  # made from files alone
+BY_HAND = 0.65
 
 
 @pytest.fixture(scope="module")
@@ -80,18 +81,31 @@ def test_slips_are_seen_where_the_numbers_leave_no_doubt(material: measuring.Mat
     assert slips([]) == pytest.approx(0.01)
 
 
+def limit(cases: list[tuple[float, bool]], slip: float = 0.01) -> float:
+    return likely_limit(cases, by_hand=BY_HAND, slip=slip)
+
+
 def test_the_limit_of_likely_is_where_nine_in_ten_fit() -> None:
     sure = [(0.97, True)] * 500
-    assert likely_limit(sure) == LIKELY_RANGE[0]
+    assert limit(sure) == LIKELY_RANGE[0]
     mixed = [(0.6, n % 2 == 0) for n in range(500)] + [(0.95, n % 20 != 0) for n in range(1500)]
-    assert likely_limit(mixed) == pytest.approx(0.61)
+    assert limit(mixed) == pytest.approx(0.61)
     # With three slips in a hundred, what was noted right in .87 fits in .89.
     noted = [(0.92, n % 100 >= 13) for n in range(5000)]
-    assert likely_limit(noted, slip=0.0) == LIKELY_RANGE[-1]
-    assert likely_limit(noted, slip=0.03) == LIKELY_RANGE[0]
+    assert limit(noted, slip=0.0) == LIKELY_RANGE[-1]
+    assert limit(noted, slip=0.03) == LIKELY_RANGE[0]
     # What lies barely above nine in ten has to be seen often enough.
     barely = [(0.903, n % 10 != 0) for n in range(400)]
-    assert likely_limit(barely, slip=0.0) == LIKELY_RANGE[-1]
-    assert likely_limit(barely * 100, slip=0.0) == LIKELY_RANGE[0]
-    assert likely_limit([(0.9, False)] * 500) == LIKELY_RANGE[-1]
-    assert likely_limit([]) == LIKELY_RANGE[0]
+    assert limit(barely, slip=0.0) == LIKELY_RANGE[-1]
+    assert limit(barely * 100, slip=0.0) == LIKELY_RANGE[0]
+    assert limit([(0.9, False)] * 500) == LIKELY_RANGE[-1]
+
+
+def test_the_limit_set_by_hand_stands_where_too_few_speak() -> None:
+    assert limit([]) == BY_HAND
+    assert limit([(0.5, False)] * 500) == BY_HAND  # all lie below every limit
+    assert limit([(0.57, False)] * 300) == BY_HAND  # nothing is known above .57
+    assert limit([(0.97, True)] * (LIKELY_LEAST - 1)) == BY_HAND
+    assert limit([(0.97, True)] * LIKELY_LEAST) == LIKELY_RANGE[0]
+    # Seen not to do at .66: the limit set by hand is too low.
+    assert limit([(0.57, False)] * 300 + [(0.66, False)] * 60) == pytest.approx(0.67)

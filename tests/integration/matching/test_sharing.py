@@ -357,6 +357,16 @@ def test_what_changed_has_it_worked_out_by_the_sweep(bench: Bench) -> None:
     assert LastAllocation.of(bench.workshop).get().due is True
 
 
+def test_a_touch_while_the_first_is_worked_out_is_not_lost(bench: Bench) -> None:
+    opened(bench)
+    for _ in range(2):  # the first one, and one after it
+        worked = sharing.work_out(bench.workshop.pk, now=NOW)
+        sharing.note_touched(bench.workshop.pk)  # by another dispatcher, meanwhile
+        with transaction.atomic():
+            assert sharing.store(bench.workshop.pk, worked, now=NOW).due is True
+        assert bench.workshop.pk in sharing.due()
+
+
 def test_asked_for_twice_it_is_worked_out_once(bench: Bench) -> None:
     proposals.work_out_now(workshop=bench.workshop)
     with transaction.atomic():
