@@ -148,5 +148,5 @@ def _place(alert: Alert, covered: cover.Cover, parts: set[int | None]) -> str:
         return "news"
     if alert.need.state != Need.State.OPEN or alert.job.state != Job.State.OPEN:
         return "over"
-    by_this = any(covered.promised.get(part or 0) == alert.need_id for part in parts)
-    return "served" if covered.is_served(alert.need_id) and not by_this else "open"
+    by_this = any(covered.promised.get(part or 0) == alert.need.pk for part in parts)
+    return "served" if covered.is_served(alert.need.pk) and not by_this else "open"
