@@ -1,15 +1,17 @@
 """What people are told of a part after they were told of it first. Runs in the dispatcher only.
 
 Found, then proved or failed on the bench (and proved again), held for another job and free again,
-gone. Each is told once of one test, one hold, one leaving, one failed sister: the database refuses
-a second row. Who does something need not be told of it: holder and job of a hold are left out.
+gone, and back again. Each is told once of one test, one hold, one leaving, one failed sister:
+the database refuses a second row. Who does something need not be told of it: holder and job of
+a hold are left out.
 """
 
 from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
-from django.db.models import Count
+from django.db.models import Count, F, QuerySet
 from django.utils import timezone
 
 from matching import inbox
@@ -28,15 +30,18 @@ FATES: dict[str, str] = {
 
 
 def tell_of_proved(workshop_id: int, there: Iterable[StockPart], *, now: datetime) -> int:
-    """Tell everyone a part was offered to that it passed its test. Returns how many.
+    """Tell everyone a part was offered to before that it passed its test. Returns how many.
 
-    Once until it fails: a second good test of a part known to be good changes nothing.
+    Once until it fails: a second good test of a part known to be good changes nothing. Whom it
+    was offered to as tested already is told nothing new.
     """
     good = {part.pk: part for part in there if part.grade == Grade.TESTED_GOOD}
     tests = _tests(good, BenchTest.Verdict.GOOD)
     told = {
         (member.pk, need.pk, part): (member, need, part)
-        for member, need, part in _alerted(workshop_id, list(tests))
+        for member, need, part in _alerted(
+            workshop_id, list(tests), told_at__lt=F("part__grade_test__recorded_at")
+        )
     }
     latest = _latest_of(workshop_id, list(tests), [Alert.News.PROVED, Alert.News.FAILED])
     return inbox.write(
@@ -87,6 +92,27 @@ def tell_of_freed(workshop_id: int, hold_ids: Collection[int], *, now: datetime)
     return inbox.write([_freed(alert, about[alert.about], now) for alert in read])
 
 
+def tell_of_back(workshop_id: int, there: Iterable[StockPart], *, now: datetime) -> int:
+    """Tell who was told that a part has gone that it is there again. Returns how many.
+
+    Parts held meanwhile are passed over: that, and its end, are told by themselves.
+    """
+    back = {part.pk: part for part in there}
+    rows = _waiting(workshop_id, back).filter(news__in=[Alert.News.GONE, Alert.News.FREE])
+    held = Hold.of(workshop_id).filter(part__in=list(back), released_at__isnull=True)
+    rows = rows.exclude(part__in=held.values("part"))
+    latest = {
+        (one.recipient_id, one.need_id, one.part_id): one for one in rows.order_by("told_at", "id")
+    }
+    return inbox.write(
+        [
+            _back(one, back[one.part_id], now)
+            for one in latest.values()
+            if one.news == Alert.News.GONE and one.part_id is not None
+        ]
+    )
+
+
 def tell_of_failures(workshop_id: int, gone: Iterable[StockPart], *, now: datetime) -> int:
     """Tell everyone a part was offered to or held by that it failed its test, or has gone.
 
@@ -103,10 +129,18 @@ def tell_of_failures(workshop_id: int, gone: Iterable[StockPart], *, now: dateti
         (member.pk, need.pk, part): (member, need, part)
         for member, need, part in (*_alerted(workshop_id, failed), *_holding(workshop_id, failed))
     }
+    fittings = _fittings(workshop_id, failed)
     others = _others_offered(workshop_id, {need.pk for _, need, _ in told.values()}, failed)
     return inbox.write(
         [
-            _failure(who, failed[who[2]], tests.get(who[2]), others.get(who[1].pk, 0), now)
+            _failure(
+                who,
+                failed[who[2]],
+                tests.get(who[2]),
+                leaving=fittings.get(who[2]) or failed[who[2]].state,
+                others=others.get(who[1].pk, 0),
+                now=now,
+            )
             for who in told.values()
         ]
     )
@@ -123,15 +157,21 @@ def tell_of_sister(workshop_id: int, failed_id: int, *, now: datetime) -> int:
     return inbox.write([_sister(who, parts[who[2]], failed, now) for who in told])
 
 
-def _alerted(workshop_id: int, part_ids: Collection[int]) -> Iterator[Told]:
-    rows = Alert.of(workshop_id).filter(
+def _waiting(workshop_id: int, part_ids: Collection[int]) -> QuerySet[Alert]:
+    """Return what was told of these parts to who still waits for one."""
+    rows: QuerySet[Alert] = Alert.of(workshop_id).filter(
         part__in=list(part_ids),
-        news=Alert.News.FOUND,
         recipient__active=True,
         need__state=Need.State.OPEN,
         need__job__state=Job.State.OPEN,
     )
-    for alert in rows.select_related("recipient", "need__job", "need__kind").order_by("id"):
+    return rows.select_related("recipient", "need__job", "need__kind")
+
+
+def _alerted(workshop_id: int, part_ids: Collection[int], **told: Any) -> Iterator[Told]:
+    """Yield whom these parts were offered to. told: what else the alert has to be."""
+    rows = _waiting(workshop_id, part_ids).filter(news=Alert.News.FOUND, **told)
+    for alert in rows.order_by("id"):
         if alert.need is not None and alert.part_id is not None:
             yield alert.recipient, alert.need, alert.part_id
 
@@ -163,6 +203,13 @@ def _tests(part_ids: Collection[int], verdict: BenchTest.Verdict) -> dict[int, B
     return {part.pk: part.grade_test for part in rows.select_related("grade_test")}
 
 
+def _fittings(workshop_id: int, part_ids: Collection[int]) -> dict[int, str]:
+    """Return by which fitting each part was used up; none where it left by hand."""
+    rows = Outcome.of(workshop_id).filter(part__in=list(part_ids))
+    used_up = rows.exclude(result=Outcome.Result.DID_NOT_FIT).order_by("id")
+    return {part: f"outcome {pk}" for part, pk in used_up.values_list("part_id", "pk")}
+
+
 def _latest_of(
     workshop_id: int, part_ids: Collection[int], news: Collection[str]
 ) -> dict[tuple[int, int, int], str]:
@@ -181,7 +228,13 @@ def _others_offered(
 
 
 def _failure(
-    told: Told, part: StockPart, test: BenchTest | None, others: int, now: datetime
+    told: Told,
+    part: StockPart,
+    test: BenchTest | None,
+    *,
+    leaving: str,
+    others: int,
+    now: datetime,
 ) -> Alert:
     _, need, _ = told
     left = {0: "No other part stands", 1: "One other part stands"}.get(
@@ -193,7 +246,7 @@ def _failure(
         f"and is no longer offered. {left} offered for this job."
     )
     how = f"{fate} on {test.tested_on}: {test.method}" if test else fate
-    news, about = (Alert.News.FAILED, f"test {test.pk}") if test else (Alert.News.GONE, "")
+    news, about = (Alert.News.FAILED, f"test {test.pk}") if test else (Alert.News.GONE, leaving)
     return _alert(told, (news, about), part.arrival, said, how, now)
 
 
@@ -225,6 +278,18 @@ def _freed(alert: Alert, hold: Hold, now: datetime) -> Alert:
     )
     news = (Alert.News.FREE, f"hold {hold.pk}")
     return _alert(told, news, part.arrival, said, f"the hold {hold.get_ended_display()}", now)
+
+
+def _back(gone: Alert, part: StockPart, now: datetime) -> Alert:
+    need = gone.need
+    assert need is not None
+    said = (
+        f"{need.job.ref}: {_what(need.kind.name, part.position)} {part.ref}, which was said to be "
+        "gone, is in stock and free again."
+    )
+    because = f"what was reported on {timezone.localdate(gone.told_at)} was taken back"
+    news = (Alert.News.FREE, gone.about)
+    return _alert((gone.recipient, need, part.pk), news, part.arrival, said, because, now)
 
 
 def _sister(told: Told, part: Part, failed: Part, now: datetime) -> Alert:

@@ -92,6 +92,7 @@ def match_parts(workshop_id: int, part_ids: Iterable[int], *, now: datetime, arr
     _store(workshop_id, pairs, known, now=now, tell=tell, spared=deferred)
     follow_ups.tell_of_failures(workshop_id, [parts[pk] for pk in gone], now=now)
     if not arrived:
+        follow_ups.tell_of_back(workshop_id, there.values(), now=now)
         follow_ups.tell_of_proved(workshop_id, there.values(), now=now)
     Match.of(workshop_id).filter(part__in=gone).delete()
     holds.end_for_gone_parts(workshop_id=workshop_id, part_ids=gone, now=now)

@@ -544,7 +544,8 @@ class Alert(WorkshopOwned):
         "workshop.Member", on_delete=models.CASCADE, related_name="alerts"
     )
     news = models.CharField(max_length=8, choices=News.choices, default=News.FOUND)
-    # What a follow-up is about: the bench test, the part that failed, the day it fell due on.
+    # What a follow-up is about: the bench test, the hold, the fitting or state a part left by, the
+    # part that failed, the day it fell due on.
     # "" for what was found.
     about = models.CharField(max_length=40, blank=True, editable=False)
     job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="alerts")

@@ -348,6 +348,7 @@ class BenchTest(WorkshopOwned):
         PartKind, on_delete=models.PROTECT, null=True, editable=False, related_name="+"
     )
     tested_on = models.DateField()
+    recorded_at = models.DateTimeField(auto_now_add=True)
     tested_by = models.ForeignKey(
         "workshop.Member", on_delete=models.PROTECT, null=True, blank=True, related_name="+"
     )

@@ -5,19 +5,25 @@ job's technician reads after each step, in words of Alert.News.
 """
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, time, timedelta
+from importlib import import_module
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.apps import apps
+from django.db import connection, transaction
 from django.utils import timezone
 
-from matching import fittings, holds
+from matching import fittings, holds, parting, reopening
 from matching.fittings import Report
-from matching.models import Alert, Hold, Need
+from matching.models import Alert, Hold, Need, Outcome
 from parts import services as part_services
+from parts.events import PARTS_CHANGED
 from parts.models import BenchTest, Part
 from parts.services import record_bench_test
 from tests.factories import TODAY, Bench, make_member
+from workshop import outbox
 from workshop.models import Member, OutboxEvent, Role
 
 pytestmark = pytest.mark.django_db
@@ -75,6 +81,19 @@ class World:
             now=timezone.now(),
         )
 
+    def take_back(self) -> None:
+        reopening.take_back(
+            workshop=self.bench.workshop,
+            outcome_id=Outcome.of(self.bench.workshop).get().pk,
+            member=self.bench.technician,
+            now=timezone.now(),
+        )
+
+    def scrap(self) -> None:
+        parting.scrap_part(
+            workshop=self.bench.workshop, ref=self.part.ref, why="corner broken", on=TODAY
+        )
+
     def told(self, member: Member) -> list[str]:
         """Return the news of a member on the part, oldest first."""
         rows = Alert.of(self.bench.workshop).filter(recipient=member, part=self.part)
@@ -111,6 +130,37 @@ LIFE: dict[str, tuple[list[tuple[Step, list[str]]], list[str]]] = {
     "fitted for another job": (
         [(World.take_out, []), (GOOD, ["proved"]), (HOLD, ["held"]), (World.fit, ["gone"])],
         ["found", "proved"],
+    ),
+    "fitted, taken back, fitted again": (
+        [
+            (World.take_out, []),
+            (HOLD, ["held"]),
+            (World.fit, ["gone"]),
+            (World.take_back, ["free"]),
+            (HOLD, ["held"]),
+            (World.fit, ["gone"]),
+        ],
+        ["found"],
+    ),
+    "fitted, taken back, scrapped": (
+        [
+            (World.take_out, []),
+            (HOLD, ["held"]),
+            (World.fit, ["gone"]),
+            (World.take_back, ["free"]),
+            (World.scrap, ["gone"]),
+        ],
+        ["found", "gone"],
+    ),
+    "fitted, taken back and held at once": (
+        [
+            (World.take_out, []),
+            (HOLD, ["held"]),
+            (World.fit, ["gone"]),
+            (lambda world: (world.take_back(), world.hold()), ["held"]),
+            (World.fit, ["gone"]),
+        ],
+        ["found"],
     ),
     "held and let go before anybody was told": (
         [(lambda world: (world.hold(), world.release()), [])],
@@ -157,3 +207,57 @@ def test_it_says_for_which_job_it_is_held_and_until_when(bench: Bench) -> None:
     assert world.theirs.job.ref in alert.summary
     assert world.mine.job.ref in alert.summary
     assert f"{timezone.localtime(hold.expires_at):%Y-%m-%d}" in alert.summary
+
+
+def test_who_was_offered_it_as_tested_is_not_told_of_that_test(bench: Bench) -> None:
+    part = bench.part(bench.donor("W7-60 R1 W"))
+    early = bench.need("W7-60 R1 W", technician=bench.technician)
+    bench.drain()
+    record_bench_test(
+        workshop=bench.workshop,
+        ref=part.ref,
+        verdict=BenchTest.Verdict.GOOD,
+        method="ran it",
+        tested_on=TODAY,
+        tested_by=bench.technician,
+    )
+    bench.drain()
+    late = bench.need("W7-60 R1 W", technician=bench.technician)
+    bench.drain()
+    payload = {"part_ids": [part.pk]}
+    with transaction.atomic():
+        outbox.record(PARTS_CHANGED, workshop_id=bench.workshop.pk, payload=payload)
+    bench.drain()
+    rows = Alert.of(bench.workshop).order_by("told_at")
+    told = {
+        need: list(rows.filter(need=need).values_list("news", flat=True)) for need in (early, late)
+    }
+    assert told == {early: ["found", "proved"], late: ["found"]}
+
+
+def test_tests_of_before_count_as_recorded_when_their_day_began(bench: Bench) -> None:
+    """The migration's own function: who was told later was offered the part as tested."""
+    world = World(bench)
+    world.test(BenchTest.Verdict.GOOD)
+    migration = import_module("parts.migrations.0012_tests_recorded")
+    migration.begin_of_their_day(apps, SimpleNamespace(connection=connection))
+    began = timezone.make_aware(datetime.combine(TODAY, time.min))
+    assert BenchTest.of(bench.workshop).get().recorded_at == began
+
+
+def test_what_was_told_as_gone_before_stays_told(bench: Bench) -> None:
+    """The migration's own function, on news that did not name the leaving."""
+    world = World(bench)
+    world.take_out()
+    world.hold()
+    world.fit()
+    bench.drain()
+    gone = Alert.of(bench.workshop).filter(news="gone")
+    outcome = Outcome.of(bench.workshop).get()
+    assert gone.update(about="") == 1
+    migration = import_module("matching.migrations.0019_leavings")
+    migration.name_the_leaving(apps, SimpleNamespace(connection=connection))
+    assert gone.get().about == f"outcome {outcome.pk}"
+    OutboxEvent.of(bench.workshop).update(done_at=None, available_at=timezone.now())
+    bench.drain()
+    assert gone.count() == 1

@@ -735,7 +735,7 @@ def _furnish(bench: Bench) -> None:
         accepted_by=bench.members["owner"],
         accepted_at=NOW,
     )
-    LastAllocation.objects.create(workshop=bench.workshop)
+    LastAllocation.objects.unscoped().get_or_create(workshop=bench.workshop)
     _furnish_listing(bench, need)
     WarrantyDays.objects.create(workshop=bench.workshop, grade="untested", days=14)
     bench.proposal(bench.part(part.donor, "heater"), bench.need(kind="heater"))
@@ -871,7 +871,9 @@ def test_shares_as_they_should_be_are_taken(bench: Bench) -> None:
     proposal_of(bench, state="declined", ended_at=NOW, ended_by=bench.technician, note="x")
     proposal_of(bench)
     keeping(bench)
-    LastAllocation.objects.create(workshop=bench.workshop, completed=1, at_most=1)
+    LastAllocation.objects.unscoped().update_or_create(
+        workshop=bench.workshop, defaults={"completed": 1, "at_most": 1}
+    )
     warranty_of(bench, grade="untested", days=9)
     bench.outcome(Part.of(bench.workshop).first(), result="did-not-fit", why="size")
     Job.of(bench.workshop).update(
