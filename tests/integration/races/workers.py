@@ -24,7 +24,7 @@ from django.utils import timezone
 from donors.listings import services as listing_services
 from donors.models import Listing
 from donors.plates import Plate
-from matching import holds, matcher, services
+from matching import holds, matcher, services, sharing
 from matching.listings import buying
 from matching.models import Hold, Need
 from parts import numbers
@@ -94,6 +94,9 @@ def arrive(folder: Path, people: int, inline: bool, rounds: int, side: str) -> d
     """
     workshop = Workshop.objects.get()
     overlap = os.environ["RACE_VENDOR"] == "postgresql"
+    if inline:
+        # The row it touches would have one writer wait for the other, who waits at the barrier.
+        sharing.note_touched = lambda workshop_id: None
     for number in range(rounds):
         meet(folder, f"round{number}", people)
         with transaction.atomic():
