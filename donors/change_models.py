@@ -6,6 +6,8 @@ from django.db import models
 
 from workshop.scoping import WorkshopOwned
 
+MOST_WORDS = 200
+
 
 class ChangeColumns(WorkshopOwned):
     """One line of a short record: what was changed, from what to what. Never altered itself.
@@ -16,7 +18,7 @@ class ChangeColumns(WorkshopOwned):
     what = models.CharField(max_length=120)
     before = models.TextField(blank=True)
     after = models.TextField(blank=True)
-    why = models.CharField(max_length=200, blank=True)
+    why = models.CharField(max_length=MOST_WORDS, blank=True)
     by = models.ForeignKey(
         "workshop.Member",
         on_delete=models.PROTECT,

@@ -11,7 +11,7 @@ from typing import Any
 from donors import build_readings, plates
 from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
-from donors.change_models import ChangeColumns
+from donors.change_models import MOST_WORDS, ChangeColumns
 from donors.domain import build_reading
 from donors.domain.build_reading import Known
 from donors.plates import Plate
@@ -120,9 +120,13 @@ def record(
     why: str = "",
     **of: Any,
 ) -> list[ChangeColumns]:
-    """Store a line for each change, in the order given. of: whose, as columns of `model`."""
+    """Store a line for each change, in the order given. of: whose, as columns of `model`.
+
+    why: in a person's words, of which MOST_WORDS characters are kept.
+    """
+    same = {"why": why.strip()[:MOST_WORDS], "by": member, "at": now, **of}
     rows = [
-        model(what=what, before=_told(before), after=_told(after), why=why, by=member, at=now, **of)
+        model(what=what, before=_told(before), after=_told(after), **same)
         for what, before, after in changed
     ]
     found: list[ChangeColumns] = model.objects.bulk_create(rows)

@@ -3,7 +3,7 @@
 Rows are locked as everywhere: job, need, hold, proposal. What is matched follows by events.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
@@ -25,11 +25,9 @@ from workshop import days
 from workshop.domain import money
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.exchange import cells
-from workshop.members import RANK
+from workshop.members import covers
 from workshop.models import Member, Role, Workshop
 
-# What besides its plate can be corrected of a job.
-OF_JOB = ("symptom", "own_number", "opened_on", "wait_until", "technician")
 OF_NEED = ("kind", "position", "part_number", "attributes", "max_price_cents")
 
 
@@ -44,9 +42,10 @@ def correct_job(
     why: str = "",
     confirm_mismatch: bool = False,
 ) -> Job:
-    """Correct a job, open or closed: what is named of its plate, and of OF_JOB.
+    """Correct a job, open or closed.
 
-    technician: a Member or None. The plate is read anew as at the opening; what rested on it
+    changes: what is named of its plate (PLATE), symptom, own_number, opened_on, wait_until,
+    technician (a Member or None). The plate is read anew as at the opening; what rested on it
     follows. Raises NotFound, Conflict when its machine is a donor now (the plate is corrected
     there), InputRefused by field; nothing is stored then.
     """
@@ -67,7 +66,7 @@ def correct_job(
         signs.words_changed(job, by=member, now=now)
         closing.teach_again(job)
     changed += waited
-    _note(job, changed, member=member, now=now, why=why)
+    services.note_changes(job, changed, by=member, now=now, why=why)
     if read_anew:
         services.follow_machine(job)
         fittings.state_anew(workshop.pk, Outcome.of(workshop).filter(need__job=job))
@@ -129,7 +128,7 @@ def _set_technician(job: Job, changes: Mapping[str, Any]) -> list[Changed]:
 
 
 def _able(member: Member, workshop_id: int) -> bool:
-    able = RANK[Role(member.role)] >= RANK[Role.TECHNICIAN]
+    able = covers(member, Role.TECHNICIAN)
     return member.active and able and member.workshop_id == workshop_id
 
 
@@ -159,7 +158,7 @@ def take_job(*, workshop: Workshop, ref: str, member: Member, now: datetime) -> 
     if job.technician_id is None:
         changed = _set_technician(job, {"technician": member})
         job.save(update_fields=["technician"])
-        _note(job, changed, member=member, now=now)
+        services.note_changes(job, changed, by=member, now=now)
     return job
 
 
@@ -198,7 +197,7 @@ def add_need(
         need.save()
         keys.note_keys(NeedKey, [need])
         services.follow_machine(job, [need.kind_id])
-    _note(job, [("part it lacks", "", told(need))], member=member, now=now)
+    services.note_changes(job, [("part it lacks", "", told(need))], by=member, now=now)
     return need
 
 
@@ -273,7 +272,7 @@ def correct_need(
     if facts.kind != old:
         holds.release_for_needs(workshop_id=workshop.pk, need_ids=[need.pk], now=now)
         holds.forget(workshop.pk, [need.pk])
-    _note(job, [("part it lacks", before, told(need))], member=member, now=now, why=why)
+    services.note_changes(job, [("part it lacks", before, told(need))], by=member, now=now, why=why)
     services.follow_machine(job, [old])
     fittings.state_anew(workshop.pk, Outcome.of(workshop).filter(need=need))
     return need
@@ -328,7 +327,7 @@ def withdraw_need(
     need.save(update_fields=["state", "mistaken", "withdrawn_on"])
     holds.release_for_needs(workshop_id=workshop.pk, need_ids=[need.pk], now=now)
     holds.forget(workshop.pk, [need.pk])
-    _note(job, [("part it lacks", told(need), "")], member=member, now=now, why=why)
+    services.note_changes(job, [("part it lacks", told(need), "")], by=member, now=now, why=why)
     services.follow_machine(job, [need.kind_id])
     fittings.finish_if_complete(job, by=member, now=now)
     return job
@@ -344,13 +343,6 @@ def told(need: Need) -> str:
         f"at most {money.to_text(price)}" if price is not None else "",
     ]
     return ", ".join(filter(None, said))
-
-
-def _note(
-    job: Job, changed: Iterable[Changed], *, member: Member, now: datetime, why: str = ""
-) -> None:
-    of = {"workshop_id": job.workshop_id, "job": job}
-    plates.record(JobChange, changed, member=member, now=now, why=why.strip()[:200], **of)
 
 
 def list_changes(job: Job) -> list[JobChange]:

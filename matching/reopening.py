@@ -7,7 +7,7 @@ from django.utils import timezone
 
 from matching import fittings, keeping, services, waits
 from matching.faults import closing
-from matching.models import Alert, Job, JobChange, Need, Outcome, SafetyCheck
+from matching.models import Alert, Job, Need, Outcome, SafetyCheck
 from parts import services as part_services
 from workshop.errors import Conflict
 from workshop.models import Member, Workshop
@@ -67,14 +67,14 @@ def _open(job: Job, filled: list[int], *, member: Member, now: datetime, why: st
     Need.of(job.workshop_id).filter(pk__in=ids).update(
         state=Need.State.OPEN, withdrawn_on=None, searched_at=None
     )
-    services.set_state(job, Job.State.OPEN, by=member, now=now, why=why.strip()[:200])
+    services.set_state(job, Job.State.OPEN, by=member, now=now, why=why)
     today, usual = timezone.localdate(now), job.workshop.wait_days
     job.tell_next_on = today
     job.save(update_fields=["tell_next_on"])
     if waits.is_over(job, on=today, wait_days=usual):
         until = today + timedelta(days=min(usual, waits.MOST_DAYS_AHEAD))
         waits.set_end_of(job, until=until, member=member, now=now)
-    services.follow_machine(job, opened=ids)
+    services.follow_machine(job)
 
 
 @transaction.atomic
@@ -99,16 +99,8 @@ def take_back(
     else:
         _undo(outcome, member=member, now=now)
         after = "taken back"
-    JobChange.objects.create(
-        workshop=workshop,
-        job=need.job,
-        what=f"fitting of {part.ref}",
-        before=said,
-        after=after,
-        why=why.strip()[:200],
-        by=member,
-        at=now,
-    )
+    changed = [(f"fitting of {part.ref}", said, after)]
+    services.note_changes(need.job, changed, by=member, now=now, why=why)
     fittings.announce(workshop.pk, [outcome.kind_id])
     told = Alert.of(workshop).filter(news=Alert.News.SISTER, about=f"part {part.pk}")
     told.filter(read_at__isnull=True).update(read_at=now)

@@ -1,6 +1,6 @@
 """Writes on jobs and needs: opening, refusing, confirming, recognising anew."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 
@@ -11,6 +11,7 @@ from donors import build_readings, plates
 from donors import services as donor_services
 from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
+from donors.corrections import Changed, record
 from donors.domain.model_numbers import canonical
 from donors.models import Appliance
 from donors.plates import MISMATCH, Plate
@@ -175,7 +176,7 @@ def need_row(job: Job, facts: NeedFacts, kind: PartKind) -> Need:
 
 
 def announce_needs(workshop_id: int, ids: list[int]) -> None:
-    """Record that these needs were opened, so that the stock is searched for them."""
+    """Record that these needs were opened or put right, so that the stock is searched for them."""
     outbox.record_in_pages(
         events.NEEDS_OPENED, workshop_id=workshop_id, key="need_ids", ids=ids, page=40
     )
@@ -235,16 +236,16 @@ def set_state(
     """Set a job's state and note it on its record. Needs a transaction that holds the job."""
     before, job.state = job.get_state_display(), state
     job.save(update_fields=["state"])
-    JobChange.objects.create(
-        workshop_id=job.workshop_id,
-        job=job,
-        what=STATE,
-        before=before,
-        after=job.get_state_display(),
-        why=why,
-        by=by,
-        at=now,
-    )
+    changed = [(STATE, before, job.get_state_display())]
+    note_changes(job, changed, by=by, now=now, why=why)
+
+
+def note_changes(
+    job: Job, changed: Iterable[Changed], *, by: Member | None, now: datetime, why: str = ""
+) -> None:
+    """Keep on a job's record what was changed of it."""
+    of = {"workshop_id": job.workshop_id, "job": job}
+    record(JobChange, changed, member=by, now=now, why=why, **of)
 
 
 def recognise_jobs_anew(*, workshop_id: int, ids: Iterable[int] | None = None) -> list[int]:
@@ -299,13 +300,12 @@ def _dated(job: Job) -> Job:
     return job
 
 
-def follow_machine(job: Job, kinds: Iterable[str] = (), *, opened: Collection[int] = ()) -> None:
+def follow_machine(job: Job, kinds: Iterable[str] = ()) -> None:
     """What rested on a job's plate or needs follows them. Needs a transaction.
 
     The numbers read off its parts are seen in the machine it is now, in no other; its past
     fittings state it as it is; its open needs, and those of the kinds concerned, are matched
-    anew by the dispatcher. kinds: what was concerned before; opened: the needs that have just been
-    opened, which are searched for first, and once.
+    anew by the dispatcher. kinds: what was concerned before.
     """
     needs = Need.of(job.workshop_id).filter(job=job, mistaken=False)
     known = list(needs.exclude(number_canonical="").select_related("job__make"))
@@ -318,23 +318,15 @@ def follow_machine(job: Job, kinds: Iterable[str] = (), *, opened: Collection[in
     note_job_numbers(known)
     concerned = {*gone, *kinds, *(need.kind_id for need in known)}
     numbers.announce_knowledge(job.workshop_id, concerned)
-    announce_needs(job.workshop_id, list(opened))
-    rematch_jobs(job.workshop_id, [job.pk], but=opened)
+    rematch_jobs(job.workshop_id, [job.pk])
 
 
-def rematch_jobs(workshop_id: int, job_ids: list[int], *, but: Collection[int] = ()) -> None:
+def rematch_jobs(workshop_id: int, job_ids: list[int]) -> None:
     """Record that the open needs of these jobs, read anew, are to be matched anew.
 
     What a person put right goes with the news; read anew in bulk, it waits with what asked for it.
-    but: needs of which that is recorded otherwise.
     """
     needs = Need.of(workshop_id).filter(job__in=job_ids, state=Need.State.OPEN)
     seen = note_job_numbers(needs.select_related("job__make"))
     numbers.announce_sightings(workshop_id, seen)
-    outbox.record_in_pages(
-        events.NEEDS_OPENED,
-        workshop_id=workshop_id,
-        key="need_ids",
-        ids=list(needs.exclude(pk__in=but).order_by("id").values_list("id", flat=True)),
-        page=40,
-    )
+    announce_needs(workshop_id, list(needs.order_by("id").values_list("id", flat=True)))

@@ -56,7 +56,7 @@ def correct_donor(
         changed,
         member=member,
         now=now,
-        why=why.strip()[:200],
+        why=why,
         workshop_id=workshop.pk,
         donor=donor,
     )
