@@ -159,7 +159,9 @@ class StockWorld:
             elif one.name in ("ref", "source_ref"):
                 value += f" || '~{copy}x{shifts[model]}'"
             elif one.name == "short_code":
-                value += f" || '-{copy}'"  # unique is enough: no label is printed of these
+                # Unique is enough, no label is printed of these; a second round of copies is told
+                # from the first by how many digits its ids have.
+                value += f" || '-{copy}{len(str(shifts[model]))}'"
             elif one.name in ("built_from", "built_to"):
                 value = _days_later(value, 3 * copy)
             columns.append(f'"{one.column}"')
