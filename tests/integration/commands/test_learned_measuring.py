@@ -7,7 +7,7 @@ import pytest
 
 from matching import gather, measuring
 from matching.domain.scoring import Score
-from matching.learning import LIKELY_LEAST, LIKELY_RANGE, SURE, likely_limit, slips
+from matching.learning import LIKELY_LEAST, LIKELY_RANGE, SURE, Taught, likely_limit, slips
 from matching.models import Outcome
 from tests.speed.other_world import Lay, write_other_world
 
@@ -23,6 +23,12 @@ def material(tmp_path_factory: pytest.TempPathFactory) -> measuring.Material:
     return measuring.read_material(folder / "cases.csv", history=folder / "outcomes.csv", **files)
 
 
+@pytest.fixture(scope="module")
+def taught(material: measuring.Material) -> Taught:
+    """What this history teaches: worked out once, it takes seconds."""
+    return material.taught(gather.weights())
+
+
 @pytest.mark.parametrize("count", [0, 1, 10, 99])
 def test_few_outcomes_change_no_weight(material: measuring.Material, count: int) -> None:
     few = replace(material, history=material.history[:count])
@@ -31,13 +37,15 @@ def test_few_outcomes_change_no_weight(material: measuring.Material, count: int)
     assert taught.outcomes == count
 
 
-def test_the_cases_are_never_looked_at(material: measuring.Material) -> None:
+def test_the_cases_are_never_looked_at(material: measuring.Material, taught: Taught) -> None:
     """Other answers, and other cases of the same kinds: the same lesson to the last digit."""
     shuffled = replace(material, cases=list(material.cases)[::-1][:20])
-    assert material.taught(gather.weights()) == shuffled.taught(gather.weights())
+    assert taught == shuffled.taught(gather.weights())
 
 
-def test_each_outcome_is_scored_without_itself(material: measuring.Material) -> None:
+def test_each_outcome_is_scored_without_itself(
+    material: measuring.Material, taught: Taught
+) -> None:
     """Turning one note round changes the scores of others, not its own.
 
     By learned weights it may touch its own by a hair: see matching/learning.py.
@@ -47,19 +55,18 @@ def test_each_outcome_is_scored_without_itself(material: measuring.Material) -> 
     fitted = first.result == Outcome.Result.WORKED
     turned.result = Outcome.Result.DID_NOT_FIT if fitted else Outcome.Result.WORKED
 
-    def scores(history: list[Outcome]) -> list[Score]:
-        taught = replace(material, history=history).taught(gather.weights())
-        return [score for _, score in taught.plain + taught.final]
+    def scores(lesson: Taught) -> list[Score]:
+        return [score for _, score in lesson.plain + lesson.final]
 
-    before, after = scores([first, *others]), scores([turned, *others])
+    other = replace(material, history=[turned, *others]).taught(gather.weights())
+    before, after = scores(taught), scores(other)
     count = len(material.history)
     assert before[0] == after[0]
     assert before[count].bits == pytest.approx(after[count].bits, abs=0.05)
     assert before[1:count] != after[1:count] or before[count + 1 :] != after[count + 1 :]
 
 
-def test_rows_add_up_with_learned_weights(material: measuring.Material) -> None:
-    taught = material.taught(gather.weights())
+def test_rows_add_up_with_learned_weights(material: measuring.Material, taught: Taught) -> None:
     for found in measuring.score_all(material, taught.weights):
         total = 0.0
         for row in found.rows:
@@ -68,8 +75,7 @@ def test_rows_add_up_with_learned_weights(material: measuring.Material) -> None:
         assert found.stopped or "calibration" in [row.evidence for row in found.rows]
 
 
-def test_slips_are_seen_where_the_numbers_leave_no_doubt(material: measuring.Material) -> None:
-    taught = material.taught(gather.weights())
+def test_slips_are_seen_where_the_numbers_leave_no_doubt(taught: Taught) -> None:
     sure = [
         (outcome, found)
         for outcome, found in taught.final

@@ -25,6 +25,7 @@ OPEN = {"sign-in", "sign-out", "feed", "mail-stop", "mail-confirm", "alerts-coun
 SCRIPTS = [
     '<script src="/static/django_htmx/htmx-2.min.js" defer></script>',
     '<script src="/static/js/live.js" defer></script>',
+    '<script src="/static/js/forms.js" defer></script>',
 ]
 LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
