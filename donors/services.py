@@ -272,12 +272,14 @@ def find_cause(appliance: str, slug: str) -> FailureCause | None:
     """Return the cause, None when blank. Raises InputRefused naming those there are."""
     if not slug:
         return None
-    causes = {cause.slug: cause for cause in FailureCause.objects.filter(appliance_id=appliance)}
+    rows = FailureCause.objects.filter(appliance_id=appliance).select_related("appliance")
+    causes = {cause.slug: cause for cause in rows}
     if slug not in causes:
+        machine = next(iter(causes.values())).appliance.name if causes else "machine of this kind"
+        there = ", ".join(f"{cause.name} ({cause.slug})" for cause in causes.values())
+        said = f"{slug!r} is no failure cause of a {machine[:1].lower()}{machine[1:]}."
         raise InputRefused(
-            f"The failure cause {slug!r} is not known for this appliance. "
-            f"Choose one of: {', '.join(causes)}; or leave it blank.",
-            fields={"cause": f"{slug!r} is not known; choose one of: {', '.join(causes)}."},
+            f"{said} Leave it blank, or choose one of: {there}.", fields={"cause": said}
         )
     return causes[slug]
 
