@@ -315,7 +315,8 @@ class Part(WorkshopOwned):
         return self.ref
 
 
-AVAILABLE = (Part.State.IN_MACHINE, Part.State.REMOVED, Part.State.SHELVED)
+OUT_OF_MACHINE = (Part.State.REMOVED, Part.State.SHELVED)
+AVAILABLE = (Part.State.IN_MACHINE, *OUT_OF_MACHINE)
 
 
 class PartKey(WorkshopOwned):

@@ -8,6 +8,7 @@ from django.db.models import QuerySet
 from parts.domain import short_codes
 from parts.models import (
     AVAILABLE,
+    OUT_OF_MACHINE,
     BenchTest,
     Caution,
     Grade,
@@ -41,6 +42,18 @@ def get_kind(slug: str) -> PartKind:
 
 def list_parts(workshop: Workshop) -> "QuerySet[Part]":
     return Part.of(workshop).select_related(*WITH_MACHINE).order_by("id")
+
+
+def list_by_bin(workshop: Workshop, *, begins: str = "") -> "QuerySet[Part]":
+    """Return what lies in bins whose name begins so, bin by bin. Gone parts lie in none."""
+    rows = Part.of(workshop).filter(state__in=OUT_OF_MACHINE).exclude(bin="")
+    rows = rows.filter(bin__istartswith=begins) if begins else rows
+    return rows.select_related(*WITH_MACHINE).order_by("bin", "kind__name", "id")
+
+
+def count_without_bin(workshop: Workshop) -> int:
+    """Return how many parts are out of their machine and in no bin."""
+    return Part.of(workshop).filter(state__in=OUT_OF_MACHINE, bin="").count()
 
 
 def list_available(

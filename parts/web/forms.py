@@ -107,6 +107,15 @@ class LoosePartForm(DescribeForm):
         self.fields["kind"].choices = [("", "choose"), *reusable_kind_choices()]  # type: ignore[attr-defined]
 
 
+class BinFilter(FilterForm):
+    begins = forms.CharField(
+        required=False,
+        max_length=40,
+        label="Bins that begin with",
+        help_text="Such as A for a whole rack. Blank: all.",
+    )
+
+
 class PartFilter(FilterForm):
     text = forms.CharField(
         required=False, max_length=80, label="Reference, code, part number or bin"

@@ -4,6 +4,7 @@ from django.urls import path
 
 from parts.web import (
     bench,
+    bins,
     codes,
     interchanges,
     labels,
@@ -47,6 +48,7 @@ urlpatterns = [
     path("odds/parts/", survival.survival_page, name="survival"),
     path("parts/in-doubt/", sisters.warning_list, name="sister-warnings"),
     path("parts/in-doubt/<int:warning_id>/end/", sisters.warning_end, name="sister-warning-end"),
+    path("parts/bins/", bins.bin_list, name="bins"),
     path("parts/", views.part_list, name="parts"),
     path("parts/new/", views.part_new, name="part-new"),
     path("parts/<path:ref>/describe/", views.part_describe, name="part-describe"),

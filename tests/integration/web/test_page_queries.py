@@ -11,7 +11,8 @@ from django.urls import reverse
 from matching import holds, ruling
 from matching.models import Job, Match
 from matching.services import NeedFacts
-from tests.factories import NOW, Bench
+from parts.services import PartFacts, add_loose_part
+from tests.factories import NOW, TODAY, Bench
 
 pytestmark = pytest.mark.django_db
 
@@ -43,6 +44,16 @@ def test_lists_and_inbox(bench: Bench, technician: Client) -> None:
 
     for route in ("donors", "jobs", "parts", "alerts", "home", "models", "makes"):
         same_at_two_sizes(technician, lambda route=route: reverse(route), grow)
+
+
+def test_the_bins(bench: Bench, technician: Client) -> None:
+    rows = iter(range(20))
+
+    def grow() -> None:
+        facts = PartFacts(bin=f"A-{next(rows)}")
+        add_loose_part(workshop=bench.workshop, kind="drain-pump", facts=facts, received_on=TODAY)
+
+    same_at_two_sizes(technician, lambda: reverse("bins"), grow)
 
 
 def test_the_job_page(bench: Bench, technician: Client) -> None:
