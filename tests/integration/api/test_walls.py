@@ -89,6 +89,7 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-triage-figures": None,
     "api-rules-of-thumb": None,
     "api-rule-of-thumb": None,
+    "api-plate-read": {"photo": "x"},
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
