@@ -105,6 +105,9 @@ ACTIONS = {
     "sister-warning-end",
     "dead-letter-replay",
     "dead-letters-replay",
+    "import-store",
+    "import-undo",
+    "import-drop",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set", "fault-check-new"}
@@ -169,6 +172,11 @@ TECHNICIANS = {
     "sister-warning-end",
 }
 REVIEWERS = {
+    "imports",
+    "import",
+    "import-store",
+    "import-undo",
+    "import-drop",
     "symptom-new",
     "symptom-change",
     "symptom-restore",
@@ -234,6 +242,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
+        "import": [bench.file_import().pk],
+        "imports": [],
         "strip": ["washing-machine"],
         "triage-settings": [],
         "own-figures": [],
