@@ -17,7 +17,7 @@ from workshop.exchange.tables import MOST_BYTES, MOST_COLUMNS
 from workshop.models import FileImport, Role
 
 
-class FileInput(serializers.Serializer[Any]):
+class ImportFileInput(serializers.Serializer[Any]):
     """A table: CSV or XLSX, at most 20 MB and 20,000 rows. `kind` blank: by its columns."""
 
     file = serializers.FileField()
@@ -96,7 +96,7 @@ class Imports(_Imports):
 
     @extend_schema(
         operation_id="upload_import",
-        request={"multipart/form-data": FileInput},
+        request={"multipart/form-data": ImportFileInput},
         responses={201: ImportOutput},
     )
     def post(self, request: Request) -> Response:
@@ -105,7 +105,7 @@ class Imports(_Imports):
         When all its columns are those of its kind the check begins by itself (`checking`);
         otherwise (`open`) set the columns with PUT.
         """
-        given = self.valid(FileInput)
+        given = self.valid(ImportFileInput)
         found = imports.upload(
             member=self.member,
             raw=given["file"].read(MOST_BYTES + 1),
