@@ -17,7 +17,10 @@ MOST_LINES = 60
 LONGEST_LINE = 120  # characters
 # Boxes overlap by this much of the lower one's height to stand in one line.
 SAME_LINE = 0.5
-_MODEL = re.compile(r"^\W*(?:mod(?:ell?|\.)?|type?|typ)(?:\s*(?:no|nr)\b)?\W*(.*)$", re.IGNORECASE)
+# The last letters of a label are misread like any others: l as I, 1 or a bar.
+_MODEL = re.compile(
+    r"^\W*(?:mod(?:e[li1|!]{1,2})?|type?)(?![a-z0-9])(?:\W*n[or]\b)?\W*(.*)$", re.IGNORECASE
+)
 _SERIAL = re.compile(
     r"\b(?:s\s*/\s*n|s\.?n\.?|ser(?:ial)?\.?\s*(?:no|nr|number)?\.?)\s*[:.#]?\s*"
     r"([a-z0-9][a-z0-9\-/]{3,39})\s*$",

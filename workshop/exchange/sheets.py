@@ -12,7 +12,7 @@ from django.db import transaction
 
 from workshop.errors import DomainError, InputRefused
 from workshop.exchange.cells import armour
-from workshop.exchange.reading import Column, Row, read_file, refuse_if_bad
+from workshop.exchange.reading import Column, FileRefused, Row, read_file, refuse_if_bad
 from workshop.models import Workshop
 
 
@@ -117,7 +117,8 @@ def load_rows(
 
     Raises FileRefused with every bad cell.
     """
-    refuse_if_bad(rows, name)
+    if any(row.problems for row in rows):
+        raise _all_that_is_wrong(sheet, rows, workshop=workshop, at=at, name=name)
     done = Imported()
     try:
         with transaction.atomic():
@@ -128,6 +129,20 @@ def load_rows(
     except _RolledBack:
         pass
     return done
+
+
+def _all_that_is_wrong(
+    sheet: Sheet, rows: list[Row], *, workshop: Workshop, at: datetime, name: str
+) -> FileRefused:
+    """Return the refusal of a file with bad cells, with what is wrong in its other rows too."""
+    good = [row for row in rows if not row.problems]
+    try:
+        with transaction.atomic():
+            sheet.load(workshop, good, at=at)
+            raise _RolledBack
+    except (_RolledBack, DomainError):
+        pass
+    return FileRefused(name, [problem for row in rows for problem in row.problems])
 
 
 def export_text(kind: str, *, workshop: Workshop) -> Iterator[str]:

@@ -8,7 +8,7 @@ import csv
 import io
 import re
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from datetime import time as clock
@@ -27,6 +27,13 @@ MOST_COLUMNS = 100
 MOST_DIGITS = 15  # of a number cell: a spreadsheet keeps no more
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _PAGE = 64 * 1024
+# Of a workbook's files: tags there may be, for what is read row by row or text by text; all else
+# is read whole. And bytes from the end of one row or text to the end of the next.
+MOST_TAGS = {"worksheets/": 3_000_000, "sharedstrings": 2_000_000}
+FEW_TAGS = 200_000
+LONGEST_ROW = 2**20
+MOST_ENDS = {"worksheets/": 200_000, "sharedstrings": 500_000}
+_ENDS = re.compile(rb"</(?:\w+:)?(?:row|si)>|<(?:\w+:)?(?:row|si)/>")
 
 
 @dataclass(frozen=True)
@@ -171,29 +178,39 @@ def _look_inside(raw: bytes, name: str) -> None:
         for one in files:
             if one.filename.lower().endswith((".zip", ".xlsx", ".xlsm", "vbaproject.bin")):
                 raise _refused(name, "holds programs or other files; save it as a plain .xlsx")
-            for page in _pages(book, one):
-                size += len(page)
-                if size > MOST_INFLATED:
-                    raise _refused(name, f"holds more than {MOST_INFLATED // 2**20} MB unpacked")
-                if b"<!DOCTYPE" in page or b"<!ENTITY" in page or _is_utf_16(one, page):
-                    raise _refused(name, "holds a document type; save it anew as .xlsx")
+            size += _look_at(book, one, MOST_INFLATED - size, name)
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as bad:
         raise _refused(name, "is damaged, locked or no workbook") from bad
 
 
-def _pages(book: zipfile.ZipFile, one: zipfile.ZipInfo) -> Iterator[bytes]:
-    """Yield what a file inflates to, each page with the end of the one before."""
+def _look_at(book: zipfile.ZipFile, one: zipfile.ZipInfo, most: int, name: str) -> int:
+    """Return the size of a file, counted while inflating. Raises FileRefused.
+
+    Rows and texts are read one after the other, so each must be small; all else is read whole.
+    """
+    path = one.filename.lower()
+    is_xml = path.endswith((".xml", ".rels"))
+    part = next((part for part in MOST_TAGS if part in path), "")
+    size = tags = ended = stretch = 0
+    tail = b""
     with book.open(one) as file:
-        tail = b""
         while page := file.read(_PAGE):
-            yield tail + page if tail else page
+            size += len(page)
+            if size > most:
+                raise _refused(name, f"holds more than {MOST_INFLATED // 2**20} MB once unpacked")
+            seen = tail + page
+            if b"<!DOCTYPE" in seen or b"<!ENTITY" in seen or (is_xml and b"\x00" in page):
+                raise _refused(name, "holds a document type; save it anew as .xlsx")
+            ends = [found.end() for found in _ENDS.finditer(seen)]
+            stretch = len(seen) - ends[-1] if ends else stretch + len(page)
+            tags, ended = tags + page.count(b"<"), ended + len(ends)
+            if is_xml and (
+                tags > MOST_TAGS.get(part, FEW_TAGS)
+                or (part and (ended > MOST_ENDS[part] or stretch > LONGEST_ROW))
+            ):
+                raise _refused(name, "holds rows or cells without end; save the table alone")
             tail = page[-16:]
-
-
-def _is_utf_16(one: zipfile.ZipInfo, page: bytes) -> bool:
-    """Another encoding would hide a document type from a search of the bytes."""
-    is_xml = one.filename.lower().endswith((".xml", ".rels"))
-    return is_xml and (page[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in page[:64])
+    return size
 
 
 def _sheet(sheet: Any, notes: list[str], name: str) -> Table:

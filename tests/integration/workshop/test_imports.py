@@ -90,11 +90,12 @@ def test_every_bad_cell_is_named_and_nothing_is_stored(bench: Bench) -> None:
         "D-1;washing-machine;Velthane;W7-60 R1 W;007;31.03.2018;;2026-11-02;;\n"
         "D-2;washing-machine;Velthane;W7-60 R1 W;;;;;;\n"
         "D-3;washing-machine;Velthane\n"
+        "D-4;toaster;Velthane;W7-60 R1 W;;;;2026-11-02;;\n"
     )
     found = drained(bench, uploaded(bench, text))
     assert found.state == State.REFUSED
     named = {(row, column) for row, column, _, _ in found.problems}
-    assert named == {(2, "built_from"), (3, "received_on"), (4, "")}
+    assert named == {(2, "built_from"), (3, "received_on"), (4, ""), (5, "appliance")}
     assert not Donor.of(bench.workshop).exists()
     with pytest.raises(Conflict):
         imports.store(member=bench.members["reviewer"], import_id=found.pk, now=NOW)
