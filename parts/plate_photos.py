@@ -10,6 +10,7 @@ from parts import pictures, programs
 from workshop.errors import Conflict, InputRefused
 
 PATIENCE_S = 60.0  # the program ends itself after 40 s of processor time; a busy machine's
+WAIT_S = 20.0  # for another photo that is being read
 _PROGRAM = Path(__file__).with_name("read_plate.py")
 _places = programs.Places(1, "A photo is being read already. Try again in a moment.")
 EXTRA = "Reading a photo needs the extra of requirements-ocr.txt, which is not installed here."
@@ -36,7 +37,7 @@ def read_lines(data: bytes) -> list[str]:
     if not can_read():
         raise ReaderMissing(f"{EXTRA} Type what stands on the plate.")
     picture = pictures.remake(data).large
-    with _places.one(PATIENCE_S):
+    with _places.one(WAIT_S):
         return plate_text.lines_of(plate_text.pieces_of(_pieces(picture)))
 
 

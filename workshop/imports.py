@@ -196,7 +196,9 @@ def _begin(found: FileImport, state: str, event: str, now: datetime) -> FileImpo
 
 
 def _at(event: OutboxEvent, state: str) -> FileImport | None:
-    rows = FileImport.of(event.workshop_id).select_for_update().select_related("workshop")
+    # The workshop is locked by the dispatcher already, and more weakly.
+    rows = FileImport.of(event.workshop_id).select_for_update(of=("self",))
+    rows = rows.select_related("workshop")
     found: FileImport | None = rows.filter(pk=event.payload["import_id"], state=state).first()
     return found
 
