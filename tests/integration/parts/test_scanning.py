@@ -73,7 +73,10 @@ def test_codes_on_poor_photos_are_read(spoiled: str) -> None:
         points = np.asarray(picture, dtype=float) + grain
         picture = Image.fromarray(np.clip(points, 0, 255).astype("uint8"))
     if spoiled == "askew":
-        corners = (0, 0, 10, picture.height, picture.width, picture.height - 25, picture.width, 8)
+        wide = Image.new("L", (picture.width + 120, picture.height + 120), 255)
+        wide.paste(picture, (60, 60))
+        picture, (width, height) = wide, wide.size
+        corners = (0, 0, 20, height - 10, width, height - 50, width - 40, 25)
         picture = picture.transform(picture.size, Image.Transform.QUAD, corners, fillcolor=255)
     if spoiled == "dark":
         picture = picture.point(lambda level: 20 + level // 5)
