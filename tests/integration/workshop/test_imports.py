@@ -9,6 +9,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 from openpyxl import Workbook
+from rest_framework.test import APIClient
 
 from donors.models import Donor, Make, ModelNumber
 from matching import holds
@@ -17,7 +18,7 @@ from parts.models import Part, Sighting
 from tests.factories import NOW, Bench
 from tests.integration.web.conftest import sign_in
 from tests.integration.web.reading import text_of
-from workshop import imports
+from workshop import dispatcher, imports
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import FileImport, OutboxEvent
 
@@ -228,6 +229,26 @@ def test_an_event_told_twice_stores_once(bench: Bench) -> None:
     assert Donor.of(bench.workshop).count() == 2
 
 
+def test_a_crash_while_storing_leaves_nothing_and_the_next_try_stores_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = drained(bench, uploaded(bench, DONORS))
+    imports.store(member=bench.members["reviewer"], import_id=found.pk, now=NOW)
+
+    def fails(donors: Any) -> None:
+        list(donors)
+        raise RuntimeError("killed")
+
+    with monkeypatch.context() as broken:
+        broken.setattr("parts.services.lay_parts", fails)
+        dispatcher.drain()
+    assert imports.get_import(bench.workshop, found.pk).state == State.STORING
+    assert not Donor.of(bench.workshop).exists()
+    OutboxEvent.of(bench.workshop).filter(kind=imports.STORE).update(available_at=NOW)
+    assert drained(bench, found).state == State.STORED
+    assert Donor.of(bench.workshop).count() == 2
+
+
 def test_old_imports_are_forgotten_and_their_rows_stay(bench: Bench) -> None:
     stored(bench, DONORS)
     assert imports.forget_old_imports(NOW + imports.KEPT_FOR) == 0
@@ -278,3 +299,34 @@ def test_columns_by_hand_on_the_page(bench: Bench, sign_in: Any) -> None:
 def test_a_file_that_is_none_is_said_on_the_page(bench: Bench, sign_in: Any) -> None:
     answer = sign_in(bench, "reviewer").post(reverse("imports"), {"file": file("\x00"), "kind": ""})
     assert (answer.status_code, "NUL" in text_of(answer)) == (400, True)
+
+
+# API
+
+
+def test_the_same_over_the_api(bench: Bench) -> None:
+    client = APIClient()
+    client.force_login(bench.members["reviewer"].user)
+    sent = {"file": file(DONORS), "kind": "donors"}
+    answer = client.post("/api/v1/imports/", sent, format="multipart")
+    assert (answer.status_code, answer.data["state"]) == (201, "checking")
+    address = f"/api/v1/imports/{answer.data['id']}/"
+    assert client.post(f"{address}store/").status_code == 409
+    bench.drain()
+    assert client.get(address).data["tally"]["added"] == 2
+    places = {"ref": 0, "appliance": 1, "received_on": 7}
+    body = {"kind": "donors", "places": places}
+    assert client.put(address, body, format="json").data["places"] == places
+    bench.drain()
+    assert client.post(f"{address}store/").data["state"] == "storing"
+    bench.drain()
+    assert client.get(address).data["stays"] == ""
+    assert client.post(f"{address}undo/").data["state"] == "undoing"
+    bench.drain()
+    assert client.get(address).data["state"] == "undone"
+    assert client.delete(address).status_code == 409
+    assert client.get("/api/v1/imports/").data["count"] == 1
+    wrong = client.post("/api/v1/imports/", {**sent, "file": file("\x00")}, format="multipart")
+    assert (wrong.status_code, wrong.json()["code"]) == (400, "file-refused")
+    client.force_login(bench.technician.user)
+    assert client.get(address).status_code == 403
