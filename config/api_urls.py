@@ -9,6 +9,7 @@ from matching.api.urls import urlpatterns as matching
 from parts.api.urls import urlpatterns as parts
 from workshop.certificates_api import urlpatterns as certificates
 from workshop.dead_letters_api import urlpatterns as dead_letters
+from workshop.imports_api import urlpatterns as imports
 
 urlpatterns = [
     *matching,
@@ -16,6 +17,7 @@ urlpatterns = [
     *donors,
     *certificates,
     *dead_letters,
+    *imports,
     path("token/", SignIn.as_view(), name="api-token"),
     path("token/end/", SignOut.as_view(), name="api-token-end"),
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),

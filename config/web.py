@@ -43,6 +43,7 @@ urls = [
     path("workshops/", choose_workshop, name="choose-workshop"),
     path("", include("workshop.web.certificates")),
     path("", include("workshop.web.dead_letters")),
+    path("", include("workshop.web.imports")),
     path("", include("donors.web.urls")),
     path("", include("parts.web.urls")),
     path("", include("matching.web.urls")),

@@ -1,6 +1,6 @@
 """makes.csv and models.csv."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -10,7 +10,7 @@ from donors.domain import model_numbers
 from donors.models import Make, ModelAlias, ModelNumber
 from workshop.bulk import bulk_save
 from workshop.errors import InputRefused
-from workshop.exchange import cells
+from workshop.exchange import cells, undoing
 from workshop.exchange.reading import Column, Row
 from workshop.exchange.sheets import (
     Imported,
@@ -29,6 +29,7 @@ MODEL_NUMBER = Column("model_number", cells.text(80))
 
 class Makes(Sheet):
     kind = "makes"
+    adds = "donors.Make"
     columns = (MAKE, Column("aliases", cells.word_list), Column("pattern", cells.text(400)))
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
@@ -70,6 +71,12 @@ class Makes(Sheet):
                 refuse(row, bad)
             yield key, row, values
 
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        return {"key": model_numbers.canonical(row["make"])} if row["make"] else None
+
+    def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
+        services.announce_catalogue(workshop.pk)
+
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
         for make in Make.of(workshop).order_by("name"):
             yield {"make": make.name, "aliases": "|".join(make.aliases), "pattern": make.pattern}
@@ -77,6 +84,7 @@ class Makes(Sheet):
 
 class Models(Sheet):
     kind = "models"
+    adds = "donors.ModelNumber"
     columns = (
         MAKE,
         Column("model_number", cells.text(80), required=True),
@@ -116,6 +124,16 @@ class Models(Sheet):
         fresh = {model.pk for model in new}
         touched = {model.pk for model in changed} | {alias.model_id for alias in new_aliases}
         return count(rows, added, len(touched - fresh))
+
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        if not (row["make"] and row["model_number"]):
+            return None
+        # A make may be named otherwise in the file: what tells two of its numbers apart is enough,
+        # for a number that is on record of another make was there before and after.
+        return {"canonical": model_numbers.canonical(row["model_number"])}
+
+    def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
+        services.announce_catalogue(workshop.pk)
 
     def parsed(
         self, rows: Iterable[Row], catalogue: Catalogue, appliances: set[str]
@@ -176,3 +194,4 @@ def _told(values: Mapping[str, Any]) -> dict[str, Any]:
 
 register(Makes())
 register(Models())
+undoing.goes_along("donors.ModelAlias")

@@ -7,13 +7,14 @@ from typing import Any
 from donors import build_readings
 from donors.build_readings import CodeAsked
 from donors.catalogue import Catalogue
-from donors.domain import model_numbers
+from donors.domain import model_numbers, patterns
 from donors.domain.build_reading import Known
-from donors.models import Appliance, Make
+from donors.domain.recognising import How
+from donors.models import Appliance, Make, ModelNumber
 from donors.recognition import Recognition
 from workshop import days
 from workshop.domain.intervals import from_ends
-from workshop.errors import InputRefused
+from workshop.errors import Conflict, InputRefused, NotFound
 
 # How far a number may be trusted that is in no catalogue, but whose fields were read off it:
 # by the make's pattern, or by one that its numbers propose and nobody has looked at.
@@ -39,7 +40,8 @@ class Plate:
     """A rating plate as a person read it. Blank means not known.
 
     built_from, built_to: the build date as an interval; one of them may be missing;
-    build_known: how it is known (Known). build_code: a code that stands for it.
+    build_known: how it is known (Known). build_code: a code that stands for it. model_id: the
+    known model a person said it is, with the plate before them.
     """
 
     appliance: str = ""
@@ -50,6 +52,7 @@ class Plate:
     built_to: date | None = None
     build_known: str = ""
     build_code: CodeAsked = field(default_factory=CodeAsked)
+    model_id: int | None = None
 
 
 def find_make(catalogue: Catalogue, text: str) -> Make | None:
@@ -124,14 +127,17 @@ def columns(
     check_built(plate)
     make = find_make(catalogue, plate.make)
     seen = catalogue.recognise(plate.model_number, make=make)
-    appliance = plate.appliance or (seen.settled.appliance if seen.settled else "")
+    chosen = get_model(catalogue, plate.model_id) if plate.model_id is not None else None
+    appliance = plate.appliance or _appliance_of(seen, chosen)
     if appliance not in appliances:
         found = repr(appliance) if appliance else "blank"
         raise InputRefused(
             f"The appliance is {found}; choose one of: {', '.join(sorted(appliances))}.",
             fields={"appliance": f"{found}; choose one of the known appliances."},
         )
-    if ask_mismatch:
+    if chosen is not None:
+        refuse_other_appliance(chosen, appliance)
+    elif ask_mismatch:
         _refuse_mismatch(seen, appliance)
     values = {
         "appliance_id": appliance,
@@ -141,12 +147,64 @@ def columns(
         "built_from": plate.built_from,
         "built_to": plate.built_to,
         **recognised_columns(seen),
+        **(confirmed_columns(chosen, seen.canonical) if chosen else {}),
     }
     if plate.build_known and (plate.built_from or plate.built_to):
         values["build_known"] = plate.build_known
     if plate.build_code.says_something and on is not None:
         values |= _coded_columns(catalogue, plate, values, on)
     return values, seen
+
+
+def get_model(catalogue: Catalogue, model_id: int) -> ModelNumber:
+    """Return a known model of the catalogue's workshop. Raises NotFound."""
+    model: ModelNumber | None = None
+    for make in catalogue.makes[:1]:  # all are of one workshop
+        rows = ModelNumber.of(make.workshop_id).filter(pk=model_id)
+        model = rows.select_related("make").first()
+    if model is None:
+        raise NotFound(
+            "That model number is not known in this workshop.",
+            fields={"model_id": "Not known in this workshop."},
+        )
+    return model
+
+
+def _appliance_of(seen: Recognition, chosen: ModelNumber | None) -> str:
+    if chosen is not None:
+        return chosen.appliance_id or ""
+    return seen.settled.appliance if seen.settled else ""
+
+
+def refuse_other_appliance(model: ModelNumber, appliance: str) -> None:
+    """Raise Conflict when a known model is another appliance than the machine is stated to be."""
+    if model.appliance_id and model.appliance_id != appliance:
+        raise Conflict(
+            f"{model.make.name} {model.number} is a {model.appliance_id}; the machine is stated to "
+            f"be a {appliance}. Choose another model, or correct one of the two.",
+            fields={"appliance": f"The model chosen is a {model.appliance_id}."},
+        )
+
+
+def confirmed_columns(model: ModelNumber, canonical: str) -> dict[str, Any]:
+    """Return the columns of a machine that a person said is this model.
+
+    canonical: of the number as read, which is what an open position of the model is filled with.
+    """
+    wild = model_numbers.has_wildcard(model.canonical)
+    likely = canonical if wild and canonical else model.canonical
+    fields = patterns.fields_of(model.make.reads_by, likely)
+    return {
+        "make_id": model.make_id,
+        "make_is_guess": False,
+        "recognised_id": model.pk,
+        "recognised_how": How.EXACT.value,
+        "confirmed": True,
+        "likely_number": likely,
+        "family": model.family or fields.get("family", ""),
+        "fields": fields,
+        "certainty": 1.0,
+    }
 
 
 def _refuse_mismatch(seen: Recognition, appliance: str) -> None:

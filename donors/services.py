@@ -10,7 +10,6 @@ from donors import events, plates, selectors
 from donors.catalogue import Catalogue
 from donors.domain import model_numbers, patterns
 from donors.domain.build_dates import Scheme
-from donors.domain.recognising import How
 from donors.machine_columns import MachineColumns
 from donors.models import Donor, FailureCause, Make, ModelAlias, ModelNumber
 from donors.plates import Plate
@@ -293,20 +292,10 @@ def confirm_model(*, workshop: Workshop, row: Any, model_id: int) -> None:
     model = ModelNumber.of(workshop).filter(pk=model_id).select_related("make").first()
     if model is None:
         raise NotFound("That model number is not known in this workshop.")
-    if model.appliance_id and model.appliance_id != row.appliance_id:
-        raise Conflict(
-            f"{model.make.name} {model.number} is a {model.appliance_id}; {row.ref} was taken in "
-            f"as a {row.appliance_id}. Choose another model, or correct one of the two."
-        )
-    make = model.make
-    wild = model_numbers.has_wildcard(model.canonical)
-    row.make, row.make_is_guess = make, False
-    row.recognised_id, row.recognised_how, row.confirmed = model.id, How.EXACT, True
-    row.likely_number = row.model_canonical if wild else model.canonical
-    row.family = model.family
-    row.fields = patterns.fields_of(make.reads_by, row.likely_number)
-    row.family = row.family or row.fields.get("family", "")
-    row.certainty = 1.0
+    plates.refuse_other_appliance(model, row.appliance_id)
+    row.make = model.make
+    for name, value in plates.confirmed_columns(model, row.model_canonical).items():
+        setattr(row, name, value)
     row.save()
 
 

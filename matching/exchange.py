@@ -1,18 +1,18 @@
 """jobs.csv, outcomes.csv and, for export only, matches.csv."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, Q
 from django.utils import timezone
 
 from donors import plates
 from donors.catalogue import Catalogue
-from matching import fittings, outcome_keys, pairs, services
+from matching import fittings, outcome_keys, pairs, services, standing_proposals
 from matching.faults import past, signs
-from matching.models import Job, KeptMachine, Match, Need, NeedKey, Outcome
+from matching.models import Job, KeptMachine, Match, Need, NeedKey, Outcome, Proposal, Sign
 from parts import keys, numbers
 from parts.exchange.machines import (
     MACHINE,
@@ -22,11 +22,11 @@ from parts.exchange.machines import (
     said_otherwise,
     stored_machine,
 )
-from parts.models import PartKind
+from parts.models import PartKind, Sighting
 from workshop.bulk import bulk_save
 from workshop.domain import money
 from workshop.errors import InputRefused
-from workshop.exchange import cells
+from workshop.exchange import cells, undoing
 from workshop.exchange.reading import Column, Row
 from workshop.exchange.sheets import (
     Imported,
@@ -64,6 +64,7 @@ class Jobs(Sheet):
     """One row a need; rows of one job must agree in what describes the job."""
 
     kind = "jobs"
+    adds = "matching.Job"
     columns = (
         Column("job_ref", cells.reference(40), required=True),
         *MACHINE,
@@ -77,6 +78,17 @@ class Jobs(Sheet):
         Column("symptom", cells.text(4000)),
     )
     job_columns = (*(c.name for c in MACHINE), "opened_on", "wait_until", "symptom")
+
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        return {"ref": row["job_ref"]} if row["job_ref"] else None
+
+    def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
+        refs = list(Job.of(workshop).filter(pk__in=ids).values_list("ref", flat=True))
+        seen = Sighting.of(workshop).filter(source=Sighting.Source.JOB, source_ref__in=refs)
+        kinds = set(seen.values_list("kind_id", flat=True))
+        seen.delete()
+        numbers.announce_knowledge(workshop.pk, kinds)
+        standing_proposals.touch(workshop.pk)
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         jobs = self._jobs(workshop, rows)
@@ -433,3 +445,9 @@ class Matches(Sheet):
 register(Jobs())
 register(Outcomes())
 register(Matches())
+
+for _label in ("matching.Need", "matching.NeedKey", "matching.Match", "matching.ListingMatch"):
+    undoing.goes_along(_label)
+undoing.goes_along("matching.Sign", Q(how=Sign.How.WORDS, by__isnull=True, ended_at__isnull=True))
+undoing.goes_along("matching.Alert", Q(read_at__isnull=True))
+undoing.goes_along("matching.Proposal", Q(state=Proposal.State.OPEN))

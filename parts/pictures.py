@@ -1,20 +1,17 @@
 """An uploaded picture, made anew in a process of its own (remake_picture.py)."""
 
 import json
-import os
-import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
-from threading import BoundedSemaphore
 
-from workshop.errors import Conflict, InputRefused
+from parts import programs
+from workshop.errors import InputRefused
 
 MOST_BYTES = 20 * 2**20
 PATIENCE_S = 30.0  # the program ends itself after 3 s of processor time; this is a busy machine's
 AT_ONCE = 2  # programs beside each other in one server process
 _PROGRAM = Path(__file__).with_name("remake_picture.py")
-_places = BoundedSemaphore(AT_ONCE)
+_places = programs.Places(AT_ONCE, "Too many pictures come in at once. Try again in a moment.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,31 +36,18 @@ def remake(data: bytes) -> Picture:
         )
     if not data:
         raise _refused("it is empty")
-    if not _places.acquire(timeout=PATIENCE_S):
-        raise Conflict("Too many pictures come in at once. Try again in a moment.")
-    try:
+    with _places.one(PATIENCE_S):
         return _read(_run(data))
-    finally:
-        _places.release()
 
 
 def _run(data: bytes) -> bytes:
-    kept = {name: os.environ[name] for name in ("PATH", "SYSTEMROOT") if name in os.environ}
     try:
-        done = subprocess.run(
-            # Isolated: no settings, no secrets, nothing of the project.
-            [sys.executable, "-I", str(_PROGRAM)],
-            input=data,
-            capture_output=True,
-            timeout=PATIENCE_S,
-            env=kept,
-            check=False,
-        )
-    except subprocess.TimeoutExpired as slow:
+        return programs.run_apart(_PROGRAM, data, patience_s=PATIENCE_S)
+    except programs.TooSlow as slow:
         raise _refused("it takes too long to open; save it smaller") from slow
-    if done.returncode:
-        raise _refused("it cannot be opened with the memory and time there is; save it smaller")
-    return done.stdout
+    except programs.Died as died:
+        why = "it cannot be opened with the memory and time there is; save it smaller"
+        raise _refused(why) from died
 
 
 def _read(answer: bytes) -> Picture:

@@ -1,9 +1,9 @@
 """Read one uploaded picture and write its pixels anew. Runs as a program of its own.
 
-`parts/pictures.py` starts it: a hostile file can at worst end this process, which has little
-memory and little time. The bytes come on standard input; on standard output go one line of JSON
-and, when the picture is accepted, two JPEG files. Nothing but pixels gets from one to the other:
-no EXIF, XMP, ICC, comment, text chunk or bytes after the end.
+`parts/pictures.py` starts it under `limited.py`: a hostile file can at worst end this process,
+which has little memory and little time. The bytes come on standard input; on standard output go
+one line of JSON and, when the picture is accepted, two JPEG files. Nothing but pixels gets from one
+to the other: no EXIF, XMP, ICC, comment, text chunk or bytes after the end.
 """
 
 import io
@@ -124,36 +124,6 @@ def _webp_sizes(data: bytes) -> Iterator[tuple[int, int]]:
         yield width & 0x3FFF, height & 0x3FFF
 
 
-def _limit() -> None:
-    """Take away what a picture does not need. Windows has no such limits."""
-    try:
-        import resource
-    except ImportError:
-        return
-    for what, most in (
-        (resource.RLIMIT_AS, MOST_MEMORY + _unused()),
-        (resource.RLIMIT_CPU, MOST_SECONDS),
-        (resource.RLIMIT_FSIZE, 0),
-        (resource.RLIMIT_CORE, 0),
-    ):
-        try:
-            resource.setrlimit(what, (most, most))
-        except (ValueError, OSError):
-            continue  # not every system knows every limit
-
-
-def _unused() -> int:
-    """Return the bytes of address space that hold nothing yet: libraries mapped, not read."""
-    try:
-        with open("/proc/self/statm", encoding="ascii") as statm:
-            size, resident = map(int, statm.read().split()[:2])
-    except OSError:
-        return 0
-    import resource
-
-    return (size - resident) * resource.getpagesize()
-
-
 def answer(data: bytes) -> bytes:
     """Return a line of JSON and, unless it says `refused`, the two files. Raises nothing."""
     try:
@@ -182,9 +152,4 @@ def _as_jpeg(picture: Image.Image, quality: int) -> bytes:
 def main() -> None:
     Image.MAX_IMAGE_PIXELS = None  # our own limits are stricter, and refuse instead of warning
     Image.init()
-    _limit()
     sys.stdout.buffer.write(answer(sys.stdin.buffer.read()))
-
-
-if __name__ == "__main__":
-    main()

@@ -22,7 +22,7 @@ class WorkshopConfig(AppConfig):
     name = "workshop"
 
     def ready(self) -> None:
-        from workshop import idempotency  # noqa: F401  (registers its sweep)
+        from workshop import idempotency, imports  # noqa: F401  (register sweeps and handlers)
 
         pre_migrate.connect(_drop_triggers, sender=self, dispatch_uid="drop_triggers")
         post_migrate.connect(_lay_triggers, sender=self, dispatch_uid="lay_triggers")

@@ -14,6 +14,7 @@ from workshop.outbox import doorbell
 UNDONE = {
     "donors": "A machine or the catalogue changed; waiting jobs were not compared with it.",
     "parts": "Parts came in or changed; waiting jobs were not compared with them.",
+    "workshop": "A file was not checked, stored or taken back; its page says so until then.",
     "matching": "A job, a rule or past fittings changed; the stock was not compared with them.",
 }
 # What went wrong, by the name of the error; the rest is the program's own fault.

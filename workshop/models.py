@@ -279,4 +279,5 @@ class ReferenceRelease(models.Model):
     loaded_at = models.DateTimeField(auto_now=True)
 
 
+from workshop.import_models import FileImport  # noqa: E402, F401  (tables of their own file)
 from workshop.operate_models import Replay, SweepPulse  # noqa: E402, F401  (tables of their own file)

@@ -224,6 +224,7 @@ SPECTACULAR_SETTINGS = {
         "BuildKnown": "donors.machine_columns.BUILD_KNOWN",
         "BuildScheme": "donors.build_readings.SCHEMES",
         "PartState": "parts.models.Part.State",
+        "ImportState": "workshop.models.FileImport.State",
         "NeedState": "matching.models.Need.State",
         "Licence": "workshop.models.LICENCES",
         "PermissionGiven": "matching.models.KeepPermission.How",

@@ -173,6 +173,7 @@ class PlateInput(serializers.Serializer[Any]):
     """A rating plate as read; blank or left out means not known.
 
     `build_known` says how the build date is known; `build_code` is a code that stands for it.
+    `model_id` is the known model a person said it is, of the candidates for the text.
     """
 
     appliance = serializers.SlugField(max_length=40, required=False, default="", allow_blank=True)
@@ -187,6 +188,9 @@ class PlateInput(serializers.Serializer[Any]):
     built_to = serializers.DateField(required=False, default=None, allow_null=True)
     build_known = serializers.ChoiceField(BUILD_KNOWN, required=False, default="", allow_blank=True)
     build_code = BuildCodeInput(required=False, default=None, allow_null=True)
+    model_id = serializers.IntegerField(
+        required=False, default=None, allow_null=True, min_value=1, max_value=2**63 - 1
+    )
 
 
 PLATE_FIELDS = tuple(PlateInput().fields)

@@ -158,6 +158,9 @@ class PlateForm(BuildCodeForm):
         choices=[("", "not said"), *((one.value, one.label) for one in Known)],
     )
     replace: Any = None  # there is no date on record yet
+    # What a photo of the plate was read as, and which of its candidates a person said it is.
+    read_text = forms.CharField(required=False, max_length=8000, widget=forms.HiddenInput)
+    model_id = forms.IntegerField(required=False, min_value=1, widget=forms.HiddenInput)
     # Shown once something was refused that may be meant so.
     confirm_mismatch = forms.BooleanField(
         required=False, label="It is meant so: store it nevertheless"
@@ -183,6 +186,7 @@ class PlateForm(BuildCodeForm):
             built_to=given["built_to"],
             build_known=given["build_known"],
             build_code=self.asked(),
+            model_id=given["model_id"],
         )
 
 

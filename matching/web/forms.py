@@ -124,6 +124,11 @@ class JobForm(PlateForm):
             self.add_error(None, "Nothing was stored. Look at the parts it lacks.")
         return False
 
+    def show_again(self, refused: Any = None) -> None:
+        super().show_again(refused)
+        for need in self.needs:
+            need.show_again()
+
     def refuse(self, error: Any) -> None:
         super().refuse(error)
         self.needs_refused = error.fields.get("needs") or error.fields.get("kind") or ""

@@ -34,6 +34,7 @@ from parts.duties import Sold, duties_of_kinds
 from parts.reference import safety_rules
 from parts.reuse import lacking_test
 from parts.selectors import list_cautions
+from parts.web import plate_photos
 from workshop.errors import DomainError, InputRefused, NotFound
 from workshop.members import covers, why_not
 from workshop.models import Member, Role
@@ -72,8 +73,11 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
 @for_member(Role.TECHNICIAN, methods=FORM)
 def job_new(request: HttpRequest, member: Member) -> HttpResponse:
     initial = {"opened_on": timezone.localdate(), "technician": member, **request.GET.dict()}
-    form = JobForm(posted(request), workshop=member.workshop, initial=initial)
-    if form.is_bound and form.accepts():
+    typed = plate_photos.typed(request, member.workshop)
+    form = JobForm(typed.data, workshop=member.workshop, initial=initial)
+    if typed.reads:
+        form.show_again(typed.refused)
+    elif form.is_bound and form.accepts():
         given = form.cleaned_data
         try:
             job = services.open_job(
@@ -95,7 +99,8 @@ def job_new(request: HttpRequest, member: Member) -> HttpResponse:
         else:
             messages.success(request, f"Opened as {job.ref}. {_next_of(form)}")
             return redirect("job" if form.need_facts() else "job-fault", job.ref)
-    return render(request, "matching/job_new.html", {"form": form}, status=form.status)
+    shown = {"form": form, **typed.context()}
+    return render(request, "matching/job_new.html", shown, status=form.status)
 
 
 def _next_of(form: JobForm) -> str:

@@ -34,6 +34,7 @@ from workshop.models import Workshop
 
 class Donors(Sheet):
     kind = "donors"
+    adds = "donors.Donor"
     columns = (
         Column("ref", cells.reference(40), required=True),
         *MACHINE,
@@ -96,6 +97,9 @@ class Donors(Sheet):
             "cause_id": cause,
             "note": row["note"] or "",
         }
+
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        return {"ref": row["ref"]} if row["ref"] else None
 
     def _announce(self, donors: Iterable[Donor], kind: str) -> None:
         for donor in donors:

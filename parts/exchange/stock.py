@@ -1,6 +1,6 @@
 """parts.csv."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,6 +17,7 @@ from parts.models import (
     Part,
     PartKey,
     PartKind,
+    Sighting,
 )
 from workshop import outbox
 from workshop.bulk import bulk_save
@@ -44,6 +45,7 @@ _RISING = (
 
 class Parts(Sheet):
     kind = "parts"
+    adds = "parts.Part"
     columns = (
         Column("ref", cells.reference(130), required=True),
         Column("donor_ref", cells.text(40)),
@@ -144,6 +146,18 @@ class Parts(Sheet):
             outbox.record_in_pages(event, workshop_id=workshop.pk, key="part_ids", ids=ids)
         if any(part.number_canonical for part in touched):
             numbers.announce_knowledge(workshop.pk, (part.kind_id for part in touched))
+
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        return {"ref": row["ref"]} if row["ref"] else None
+
+    def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
+        parts = Part.of(workshop).filter(pk__in=ids).select_related("donor")
+        for part in parts.filter(donor__isnull=False):
+            # What its machine was seen to carry: it was seen in the file alone.
+            seen = Sighting.of(workshop).filter(source=Sighting.Source.DONOR)
+            place = {"kind_id": part.kind_id, "position": part.position}
+            seen.filter(source_ref=part.donor.ref, **place).delete()
+        numbers.announce_knowledge(workshop.pk, {part.kind_id for part in parts})
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
         """Yield what is in stock: fitted and sold parts are history, not stock."""

@@ -30,6 +30,7 @@ urlpatterns = [
     path("strip-steps/<slug:appliance>/minutes/", strip_steps.step_minutes, name="strip-minutes"),
     path("strip-steps/<slug:appliance>/rate/", strip_steps.strip_rate, name="strip-rate"),
     path("scan/", codes.scan, name="scan"),
+    path("scan/photo/", codes.scan_photo, name="scan-photo"),
     # Upper case, so that a printed address stays in the alphanumeric set of a QR code.
     path("P/<str:code>", codes.scanned, name="scanned"),
     path("photos/<uuid:photo_id>/", photos.photo, name="photo"),

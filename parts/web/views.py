@@ -16,6 +16,7 @@ from parts import selectors, services
 from parts.bench_tests import charges_of
 from parts.domain.short_codes import tidy
 from parts.models import Part
+from parts.web import plate_photos
 from parts.web.forms import (
     LoosePartForm,
     PartFilter,
@@ -32,8 +33,11 @@ from workshop.web.pages import page_of
 @for_member(methods=FORM)
 def donor_new(request: HttpRequest, member: Member) -> HttpResponse:
     initial = {"received_on": timezone.localdate(), **request.GET.dict()}
-    form = IntakeForm(posted(request), workshop=member.workshop, initial=initial)
-    if form.is_bound and form.accepts():
+    typed = plate_photos.typed(request, member.workshop)
+    form = IntakeForm(typed.data, workshop=member.workshop, initial=initial)
+    if typed.reads:
+        form.show_again(typed.refused)
+    elif form.is_bound and form.accepts():
         given = form.cleaned_data
         try:
             donor = services.take_in_donor(
@@ -54,10 +58,8 @@ def donor_new(request: HttpRequest, member: Member) -> HttpResponse:
                 "being looked through.",
             )
             return redirect("donor", donor.ref)
-    cautions = selectors.list_cautions("")
-    return render(
-        request, "parts/donor_new.html", {"form": form, "cautions": cautions}, status=form.status
-    )
+    shown = {"form": form, "cautions": selectors.list_cautions(""), **typed.context()}
+    return render(request, "parts/donor_new.html", shown, status=form.status)
 
 
 @for_member(methods=FORM)

@@ -38,8 +38,8 @@ from parts import numbers, sisters, strip_steps, stripping
 from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
 from parts.strip_steps import StepFacts
-from workshop import certificates, dispatcher
-from workshop.models import Certificate, Member, OutboxEvent, Role, User, Workshop
+from workshop import certificates, dispatcher, imports
+from workshop.models import Certificate, FileImport, Member, OutboxEvent, Role, User, Workshop
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 20)
@@ -98,6 +98,13 @@ class Bench:
 
     def part(self, donor: Donor, kind: str = "control-board") -> Part:
         return donor.parts.get(kind=kind)
+
+    def file_import(self) -> FileImport:
+        """Upload a table of one make: checked by the dispatcher, not stored."""
+        raw = b"make,aliases,pattern\nKaspervik,,\n"
+        return imports.upload(
+            member=self.members["reviewer"], raw=raw, name="makes.csv", kind="makes", now=NOW
+        )
 
     def build_break(self, **values: Any) -> BuildBreak:
         """Store a proposed build break of the control boards of family W7."""

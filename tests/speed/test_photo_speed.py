@@ -18,13 +18,14 @@ import pytest
 from PIL import Image
 
 from parts.pictures import _PROGRAM
+from parts.programs import LIMITED
 
 pytestmark = pytest.mark.speed
 
 MEASURE = """
 import json, os, subprocess, sys, time
 start = time.perf_counter()
-program = subprocess.Popen([sys.executable, "-I", sys.argv[1]], stdin=open(sys.argv[2], "rb"),
+program = subprocess.Popen([sys.executable, "-I", *sys.argv[1:3]], stdin=open(sys.argv[3], "rb"),
                            stdout=subprocess.PIPE)
 said = json.loads(program.stdout.read().partition(b"\\n")[0])
 _, _, used = os.wait4(program.pid, 0)
@@ -73,7 +74,7 @@ def test_a_large_picture(name: str, tmp_path: Path) -> None:
     picture(*size, mode).save(out, kind, **options)
     file = tmp_path / "picture"
     file.write_bytes(out.getvalue())
-    command = [sys.executable, "-c", MEASURE, str(_PROGRAM), str(file)]
+    command = [sys.executable, "-c", MEASURE, str(LIMITED), str(_PROGRAM), str(file)]
     said = json.loads(subprocess.run(command, capture_output=True, check=True).stdout)
     memory, wall, processor, answer = said
     print(f"\n{name}: {memory:.0f} MiB, {wall:.2f} s, {processor:.2f} s of processor, {answer}")

@@ -3,7 +3,7 @@
 import csv
 import io
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -97,6 +97,33 @@ def read_text(raw: bytes, columns: Sequence[Column], *, name: str) -> list[Row]:
     return rows
 
 
+def rows_of(
+    header: Sequence[str],
+    table: Iterable[tuple[int, list[str]]],
+    columns: Sequence[Column],
+    places: Mapping[str, int],
+) -> list[Row]:
+    """Return the parsed rows of a table whose columns a person has matched; problems on them.
+
+    places: which cell of a row holds a column; a column without one is blank in every row.
+    """
+    size, found = len(header), []
+    by_name = {column.name: column for column in columns}
+    chosen = [column.name for column in columns if column.name in places]
+    for number, cells in table:
+        row = Row(number, dict.fromkeys(by_name))
+        if len(cells) != size:
+            message = f"has {len(cells)} cells where the header has {size}"
+            row.problems.append(Problem(number, "", "", message))
+        else:
+            _fill(row, ((name, cells[places[name]]) for name in chosen), by_name)
+            for name in [name for name, one in by_name.items() if one.required]:
+                if name not in places:
+                    row.refuse(name, "is blank; this column must be filled")
+        found.append(row)
+    return found
+
+
 def refuse_if_bad(rows: Iterable[Row], name: str) -> None:
     """Raise FileRefused when any row carries a problem."""
     problems = [problem for row in rows for problem in row.problems]
@@ -149,13 +176,17 @@ def _parse_row(number: int, cells: list[str], header: list[str], columns: dict[s
         message = f"has {len(cells)} cells where the header has {len(header)}"
         row.problems.append(Problem(number, "", "", message))
         return row
-    for name, cell in zip(header, cells, strict=True):
+    _fill(row, zip(header, cells, strict=True), columns)
+    return row
+
+
+def _fill(row: Row, cells: Iterable[tuple[str, str]], columns: Mapping[str, Column]) -> None:
+    for name, cell in cells:
         column, trimmed = columns[name], disarm(cell.strip())
         try:
             row.values[name] = _parse_cell(trimmed, column)
         except ValueError as bad:
-            row.problems.append(Problem(number, name, trimmed, str(bad)))
-    return row
+            row.problems.append(Problem(row.number, name, trimmed, str(bad)))
 
 
 def _parse_cell(cell: str, column: Column) -> Any:

@@ -12,7 +12,7 @@ from django.db import transaction
 
 from workshop.errors import DomainError, InputRefused
 from workshop.exchange.cells import armour
-from workshop.exchange.reading import Column, Row, read_file, refuse_if_bad
+from workshop.exchange.reading import Column, FileRefused, Row, read_file, refuse_if_bad
 from workshop.models import Workshop
 
 
@@ -52,11 +52,23 @@ class Sheet:
     kind: ClassVar[str]
     columns: ClassVar[Sequence[Column]]
     importable: ClassVar[bool] = True
+    # Of files that can be undone: the model of the rows they add, "app.Model".
+    adds: ClassVar[str] = ""
+    # Why a file of this kind cannot be undone, when nothing is named in `adds`.
+    stays: ClassVar[str] = "what such a file says counts at once in what fits; put it right by hand"
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         raise NotImplementedError
 
     def dump(self, workshop: Workshop) -> Iterable[Mapping[str, str]]:
+        raise NotImplementedError
+
+    def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
+        """Before rows a file added are taken back: take what names them without a reference to
+        them, and announce that they go."""
+
+    def key(self, row: Row) -> Mapping[str, str] | None:
+        """Return how the row that a row of the file is about is found in `adds`: field = value."""
         raise NotImplementedError
 
 
@@ -95,16 +107,42 @@ def import_file(
     if not sheet.importable:
         raise InputRefused(f"{kind} files are written by export_csv only; they cannot be imported.")
     rows = read_file(path, sheet.columns)
+    return load_rows(sheet, rows, workshop=workshop, at=at, dry_run=dry_run, name=path.name)
+
+
+def load_rows(
+    sheet: Sheet, rows: list[Row], *, workshop: Workshop, at: datetime, dry_run: bool, name: str
+) -> Imported:
+    """Store rows, all of them or none. A dry run is the same code, rolled back.
+
+    Raises FileRefused with every bad cell.
+    """
+    if any(row.problems for row in rows):
+        raise _all_that_is_wrong(sheet, rows, workshop=workshop, at=at, name=name)
     done = Imported()
     try:
         with transaction.atomic():
             done = sheet.load(workshop, rows, at=at)
-            refuse_if_bad(rows, path.name)
+            refuse_if_bad(rows, name)
             if dry_run:
                 raise _RolledBack
     except _RolledBack:
         pass
     return done
+
+
+def _all_that_is_wrong(
+    sheet: Sheet, rows: list[Row], *, workshop: Workshop, at: datetime, name: str
+) -> FileRefused:
+    """Return the refusal of a file with bad cells, with what is wrong in its other rows too."""
+    good = [row for row in rows if not row.problems]
+    try:
+        with transaction.atomic():
+            sheet.load(workshop, good, at=at)
+            raise _RolledBack
+    except (_RolledBack, DomainError):
+        pass
+    return FileRefused(name, [problem for row in rows for problem in row.problems])
 
 
 def export_text(kind: str, *, workshop: Workshop) -> Iterator[str]:

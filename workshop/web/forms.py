@@ -5,6 +5,7 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.forms.utils import ErrorDict
 from django.http import HttpRequest, QueryDict
 from django.utils import timezone
 
@@ -41,6 +42,13 @@ class PlainForm(forms.Form):
         if not self.non_field_errors():
             self.add_error(None, LOOK_AGAIN)
         return False
+
+    def show_again(self, refused: DomainError | None = None) -> None:
+        """Show what was typed without judging it: it was not sent to be stored."""
+        self._errors = ErrorDict()
+        self.cleaned_data: dict[str, Any] = {}
+        if refused is not None:
+            self.refuse(refused)
 
     def refuse(self, error: DomainError) -> None:
         """Show what a service refused: the sentence on top, each field's message beside it."""

@@ -13,3 +13,14 @@ document.addEventListener("DOMContentLoaded", () => {
   const row = document.querySelector(".nav-line");
   if (here && row) row.scrollLeft = here.offsetLeft - row.offsetLeft - row.clientWidth / 3;
 });
+
+// A photo that is only to be read is sent as soon as it is taken; the button does the same.
+document.addEventListener("change", (event) => {
+  const sends = event.target.dataset && event.target.dataset.sends;
+  const button = sends && document.getElementById(sends);
+  if (button && event.target.files.length) button.click();
+});
+document.addEventListener("submit", (event) => {
+  const said = event.submitter && event.submitter.parentElement.querySelector("[data-waiting]");
+  if (said) said.textContent = said.dataset.waiting;
+});

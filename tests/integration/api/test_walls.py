@@ -89,11 +89,14 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-triage-figures": None,
     "api-rules-of-thumb": None,
     "api-rule-of-thumb": None,
+    "api-plate-read": {"photo": "x"},
+    "api-imports": {"kind": "makes"},
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
 OUTSIDE = {"api-token", "api-token-end", "api-schema", "api-docs"}
 BODIES: dict[str, dict[str, Any]] = {
+    "api-import": {"kind": "makes", "places": {"make": 0}},
     "api-listing": {"cause": ""},
     "api-listing-close": {"state": "gone"},
     "api-listing-buy": {"paid": "10", "received_on": "2026-11-21"},
@@ -175,6 +178,7 @@ def things(bench: Bench) -> dict[str, str]:
     assert alert is not None
     from parts.models import Photo
 
+    upload = bench.file_import()
     found = bench.build_break()
     relation = bench.interchange()
     listing = bench.listing()
@@ -270,6 +274,9 @@ def things(bench: Bench) -> dict[str, str]:
             for act in ("impact", "comments", "approve", "reject", "retire")
         },
         "api-rule": f"/api/v1/rules/{rule.pk}/",
+        "api-import": f"/api/v1/imports/{upload.pk}/",
+        "api-import-store": f"/api/v1/imports/{upload.pk}/store/",
+        "api-import-undo": f"/api/v1/imports/{upload.pk}/undo/",
         "api-part": f"/api/v1/parts/{part.ref}/",
         "api-part-by-code": f"/api/v1/parts/by-code/{part.short_code}/",
         "api-part-remove": f"/api/v1/parts/{part.ref}/remove/",
@@ -345,13 +352,13 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
         StepSpan,
         WorkshopStep,
     )
-    from workshop.models import Certificate, OutboxEvent, Replay
+    from workshop.models import Certificate, FileImport, OutboxEvent, Replay
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning, JobChange, DonorChange)
     models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate, OutboxEvent, Replay)
-    models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings)
+    models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings, FileImport)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
 
@@ -378,6 +385,7 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "webhooks",
         "deliveries",
         "fault-codes",
+        "imports",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path in ("symptoms", "fault-checks"):

@@ -27,6 +27,8 @@ SCRIPTS = [
     '<script src="/static/js/live.js" defer></script>',
     '<script src="/static/js/forms.js" defer></script>',
 ]
+# The page that reads codes with the camera has a script of its own, and may run WebAssembly.
+SCAN_SCRIPTS = ['<script src="/static/js/scan.js" defer></script>', *SCRIPTS]
 LEADS_ON = {"scanned"}  # answers with the address of another page
 ACTIONS = {
     "allocation-run",
@@ -106,6 +108,10 @@ ACTIONS = {
     "sister-warning-end",
     "dead-letter-replay",
     "dead-letters-replay",
+    "import-store",
+    "import-undo",
+    "import-drop",
+    "scan-photo",
 }
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set", "fault-check-new"}
@@ -170,6 +176,11 @@ TECHNICIANS = {
     "sister-warning-end",
 }
 REVIEWERS = {
+    "imports",
+    "import",
+    "import-store",
+    "import-undo",
+    "import-drop",
     "symptom-new",
     "symptom-change",
     "symptom-restore",
@@ -235,6 +246,8 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "break": [bench.build_break().pk],
         "interchange": [bench.interchange().pk],
         "rule": [bench.rule().pk],
+        "import": [bench.file_import().pk],
+        "imports": [],
         "strip": ["washing-machine"],
         "triage-settings": [],
         "own-figures": [],
@@ -317,11 +330,14 @@ def test_every_page_answers_its_own_members_and_says_what_it_must(
         assert html.count("<h1") == 1
         assert '<html lang="en">' in html
         # No script but our own files: htmx, and what keeps the unread count up to date.
-        assert re.findall(r"<script.*?</script>", html, flags=re.DOTALL) == SCRIPTS
+        scripts = SCAN_SCRIPTS if route == "scan" else SCRIPTS
+        assert re.findall(r"<script.*?</script>", html, flags=re.DOTALL) == scripts
         assert "javascript:" not in html
         assert not re.search(r"\son[a-z]+=", html)
         assert "style=" not in html
         assert "default-src 'self'" in answer["Content-Security-Policy"]
+        may_compile = "wasm-unsafe-eval" in answer["Content-Security-Policy"]
+        assert may_compile == (route in {"scan", "scan-photo"})
         assert "no-store" in answer["Cache-Control"]
 
     holds_for_each(set(page_routes()) - OPEN - FILES, check)

@@ -56,6 +56,7 @@ from tests.factories import NOW, TODAY, Bench
 from workshop import integrity
 from workshop.models import (
     Certificate,
+    FileImport,
     KeptReply,
     Member,
     OutboxEvent,
@@ -410,6 +411,9 @@ NONSENSE: dict[str, Callable[[Bench], object]] = {
     "event tried again before it was given up on": lambda b: Replay.objects.create(
         workshop=b.workshop, event=b.dead_letter(), at=NOW, gave_up_at=NOW + timedelta(days=1)
     ),
+    "import stored at no moment": lambda b: (
+        FileImport.of(b.workshop).filter(pk=b.file_import().pk).update(state="stored")
+    ),
     "two rows of the sweep": lambda b: SweepPulse.objects.create(id=2, ended_at=NOW),
     "two safety checks in force": lambda b: [safety_check(b), safety_check(b)],
     "safety step that stands twice": safety_step_twice,
@@ -691,6 +695,7 @@ def _furnish(bench: Bench) -> None:
         number="BX 10",
         aliases=["Old BX"],
     )
+    bench.file_import()
     Replay.objects.create(
         workshop=bench.workshop,
         event=bench.dead_letter(dead_at=None, done_at=NOW),
