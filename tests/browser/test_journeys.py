@@ -126,6 +126,19 @@ def test_the_desk_needs_no_mouse(bench: Bench, open_as: Open) -> None:
     assert page.evaluate("document.activeElement.closest('main') !== null")
 
 
+def test_labels_can_be_made_twice(bench: Bench, open_as: Open) -> None:
+    """They open beside the page, which stays: its button must not stay asleep."""
+    donor = bench.donor("W7-60 R1 W")
+    page, posts = open_as(bench.members["technician"]), []
+    page.goto(f"/labels/?donor={donor.ref}")
+    page.context.on("request", lambda one: one.method == "POST" and posts.append(one.url))
+    for _ in range(2):
+        with page.context.expect_page():
+            page.get_by_role("button", name="Make the labels").click()
+    page.wait_for_timeout(300)
+    assert len(posts) == 2
+
+
 def fill_in_a_machine(page: Page) -> None:
     page.goto("/donors/new/")
     page.get_by_label("Model number as read").fill("W7-60 R1 W")

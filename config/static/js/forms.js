@@ -1,7 +1,8 @@
 // Forms at a bench: gloves tap twice, networks are slow, sessions end while somebody types.
 
 const KEPT = "form-kept";
-const posts = (form) => form.method === "post" && form.closest("main");
+// What opens beside the page (label sheets) may be asked for again.
+const posts = (form) => form.method === "post" && !form.target && form.closest("main");
 
 // A second tap while the first is on its way sends nothing.
 document.addEventListener("submit", (event) => {
