@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import Any, NoReturn
 
 from donors import build_readings
 from donors.build_readings import CodeAsked
@@ -126,11 +126,7 @@ def columns(
     seen = catalogue.recognise(plate.model_number, make=make)
     appliance = plate.appliance or (seen.settled.appliance if seen.settled else "")
     if appliance not in appliances:
-        found = repr(appliance) if appliance else "blank"
-        raise InputRefused(
-            f"The appliance is {found}; choose one of: {', '.join(sorted(appliances))}.",
-            fields={"appliance": f"{found}; choose one of the known appliances."},
-        )
+        _refuse_appliance(appliance, appliances)
     if ask_mismatch:
         _refuse_mismatch(seen, appliance)
     values = {
@@ -147,6 +143,19 @@ def columns(
     if plate.build_code.says_something and on is not None:
         values |= _coded_columns(catalogue, plate, values, on)
     return values, seen
+
+
+def _refuse_appliance(stated: str, appliances: set[str]) -> NoReturn:
+    if not stated:
+        raise InputRefused(
+            "What kind of machine it is was not said, and its model number does not tell it.",
+            fields={"appliance": "Choose the kind of machine; the model number does not tell it."},
+        )
+    known = ", ".join(sorted(appliances))
+    raise InputRefused(
+        f"There is no appliance {stated[:40]!r}; choose one of: {known}.",
+        fields={"appliance": f"{stated[:40]!r} is no known appliance; choose one of: {known}."},
+    )
 
 
 def _refuse_mismatch(seen: Recognition, appliance: str) -> None:

@@ -55,6 +55,12 @@ class SafetyView:
         return bool(self.relevant)
 
     @property
+    def is_owed(self) -> bool:
+        """Whether the job is closed as done with a used part in it, or a check begun, unproved."""
+        begun = bool(self.fitted) or self.check is not None
+        return self.job.state == Job.State.DONE and begun and self.status != "passed"
+
+    @property
     def reopened(self) -> str:
         """Return why what was checked counts no more; "" when nothing happened since."""
         if self.check is None:
