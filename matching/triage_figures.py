@@ -202,9 +202,10 @@ class ShownRule:
     own: bool
 
 
-def is_corroded(workshop: Workshop, job: Job) -> bool:
+def is_corroded(job: Job) -> bool:
     """Whether corrosion that bears on safety was found on a job's machine."""
-    return JobEstimate.of(workshop).filter(job=job, safety_corrosion=True).exists()
+    known: JobEstimate | None = getattr(job, "estimate", None)
+    return known is not None and bool(known.safety_corrosion)
 
 
 def list_rules_of_thumb(workshop: Workshop) -> list[ShownRule]:

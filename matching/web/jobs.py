@@ -146,9 +146,11 @@ def show_job(
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
-        "safety": safety_of(member.workshop, job),
+        "safety": safety_of(
+            member.workshop, job, fitted=[one for row in needs for one in row.outcomes]
+        ),
         "fault": fault,
-        "corroded": triage_figures.is_corroded(member.workshop, job),
+        "corroded": triage_figures.is_corroded(job),
         "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,
