@@ -1,5 +1,7 @@
 """Cells of a table carry the heading of their column."""
 
+from pathlib import Path
+
 import pytest
 
 from workshop.templatetags.labelled import label
@@ -44,3 +46,12 @@ def test_a_class_stays_and_a_heading_cannot_break_out() -> None:
 def test_without_a_head_nothing_changes() -> None:
     table = "<table><tbody><tr><th>a</th><td>b</td></tr></tbody></table>"
     assert label(table) == table
+
+
+def test_every_table_of_the_site_is_labelled() -> None:
+    root = Path(__file__).resolve().parents[3]
+    for app in ("config", "workshop", "donors", "parts", "matching"):
+        for file in (root / app).rglob("*.html"):
+            text = file.read_text(encoding="utf-8")
+            bare = text.count("<table") - text.count("{% labelled %}<table")
+            assert bare == 0, file
