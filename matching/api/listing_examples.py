@@ -15,7 +15,7 @@ LISTING: dict[str, Any] = {
     "model_number": "W7-60 R1 W",
     "likely_number": "W760R1W",
     "certainty": 0.97,
-    "cause": "drain-pump",
+    "cause": "drain-blocked",
     "price": "45.00",
     "currency": "EUR",
     "built_from": None,
