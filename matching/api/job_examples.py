@@ -50,7 +50,10 @@ KEEPING = [
         "200",
     )
 ]
-KEEP = [sent("Scrapped for its bearings", {"cause": "bearing-drum"}), answered("Kept", _KEPT, "201")]
+KEEP = [
+    sent("Scrapped for its bearings", {"cause": "bearing-drum"}),
+    answered("Kept", _KEPT, "201"),
+]
 
 _ALLOCATION = {
     "made_at": "2026-11-27T09:00:00Z",
