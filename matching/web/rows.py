@@ -73,7 +73,7 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     rows = {need.pk: NeedRows(need, likely=likely.get(need.pk)) for need in job.needs.all()}
     matches = selectors.list_best_matches(workshop, rows)
     ids = [match.part_id for match in matches]
-    held = {}
+    held: dict[int, Hold] = {}
     either = Q(need__in=list(rows)) | Q(part__in=ids)
     for hold in reversed(selectors.list_holds(workshop).filter(either)):
         held[hold.part_id] = hold
@@ -84,7 +84,7 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
         if outcome.need_id is not None:
             rows[outcome.need_id].outcomes.append(outcome)
     doubts = warnings_of(workshop.pk, [*ids, *_parts_here(rows.values())])
-    proposed = {}
+    proposed: dict[int, Proposal] = {}
     for proposal in standing_on(workshop, ids, rows):
         proposed[proposal.part_id] = proposal
         if proposal.need_id in rows:
