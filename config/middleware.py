@@ -2,24 +2,38 @@
 
 from collections.abc import Callable
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 
 from workshop.errors import DomainError
 
 Handler = Callable[[HttpRequest], HttpResponse]
 
 
+LEFT_OUT = "What you looked for held a character that cannot be read. It was left out."
+
+
 class RefuseNulBytes:
-    """Answer 400 to NUL in the address: PostgreSQL raises on it where SQLite accepts."""
+    """Let no NUL of an address through: PostgreSQL raises on it where SQLite accepts.
+
+    A page is shown without it and says so; to a program, in a path, or in a form that writes it
+    is refused with 400.
+    """
 
     def __init__(self, get_response: Handler) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        if "\x00" in request.path or "%00" in request.META.get("QUERY_STRING", ""):
+        query = request.META.get("QUERY_STRING", "")
+        if "\x00" not in request.path and "%00" not in query:
+            return self.get_response(request)
+        if request.path.startswith("/api/"):
             return HttpResponse("The address holds a NUL character.", status=400)
-        return self.get_response(request)
+        if "\x00" in request.path or request.method not in ("GET", "HEAD"):
+            return render(request, "400.html", status=400)
+        messages.warning(request, LEFT_OUT)
+        return redirect(f"{request.path}?{query.replace('%00', '')}")
 
 
 class DomainErrorsAreAnswers:

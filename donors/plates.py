@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any
+from typing import Any, NoReturn
 
 from donors import build_readings
 from donors.build_readings import CodeAsked
@@ -130,11 +130,7 @@ def columns(
     chosen = get_model(catalogue, plate.model_id) if plate.model_id is not None else None
     appliance = plate.appliance or _appliance_of(seen, chosen)
     if appliance not in appliances:
-        found = repr(appliance) if appliance else "blank"
-        raise InputRefused(
-            f"The appliance is {found}; choose one of: {', '.join(sorted(appliances))}.",
-            fields={"appliance": f"{found}; choose one of the known appliances."},
-        )
+        _refuse_appliance(appliance, appliances)
     if chosen is not None:
         refuse_other_appliance(chosen, appliance)
     elif ask_mismatch:
@@ -205,6 +201,19 @@ def confirmed_columns(model: ModelNumber, canonical: str) -> dict[str, Any]:
         "fields": fields,
         "certainty": 1.0,
     }
+
+
+def _refuse_appliance(stated: str, appliances: set[str]) -> NoReturn:
+    if not stated:
+        raise InputRefused(
+            "What kind of machine it is was not said, and its model number does not tell it.",
+            fields={"appliance": "Choose the kind of machine; the model number does not tell it."},
+        )
+    known = ", ".join(sorted(appliances))
+    raise InputRefused(
+        f"There is no appliance {stated[:40]!r}; choose one of: {known}.",
+        fields={"appliance": f"{stated[:40]!r} is no known appliance; choose one of: {known}."},
+    )
 
 
 def _refuse_mismatch(seen: Recognition, appliance: str) -> None:

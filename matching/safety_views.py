@@ -55,6 +55,12 @@ class SafetyView:
         return bool(self.relevant)
 
     @property
+    def is_owed(self) -> bool:
+        """Whether the job is closed as done with a used part in it, or a check begun, unproved."""
+        begun = bool(self.fitted) or self.check is not None
+        return self.job.state == Job.State.DONE and begun and self.status != "passed"
+
+    @property
     def reopened(self) -> str:
         """Return why what was checked counts no more; "" when nothing happened since."""
         if self.check is None:
@@ -110,8 +116,11 @@ class SafetyView:
         ]
 
 
-def safety_of(workshop: Workshop, job: Job) -> SafetyView:
-    """Return the check in force with its steps: three queries, however many steps and parts."""
+def safety_of(workshop: Workshop, job: Job, *, fitted: Rows[Outcome] | None = None) -> SafetyView:
+    """Return the check in force with its steps: three queries, however many steps and parts.
+
+    fitted: the past fittings of the job where they were read already (`selectors.list_outcomes`).
+    """
     rows = SafetyCheck.of(workshop).filter(job=job, voided_at__isnull=True)
     check = rows.select_related("begun_by__user").first()
     entries = _entries_of_job(workshop, job)
@@ -121,8 +130,19 @@ def safety_of(workshop: Workshop, job: Job) -> SafetyView:
     void = [one for one in entries if one not in standing.values()]
     sequence = _sequence(check, standing) if check else None
     return SafetyView(
-        job, check, sequence, standing, void, fitted_parts(job), safety_rules().cautions
+        job,
+        check,
+        sequence,
+        standing,
+        void,
+        fitted_parts(job) if fitted is None else _that_work(fitted),
+        safety_rules().cautions,
     )
+
+
+def _that_work(rows: Rows[Outcome]) -> list[Outcome]:
+    working = [one for one in rows if one.result == Outcome.Result.WORKED and one.part_id]
+    return sorted(working, key=lambda one: (one.fitted_on, one.pk))
 
 
 def _entries_of_job(workshop: Workshop, job: Job) -> list[SafetyEntry]:

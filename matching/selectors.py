@@ -25,7 +25,7 @@ def list_jobs(workshop: Workshop, *, state: str = "") -> "QuerySet[Job]":
 
 def get_job(workshop: Workshop, ref: str) -> Job:
     """Return the job or raise NotFound."""
-    job = list_jobs(workshop).filter(ref=ref).first()
+    job = list_jobs(workshop).select_related("estimate").filter(ref=ref).first()
     if job is None:
         raise NotFound(f"There is no job {ref} in this workshop.")
     return job
@@ -76,7 +76,11 @@ def list_holds(workshop: Workshop, *, standing: bool = True) -> "QuerySet[Hold]"
 
 
 def list_outcomes(workshop: Workshop) -> "QuerySet[Outcome]":
-    return Outcome.of(workshop).select_related("kind", "part").order_by("-fitted_on", "-id")
+    """Return past fittings, the last first, with what a safety check names of their parts."""
+    rows = Outcome.of(workshop).select_related(
+        "kind", "part__donor", "part__grade_test__tested_by__user"
+    )
+    return rows.order_by("-fitted_on", "-id")
 
 
 def list_rules(workshop: Workshop) -> "QuerySet[Rule]":

@@ -122,8 +122,10 @@ def read_own_number(text: str) -> str:
         raise InputRefused(f"The own number {bad}.", fields={"own_number": f"It {bad}."}) from bad
 
 
-def refuse_not_carried(appliance: str, kinds: Iterable[str], *, field: str = "needs") -> None:
-    """Raise InputRefused, to be confirmed, for part kinds such a machine has not.
+def refuse_not_carried(
+    appliance: str, kinds: Iterable[str], *, field: str = "needs", may_confirm: bool = True
+) -> None:
+    """Raise InputRefused for part kinds such a machine has not; mostly it may be confirmed.
 
     A kind that nobody knows, or that is never reused, is refused elsewhere.
     """
@@ -134,6 +136,8 @@ def refuse_not_carried(appliance: str, kinds: Iterable[str], *, field: str = "ne
     if names:
         machine = Appliance.objects.get(slug=appliance).name.lower()
         said = f"A {machine} has no {' or '.join(names)} by the table of what machines carry."
+        if not may_confirm:
+            raise InputRefused(said, fields={field: said})
         raise InputRefused(
             f"{said} Correct the part or the appliance, or confirm that it is meant so.",
             fields={field: said, MISMATCH: "Confirm it, or correct the part or the appliance."},
@@ -201,14 +205,6 @@ def get_job_locked(workshop: Workshop, ref: str) -> Job:
         raise NotFound(f"There is no job {ref} in this workshop.")
     found: Job = job
     return found
-
-
-@transaction.atomic
-def refuse_repair(*, workshop: Workshop, ref: str, now: datetime) -> Job:
-    """The customer refuses: the job closes and what was held for it is free the same day."""
-    job = get_job_locked(workshop, ref)
-    close_job(job, Job.State.REFUSED, now=now)
-    return job
 
 
 def close_job(job: Job, state: Job.State, *, now: datetime, by: Member | None = None) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from django.db.models import Count
+from django.db.models import Count, Q
 
 from matching.models import KeptBack, LastAllocation, Need, Outcome, Proposal
 from matching.sharing import LIMITS as LIMITS
@@ -85,6 +85,14 @@ def standing_by_part(workshop: Workshop, part_ids: Iterable[int]) -> dict[int, P
     """Return by part the proposals that stand on some parts, with their jobs."""
     rows = Proposal.of(workshop).filter(part__in=list(part_ids), state=Proposal.State.OPEN)
     return {one.part_id: one for one in rows.select_related("need__job")}
+
+
+def standing_on(
+    workshop: Workshop, part_ids: Iterable[int], need_ids: Iterable[int]
+) -> "QuerySet[Proposal]":
+    """Return the proposals that stand on some parts or for some needs, with both."""
+    either = Q(part__in=list(part_ids)) | Q(need__in=list(need_ids))
+    return list_proposals(workshop).filter(either, state=Proposal.State.OPEN)
 
 
 def standing_for_needs(workshop: Workshop, need_ids: Iterable[int]) -> "QuerySet[Proposal]":

@@ -10,8 +10,9 @@ from typing import Any
 from django.db import transaction
 
 from donors.models import Appliance
-from matching.domain.triage.rules_of_thumb import ADVICE, Rule
+from matching.domain.triage.rules_of_thumb import Rule, check_advice, check_figure
 from matching.models import (
+    Job,
     JobEstimate,
     Need,
     NewMachinePrice,
@@ -201,6 +202,12 @@ class ShownRule:
     own: bool
 
 
+def is_corroded(job: Job) -> bool:
+    """Whether corrosion that bears on safety was found on a job's machine."""
+    known: JobEstimate | None = getattr(job, "estimate", None)
+    return known is not None and bool(known.safety_corrosion)
+
+
 def list_rules_of_thumb(workshop: Workshop) -> list[ShownRule]:
     """Return the rules with what the workshop changed, in the guide's order: one query."""
     own = {row.slug: row for row in OwnRule.of(workshop)}
@@ -229,12 +236,8 @@ def set_rule(
     """Change a rule of thumb for a workshop. Raises NotFound, InputRefused by field."""
     guide = _guide_rule(slug)
     bad = Checks()
-    if advises not in ADVICE:
-        bad.refuse("advises", f"choose one of: {', '.join(ADVICE)}")
-    if guide.figure is None and figure is not None:
-        bad.refuse("figure", "this rule has no figure; leave it blank")
-    elif guide.figure is not None:
-        bad.number("figure", figure, above=0, most=1_000)
+    check_advice(bad, guide.test, advises)
+    check_figure(bad, guide.test, figure)
     _raise(bad, "The rule was not stored")
     OwnRule.of(workshop).update_or_create(
         slug=slug,

@@ -1,13 +1,14 @@
 """What API views share: the member who asks, pages, and fields with the same meaning."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db.models import QuerySet
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import (
+    OpenApiExample,
     OpenApiParameter,
     extend_schema,
     extend_schema_field,
@@ -89,8 +90,9 @@ def list_schema(
     *,
     operation_id: str = "",
     also: Sequence[OpenApiParameter] = (),
+    row: Mapping[str, Any] | None = None,
 ) -> Any:
-    """Return the description of a paged list and its ?field=value filters."""
+    """Return the description of a paged list and its ?field=value filters. row: an example."""
     filters = filter_class.base_filters if filter_class else {}
     page = inline_serializer(
         f"Page{output.__name__}",
@@ -106,7 +108,13 @@ def list_schema(
         operation_id=operation_id or f"list_{output.__name__.removesuffix('Output').lower()}s",
         parameters=[*also, *(OpenApiParameter(name, str) for name in names)],
         responses=page,
+        examples=[] if row is None else [_page_of(row)],
     )
+
+
+def _page_of(row: Mapping[str, Any]) -> OpenApiExample:
+    value = {"count": 1, "next": None, "previous": None, "results": [row]}
+    return OpenApiExample("A page of one", value=value, response_only=True, status_codes=["200"])
 
 
 class CellField(serializers.Field[Any, Any, Any, Any]):

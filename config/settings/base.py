@@ -93,7 +93,8 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "config.page_context.member_and_inbox",
-            ]
+            ],
+            "builtins": ["workshop.templatetags.labelled"],
         },
     }
 ]

@@ -11,7 +11,7 @@ from rest_framework.response import Response
 
 from matching.api import fault_examples
 from matching.domain.diagnosis.beliefs import Belief
-from matching.domain.diagnosis.tables import MOST_MINUTES
+from matching.domain.diagnosis.tables import MOST_MINUTES, MOST_WORDS
 from matching.fault_models import Standing
 from matching.faults import editing, own_checks, tables
 from matching.faults.editing import CodeFacts, SymptomFacts
@@ -80,7 +80,10 @@ class FaultCodeOutput(FaultCodeInput):
 class SymptomInput(serializers.Serializer[Any]):
     name = serializers.CharField(max_length=80)
     words = serializers.ListField(
-        child=serializers.CharField(max_length=80), required=False, default=list, max_length=40
+        child=serializers.CharField(max_length=80),
+        required=False,
+        default=list,
+        max_length=MOST_WORDS,
     )
     suspects = _weights()
     source: Any = serializers.CharField(

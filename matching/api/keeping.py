@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from donors.selectors import get_donor
 from matching import keeping, selectors, waits
+from matching.api import job_examples
 from matching.api.serializers import JobOutput
 from matching.keeping import Answer
 from matching.models import KeepPermission, KeptMachine, WaitExtension
@@ -121,7 +122,7 @@ class RefuseJob(MemberView):
 class JobKeeping(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(responses=KeepingOutput)
+    @extend_schema(responses=KeepingOutput, examples=job_examples.KEEPING)
     def get(self, request: Request, ref: str) -> Response:
         """Say whether the machine may be kept as a donor, and whether it is."""
         job = selectors.get_job(self.workshop, ref)
@@ -135,7 +136,7 @@ class JobKeeping(MemberView):
         }
         return Response(KeepingOutput(found).data)
 
-    @extend_schema(request=KeepInput, responses={201: KeptOutput})
+    @extend_schema(request=KeepInput, responses={201: KeptOutput}, examples=job_examples.KEEP)
     def post(self, request: Request, ref: str) -> Response:
         """Keep the machine as a donor, the same machine. 409 without permission."""
         keeping.keep_as_donor(
@@ -162,7 +163,11 @@ class JobOfDonor(MemberView):
 class KeepPermissionOfJob(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=KeepAnswerInput, responses={201: PermissionOutput})
+    @extend_schema(
+        request=KeepAnswerInput,
+        responses={201: PermissionOutput},
+        examples=job_examples.PERMISSION,
+    )
     def post(self, request: Request, ref: str) -> Response:
         """Note what the owner said of keeping the machine; it takes an earlier answer's place."""
         found = keeping.note_permission(
@@ -178,13 +183,13 @@ class KeepPermissionOfJob(MemberView):
 class JobWait(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(responses=ExtensionOutput(many=True))
+    @extend_schema(responses=ExtensionOutput(many=True), examples=job_examples.WAITED)
     def get(self, request: Request, ref: str) -> Response:
         """List how often a job's wait was made longer."""
         job = selectors.get_job(self.workshop, ref)
         return Response(ExtensionOutput(waits.list_extensions(job), many=True).data)
 
-    @extend_schema(request=WaitInput, responses=JobOutput)
+    @extend_schema(request=WaitInput, responses=JobOutput, examples=job_examples.WAIT)
     def post(self, request: Request, ref: str) -> Response:
         """Let a job wait longer; reviews count anew from today."""
         waits.set_end(

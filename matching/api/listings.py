@@ -14,6 +14,7 @@ from donors.listings.importing import LARGEST_FILE, Kind, import_file
 from donors.listings.selectors import get_listing, list_listings, list_sightings_of
 from donors.listings.services import Correction, Offered
 from donors.models import Listing, ListingSighting
+from matching.api import listing_examples
 from matching.api.serializers import ReasonOutput
 from matching.listings.buying import buy_listing
 from matching.listings.worth import ListingWorth, weigh_listing
@@ -209,7 +210,7 @@ class BoughtOutput(serializers.Serializer[Any]):
 
 
 class Listings(MemberView):
-    @list_schema(ListingOutput)
+    @list_schema(ListingOutput, row=listing_examples.LISTING)
     def get(self, request: Request) -> Response:
         """Machines for sale elsewhere, latest seen first. ?state=, ?appliance=, ?text=."""
         asked = {
@@ -228,7 +229,8 @@ class Listings(MemberView):
                     "link": "https://example.test/offer/7",
                 },
                 request_only=True,
-            )
+            ),
+            *listing_examples.STORED,
         ],
     )
     def post(self, request: Request) -> Response:
@@ -248,7 +250,11 @@ class Listings(MemberView):
 
 
 class ImportListings(MemberView):
-    @extend_schema(request={"multipart/form-data": FileInput}, responses={201: ImportedOutput})
+    @extend_schema(
+        request={"multipart/form-data": FileInput},
+        responses={201: ImportedOutput},
+        examples=listing_examples.IMPORTED,
+    )
     def post(self, request: Request) -> Response:
         """Store the listings of a saved feed, CSV file, e-mail or text: all, or none."""
         given = self.valid(FileInput)
@@ -276,7 +282,9 @@ class ListingDetail(MemberView):
         """What was read, which jobs it may serve, what it would yield, the most worth paying."""
         return Response(_detail(self, ref))
 
-    @extend_schema(request=CorrectionInput, responses=ListingDetailOutput)
+    @extend_schema(
+        request=CorrectionInput, responses=ListingDetailOutput, examples=listing_examples.CORRECT
+    )
     def patch(self, request: Request, ref: str) -> Response:
         """State what was read wrongly, or this listing's own terms. Never read over."""
         given = dict(self.valid(CorrectionInput))
@@ -287,7 +295,7 @@ class ListingDetail(MemberView):
 
 
 class CloseListing(MemberView):
-    @extend_schema(request=CloseInput, responses=ListingOutput)
+    @extend_schema(request=CloseInput, responses=ListingOutput, examples=listing_examples.CLOSE)
     def post(self, request: Request, ref: str) -> Response:
         """Note that it is gone, or not worth it."""
         given = self.valid(CloseInput)
@@ -302,7 +310,7 @@ class CloseListing(MemberView):
 
 
 class ReopenListing(MemberView):
-    @extend_schema(request=None, responses=ListingOutput)
+    @extend_schema(request=None, responses=ListingOutput, examples=listing_examples.REOPENED)
     def post(self, request: Request, ref: str) -> Response:
         """Take back that it is closed."""
         services.reopen_listing(workshop=self.workshop, ref=ref, on=_today())
@@ -310,7 +318,7 @@ class ReopenListing(MemberView):
 
 
 class ReadListing(MemberView):
-    @extend_schema(request=None, responses=ListingOutput)
+    @extend_schema(request=None, responses=ListingOutput, examples=listing_examples.READ)
     def post(self, request: Request, ref: str) -> Response:
         """Read its text again with what is known now; what a person stated stays."""
         services.read_again(workshop=self.workshop, ref=ref, on=_today())
@@ -320,7 +328,7 @@ class ReadListing(MemberView):
 class BuyListing(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=BuyInput, responses={201: BoughtOutput})
+    @extend_schema(request=BuyInput, responses={201: BoughtOutput}, examples=listing_examples.BUY)
     def post(self, request: Request, ref: str) -> Response:
         """Take the machine in as a donor and close the listing. Once."""
         given = self.valid(BuyInput)
@@ -343,12 +351,12 @@ class TermsInput(serializers.Serializer[Any]):
 class ListingTerms(MemberView):
     role = Role.OWNER
 
-    @extend_schema(responses=TermsInput)
+    @extend_schema(responses=TermsInput, examples=listing_examples.TERMS)
     def get(self, request: Request) -> Response:
         """The workshop's usual terms for listings."""
         return Response(self._terms())
 
-    @extend_schema(request=TermsInput, responses=TermsInput)
+    @extend_schema(request=TermsInput, responses=TermsInput, examples=listing_examples.SET_TERMS)
     def put(self, request: Request) -> Response:
         """Set them."""
         given = self.valid(TermsInput)

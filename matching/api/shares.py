@@ -10,6 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from matching import proposals, selectors, share_views, warranty
+from matching.api import job_examples
 from matching.api.serializers import ID, HoldOutput
 from matching.models import Job, KeptBack, LastAllocation, Proposal
 from matching.proposals import Kept
@@ -120,13 +121,15 @@ class PromiseInput(serializers.Serializer[Any]):
 class AllocationNow(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(responses=AllocationOutput)
+    @extend_schema(responses=AllocationOutput, examples=job_examples.ALLOCATION)
     def get(self, request: Request) -> Response:
         """Return what the last allocation came to; empty figures when none was made yet."""
         last = share_views.last_of(self.workshop) or LastAllocation(workshop=self.workshop)
         return Response(AllocationOutput(last).data)
 
-    @extend_schema(request=None, responses={202: AllocationOutput})
+    @extend_schema(
+        request=None, responses={202: AllocationOutput}, examples=job_examples.ALLOCATION
+    )
     def post(self, request: Request) -> Response:
         """Have it worked out now. The answer is what it came to last; ask again in a moment."""
         proposals.work_out_now(workshop=self.workshop)
@@ -135,7 +138,7 @@ class AllocationNow(MemberView):
 
 
 class Passed(MemberView):
-    @extend_schema(responses=PassedOutput(many=True))
+    @extend_schema(responses=PassedOutput(many=True), examples=job_examples.PASSED)
     def get(self, request: Request) -> Response:
         """List the jobs that go empty, each with why; at most 200."""
         last = share_views.last_of(self.workshop)
@@ -144,7 +147,7 @@ class Passed(MemberView):
 
 
 class Proposals(MemberView):
-    @list_schema(PartProposalOutput, ProposalFilter)
+    @list_schema(PartProposalOutput, ProposalFilter, row=job_examples.PROPOSAL)
     def get(self, request: Request) -> Response:
         """List proposals, latest first; ?state=open for those that wait for an answer."""
         rows = share_views.list_proposals(self.workshop)
@@ -154,7 +157,7 @@ class Proposals(MemberView):
 class AcceptProposal(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=None, responses={201: HoldOutput})
+    @extend_schema(request=None, responses={201: HoldOutput}, examples=job_examples.ACCEPT)
     def post(self, request: Request, pk: int) -> Response:
         """Hold the part proposed for its need."""
         hold = proposals.accept(
@@ -167,7 +170,9 @@ class AcceptProposal(MemberView):
 class DeclineProposal(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=DeclineInput, responses=PartProposalOutput)
+    @extend_schema(
+        request=DeclineInput, responses=PartProposalOutput, examples=job_examples.DECLINE
+    )
     def post(self, request: Request, pk: int) -> Response:
         """Let the part go to the next; the pair is not proposed again until reopened."""
         note = self.valid(DeclineInput)["note"]
@@ -184,7 +189,7 @@ class DeclineProposal(MemberView):
 class ReopenProposal(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=None, responses=PartProposalOutput)
+    @extend_schema(request=None, responses=PartProposalOutput, examples=job_examples.REOPEN)
     def post(self, request: Request, pk: int) -> Response:
         """Let a pair that was declined, or lapsed, be proposed again."""
         proposals.reopen(workshop=self.workshop, proposal_id=pk, now=timezone.now())
@@ -194,12 +199,14 @@ class ReopenProposal(MemberView):
 class KeptOut(MemberView):
     role = Role.TECHNICIAN
 
-    @list_schema(KeptOutOutput)
+    @list_schema(KeptOutOutput, row=job_examples.KEPT_OUT)
     def get(self, request: Request) -> Response:
         """List what is kept out of the allocation now."""
         return self.pages(share_views.list_kept(self.workshop), KeptOutOutput)
 
-    @extend_schema(request=KeepOutInput, responses={201: KeptOutOutput})
+    @extend_schema(
+        request=KeepOutInput, responses={201: KeptOutOutput}, examples=job_examples.KEEP_OUT
+    )
     def post(self, request: Request) -> Response:
         """Keep a part, a need, or (both named) a part from a need out of the allocation."""
         given = self.valid(KeepOutInput)
@@ -215,7 +222,7 @@ class KeptOut(MemberView):
 class UndoKeeping(MemberView):
     role = Role.TECHNICIAN
 
-    @extend_schema(request=None, responses=KeptOutOutput)
+    @extend_schema(request=None, responses=KeptOutOutput, examples=job_examples.UNDO)
     def post(self, request: Request, pk: int) -> Response:
         """Let the allocation have it again."""
         row = proposals.undo_keeping(
@@ -253,12 +260,14 @@ class JobUrgency(MemberView):
 class WarrantyDays(MemberView):
     role = Role.OWNER
 
-    @extend_schema(responses=PromiseOutput(many=True))
+    @extend_schema(responses=PromiseOutput(many=True), examples=job_examples.WARRANTIES)
     def get(self, request: Request) -> Response:
         """List the days of warranty by grade and kind, with the guide's."""
         return Response(PromiseOutput(warranty.list_promises(self.workshop), many=True).data)
 
-    @extend_schema(request=PromiseInput, responses=PromiseOutput(many=True))
+    @extend_schema(
+        request=PromiseInput, responses=PromiseOutput(many=True), examples=job_examples.WARRANTY
+    )
     def put(self, request: Request) -> Response:
         """Set the days of a grade or a kind; null gives the guide back."""
         warranty.set_days(workshop=self.workshop, **self.valid(PromiseInput))

@@ -11,6 +11,7 @@ from rest_framework.response import Response
 
 from donors.models import Appliance
 from matching import triage_figures, triaging, waits
+from matching.api import job_examples
 from matching.domain.triage.rules_of_thumb import ADVICE
 from matching.triage_figures import GUIDE, Figures, ShownRule, list_rules_of_thumb
 from matching.triage_situation import weigh
@@ -163,7 +164,7 @@ class JobTriage(MemberView):
 
 
 class JobWaiting(MemberView):
-    @extend_schema(responses=WaitingOutput)
+    @extend_schema(responses=WaitingOutput, examples=job_examples.WAITING)
     def get(self, request: Request, ref: str) -> Response:
         """Say how likely a donor comes in for an open job, by day."""
         weighed = weigh(self.workshop, ref, on=timezone.localdate())
@@ -233,12 +234,20 @@ DAYS = ("first_review_days", "second_review_days", "wait_days")
 class TriageFiguresView(MemberView):
     role = Role.OWNER
 
-    @extend_schema(responses=FigureOutput(many=True), operation_id="triage_figures")
+    @extend_schema(
+        responses=FigureOutput(many=True),
+        operation_id="triage_figures",
+        examples=job_examples.TRIAGE_FIGURES,
+    )
     def get(self, request: Request) -> Response:
         """List what a triage is reckoned from, and where each figure is from."""
         return Response(FigureOutput(_figure_rows(self.workshop), many=True).data)
 
-    @extend_schema(request=FiguresInput, responses=FigureOutput(many=True))
+    @extend_schema(
+        request=FiguresInput,
+        responses=FigureOutput(many=True),
+        examples=job_examples.SET_FIGURES,
+    )
     def put(self, request: Request) -> Response:
         """Set figures of the workshop."""
         given = self.valid(FiguresInput)
@@ -292,7 +301,11 @@ class ThumbInput(serializers.Serializer[Any]):
 
 
 class RulesOfThumb(MemberView):
-    @extend_schema(responses=ThumbOutput(many=True), operation_id="rules_of_thumb")
+    @extend_schema(
+        responses=ThumbOutput(many=True),
+        operation_id="rules_of_thumb",
+        examples=job_examples.THUMBS,
+    )
     def get(self, request: Request) -> Response:
         """List the rules of thumb as this workshop has them. They never enter the money."""
         return Response(ThumbOutput(list_rules_of_thumb(self.workshop), many=True).data)
@@ -301,18 +314,18 @@ class RulesOfThumb(MemberView):
 class RuleOfThumb(MemberView):
     role = Role.OWNER
 
-    @extend_schema(responses=ThumbOutput)
+    @extend_schema(responses=ThumbOutput, examples=job_examples.THUMBS)
     def get(self, request: Request, slug: str) -> Response:
         """Return one rule of thumb."""
         return Response(ThumbOutput(self._row(slug)).data)
 
-    @extend_schema(request=ThumbInput, responses=ThumbOutput)
+    @extend_schema(request=ThumbInput, responses=ThumbOutput, examples=job_examples.SET_THUMB)
     def put(self, request: Request, slug: str) -> Response:
         """Change a rule of thumb for this workshop."""
         triage_figures.set_rule(workshop=self.workshop, slug=slug, **self.valid(ThumbInput))
         return Response(ThumbOutput(self._row(slug)).data)
 
-    @extend_schema(responses=ThumbOutput)
+    @extend_schema(responses={200: ThumbOutput}, examples=job_examples.THUMBS)
     def delete(self, request: Request, slug: str) -> Response:
         """Go back to the guide."""
         triage_figures.reset_rule(workshop=self.workshop, slug=slug)

@@ -10,8 +10,14 @@ from django.utils.text import slugify
 
 from donors.models import Appliance
 from donors.selectors import get_make
+from matching.domain.diagnosis import wording
 from matching.domain.diagnosis.fault_codes import written
-from matching.domain.diagnosis.tables import MOST_MINUTES, SOMETHING_ELSE, check_weights
+from matching.domain.diagnosis.tables import (
+    MOST_MINUTES,
+    MOST_WORDS,
+    SOMETHING_ELSE,
+    check_weights,
+)
 from matching.fault_models import Standing
 from matching.faults import tables
 from matching.faults.tables import CheckRow, SymptomRow
@@ -20,7 +26,7 @@ from workshop.domain.refusals import Checks
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member, Workshop
 
-MOST_SUSPECTS, MOST_WORDS, LEAST_LETTERS = 30, 40, 3
+MOST_SUSPECTS, LEAST_LETTERS = 30, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +243,10 @@ def _refuse_symptom(appliance: str, facts: SymptomFacts) -> None:
             bad.refuse("words", f"At most {MOST_WORDS} of them, each of at most 80 characters.")
         for short in [one for one in facts.words if _letters(one) < LEAST_LETTERS]:
             bad.refuse("words", f"{short!r} is too short: it would be found everywhere.")
+        for idle in [
+            one for one in facts.words if not any(word.stem for word in wording.read(one))
+        ]:
+            bad.refuse("words", f"{idle!r} says nothing by itself; add what the machine does.")
         _check_suspects(bad, appliance, facts.suspects)
 
 

@@ -7,7 +7,7 @@ from django.db import transaction
 from matching.faults import tables
 from matching.faults.signs import open_job_locked
 from matching.models import Job, Need
-from matching.services import NeedFacts, add_needs, announce_needs
+from matching.services import NeedFacts, add_needs, announce_needs, refuse_not_carried
 from workshop.errors import Conflict, InputRefused
 from workshop.models import Workshop
 
@@ -23,7 +23,8 @@ def make_needs(*, workshop: Workshop, ref: str, wanted: Sequence[NeedFacts]) -> 
     job = open_job_locked(workshop, ref)
     if not wanted:
         raise InputRefused("No part was chosen. Tick at least one.", fields={"needs": "Tick one."})
-    _refuse_not_carried(job, wanted)
+    refuse_not_carried(job.appliance_id, [one.kind for one in wanted], may_confirm=False)
+    _refuse_other_positions(job, wanted)
     there = {(need.kind_id, need.position): need for need in Need.of(workshop).filter(job=job)}
     again = []
     for facts in wanted:
@@ -48,18 +49,13 @@ def make_needs(*, workshop: Workshop, ref: str, wanted: Sequence[NeedFacts]) -> 
     return [*again, *new]
 
 
-def _refuse_not_carried(job: Job, wanted: Sequence[NeedFacts]) -> None:
+def _refuse_other_positions(job: Job, wanted: Sequence[NeedFacts]) -> None:
     carried = tables.carried_by(job.appliance_id)
     for facts in wanted:
-        if facts.kind not in carried:
-            raise InputRefused(
-                f"A {job.appliance.name.lower()} has no part kind {facts.kind[:40]!r}.",
-                fields={"needs": f"{facts.kind[:40]!r} is no part of this machine."},
-            )
-        places = carried[facts.kind]
+        places = carried.get(facts.kind, ())
         if facts.position.strip() and facts.position.strip() not in places:
             known = f"one of {', '.join(places)}" if places else "none: leave it blank"
             raise InputRefused(
-                f"A {job.appliance.name.lower()} has no {facts.kind} {facts.position[:40]!r}.",
+                f"A {job.appliance.name.lower()} has no {facts.kind[:40]} {facts.position[:40]!r}.",
                 fields={"needs": f"The position is {known}."},
             )

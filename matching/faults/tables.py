@@ -167,7 +167,10 @@ def _table(workshop: Workshop | int, appliance: str, rows: Iterable[CheckRow]) -
     symptoms = [row.symptom for row in symptom_rows(workshop, appliance) if not row.hidden]
     checks = [row.check for row in rows if not row.hidden]
     return FaultTable(
-        {one.slug: one for one in symptoms}, {one.slug: one for one in checks}, delivered().causes
+        {one.slug: one for one in symptoms},
+        {one.slug: one for one in checks},
+        delivered().causes,
+        delivered().alike,
     )
 
 

@@ -1,5 +1,6 @@
 """Forms on faults: codes and symptoms of the table, and what a fault was."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -17,6 +18,7 @@ from matching.faults.own_checks import CheckFacts, cautions_of, facts_of
 from matching.faults.tables import SymptomRow
 from matching.models import FaultCode, WorkshopCheck
 from workshop.domain.refusals import ValueRefused
+from workshop.models import Workshop
 from workshop.web.forms import FilterForm, LongText, PlainForm, WordsField, choices_with_any
 
 
@@ -48,6 +50,25 @@ def appliance_choices() -> list[tuple[str, str]]:
     return [(one.slug, one.name) for one in list_appliances()]
 
 
+def check_choices(
+    workshop: Workshop, *, first: str = "", kept: Sequence[str] = ()
+) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return the checks done here under their kind of machine, what they do beside their names.
+
+    first: the machine whose checks come first. kept: names to offer though nobody knows them.
+    """
+    names = dict(appliance_choices())
+    groups: dict[str, list[tuple[str, str]]] = {slug: [] for slug in [first, *names] if slug}
+    known = set()
+    for row in tables.check_rows(workshop):
+        if not row.hidden or row.check.slug in kept:
+            known.add(row.check.slug)
+            groups[row.check.appliance].append((row.check.slug, row.check.do[:90]))
+    found = [(names[slug], rows) for slug, rows in groups.items() if rows]
+    others = [(slug, slug) for slug in kept if slug not in known]
+    return [*found, ("No longer known", others)] if others else found
+
+
 class CodeFilter(FilterForm):
     make = forms.CharField(required=False, max_length=80)
     appliance = forms.ChoiceField(required=False, label="Kind of machine")
@@ -72,32 +93,43 @@ class CodeForm(PlainForm):
     )
     meaning = forms.CharField(required=False, max_length=200)
     suspects = SuspectsField()
-    checks = WordsField(
+    checks = forms.MultipleChoiceField(
         required=False,
-        longest=80,
         label="Checks to do first",
-        help_text="Short names of checks with | between; they are marked on the job.",
+        help_text="Of this kind of machine; hold Ctrl to choose several. Marked on the job.",
+        widget=forms.SelectMultiple(attrs={"size": 8}),
     )
     standing = forms.ChoiceField(choices=Standing.choices, label="What it rests on")
     source = forms.CharField(required=False, max_length=200)
     hidden = forms.BooleanField(required=False, label="Hidden: kept, but counts for nothing")
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
+    def __init__(
+        self,
+        *args: Any,
+        workshop: Workshop,
+        appliance: str = "",
+        kept: Sequence[str] = (),
+        **kwargs: Any,
+    ) -> None:
         super().__init__(*args, **kwargs)
         self.fields["appliance"].choices = [("", "choose"), *appliance_choices()]  # type: ignore[attr-defined]
+        checks = check_choices(workshop, first=appliance, kept=kept)
+        self.fields["checks"].choices = checks  # type: ignore[attr-defined]
 
     @classmethod
     def of(cls, row: FaultCode) -> "CodeForm":
         names = ("range", "code", "meaning", "suspects", "standing", "source", "hidden")
         initial = {name: getattr(row, name) for name in names}
-        checks = " | ".join(row.checks)
         return cls(
+            workshop=row.workshop,
+            appliance=row.appliance_id,
+            kept=row.checks,
             initial={
                 **initial,
                 "make": row.make.name,
                 "appliance": row.appliance_id,
-                "checks": checks,
-            }
+                "checks": row.checks,
+            },
         )
 
     def facts(self) -> CodeFacts:

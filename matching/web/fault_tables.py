@@ -195,7 +195,12 @@ def _show_code(
 @for_member(Role.REVIEWER, methods=ACTION)
 def code_change(request: HttpRequest, member: Member, code_id: int) -> HttpResponse:
     row = tables.get_code(member.workshop, code_id)
-    form = CodeForm(request.POST)
+    form = CodeForm(
+        request.POST,
+        workshop=member.workshop,
+        appliance=row.appliance_id,
+        kept=row.checks,
+    )
     if _stored_code(request, member, form, code_id):
         return redirect("fault-code", code_id)
     return _show_code(request, member, row, form)
@@ -203,7 +208,12 @@ def code_change(request: HttpRequest, member: Member, code_id: int) -> HttpRespo
 
 @for_member(Role.REVIEWER, methods=FORM)
 def code_new(request: HttpRequest, member: Member) -> HttpResponse:
-    form = CodeForm(posted(request), initial=request.GET.dict())
+    form = CodeForm(
+        posted(request),
+        workshop=member.workshop,
+        appliance=request.GET.get("appliance", ""),
+        initial=request.GET.dict(),
+    )
     if form.is_bound:
         row = _stored_code(request, member, form, None)
         if row is not None:

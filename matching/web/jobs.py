@@ -5,6 +5,8 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.core.paginator import Page
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -21,6 +23,7 @@ from matching import (
     reopening,
     selectors,
     services,
+    triage_figures,
     waits,
     warranty,
 )
@@ -63,11 +66,18 @@ def job_list(request: HttpRequest, member: Member) -> HttpResponse:
     shown = {
         "form": form,
         "page": page,
-        "elsewhere": rows.count() if chosen["state"] and not page.paginator.count else 0,
+        "elsewhere": _elsewhere(rows, page, chosen),
         "over": {job.pk for job in page if waits.is_over(job, on=today, wait_days=days)},
         "may_open": covers(member, Role.TECHNICIAN),
     }
     return render(request, "matching/jobs.html", shown)
+
+
+def _elsewhere(rows: "QuerySet[Job]", page: Page[Job], chosen: dict[str, Any]) -> int:
+    """Return how many more there are in other states, where somebody looks for something."""
+    if not chosen["state"] or not (chosen["text"].strip() or not page.paginator.count):
+        return 0
+    return rows.count() - page.paginator.count
 
 
 @for_member(Role.TECHNICIAN, methods=FORM)
@@ -141,8 +151,11 @@ def show_job(
         "needs": needs,
         "searching": any(row.searching for row in needs),
         "seen": None if settled else candidates_for(job),
-        "safety": safety_of(member.workshop, job),
+        "safety": safety_of(
+            member.workshop, job, fitted=[one for row in needs for one in row.outcomes]
+        ),
         "fault": fault,
+        "corroded": triage_figures.is_corroded(job),
         "cautions": list_cautions(job.appliance_id, kinds),
         "refused": refused,
         "now": now,

@@ -5,13 +5,14 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
+
 from matching import selectors
-from matching.finding import standing_holds
 from matching.models import Hold, Job, Match, Need, Outcome, Proposal
 from matching.overruled import overruled
 from matching.predicting import Prediction, for_unread_needs
 from matching.searching import Offered
-from matching.share_views import standing_by_part, standing_for_needs, why_not_before
+from matching.share_views import standing_on, why_not_before
 from parts.domain.spare_part_duties import Duty
 from parts.models import AVAILABLE, Part, SisterWarning
 from parts.reuse import lacking_test, why_never
@@ -71,18 +72,23 @@ def need_rows(workshop: Workshop, job: Job, *, now: datetime) -> list[NeedRows]:
     likely = for_unread_needs(workshop.pk, job, job.needs.all())
     rows = {need.pk: NeedRows(need, likely=likely.get(need.pk)) for need in job.needs.all()}
     matches = selectors.list_best_matches(workshop, rows)
-    for hold in reversed(selectors.list_holds(workshop).filter(need__in=list(rows))):
-        rows[hold.need_id].holds.append(hold)
+    ids = [match.part_id for match in matches]
+    held: dict[int, Hold] = {}
+    either = Q(need__in=list(rows)) | Q(part__in=ids)
+    for hold in reversed(selectors.list_holds(workshop).filter(either)):
+        held[hold.part_id] = hold
+        if hold.need_id in rows:
+            rows[hold.need_id].holds.append(hold)
     _note_overruled(workshop, rows)
     for outcome in selectors.list_outcomes(workshop).filter(need__in=list(rows)):
         if outcome.need_id is not None:
             rows[outcome.need_id].outcomes.append(outcome)
-    ids = [match.part_id for match in matches]
-    held = standing_holds(workshop, ids)
     doubts = warnings_of(workshop.pk, [*ids, *_parts_here(rows.values())])
-    proposed = standing_by_part(workshop, ids)
-    for proposal in standing_for_needs(workshop, rows):
-        rows[proposal.need_id].proposal = proposal
+    proposed: dict[int, Proposal] = {}
+    for proposal in standing_on(workshop, ids, rows):
+        proposed[proposal.part_id] = proposal
+        if proposal.need_id in rows:
+            rows[proposal.need_id].proposal = proposal
     before = why_not_before(workshop.pk, (match.part.number_folded or "" for match in matches))
     for match in matches:
         offer = replace(

@@ -7,7 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 
-from matching import selectors, triage_figures, triaging, waits
+from matching import selectors, share_views, triage_figures, triaging, waits
 from matching.triage_figures import ShownRule, list_rules_of_thumb
 from matching.triage_situation import weigh
 from matching.web.triage_forms import FiguresForm, RuleForm, estimate_form, rule_form
@@ -49,6 +49,9 @@ def job_triage(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
             (one, triaging.NAMES[one.first], triaging.steps_in_words(one))
             for one in found.decision.options
         ],
+        "proposed": list(
+            share_views.standing_for_needs(member.workshop, [one.pk for one in weighed.needs])
+        ),
         "odds": weighed.odds,
         "chart": chart(weighed.odds.curve(), weighed.odds.median_days),
         "form": form,

@@ -23,13 +23,15 @@ FIGURE = {"inputmode": "decimal", "autocomplete": "off", "size": 9}
 class Asked:
     """One input on the page.
 
-    open: the box beside a reading that shows no connection. whence: what filled it in.
+    open: the box beside a reading that shows no connection. whence: what filled it in. must: it
+    is asked beside a reading, which cannot be judged without it.
     """
 
     field: BoundField
     is_answer: bool
     open: BoundField | None
     whence: str
+    must: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ class BenchTestForm(PlainForm):
         beside = self[one.name + OPEN] if one.type is Ask.READING else None
         is_answer = one.type is Ask.ANSWER
         known = self.known.get(one.name)
-        return Asked(self[one.name], is_answer, beside, known.whence if known else "")
+        return Asked(self[one.name], is_answer, beside, known.whence if known else "", one.required)
 
 
 def _field(one: Input) -> forms.Field:

@@ -12,7 +12,7 @@ from donors.listings import services as listing_services
 from donors.listings.services import Offered
 from donors.models import Donor, Listing, Make
 from donors.plates import Plate
-from matching import ruling
+from matching import keeping, ruling
 from matching import services as job_services
 from matching.echo import webhooks
 from matching.faults import answers, editing, own_checks, signs
@@ -92,6 +92,16 @@ class Bench:
         rest.setdefault("opened_on", TODAY)
         rest.setdefault("confirm_mismatch", True)  # a bench may want what no machine carries
         return job_services.open_job(workshop=self.workshop, plate=plate, needs=needs, **rest)
+
+    def refuse(self, ref: str, *, now: datetime = NOW) -> Job:
+        """The customer refuses the repair; nobody asked yet whether the machine may be kept."""
+        return keeping.refuse_repair(
+            workshop=self.workshop,
+            ref=ref,
+            answer=keeping.Answer(),
+            member=self.technician,
+            now=now,
+        )
 
     def need(self, *args: Any, **values: Any) -> Need:
         return self.job(*args, **values).needs.get()

@@ -13,6 +13,59 @@ from workshop.domain import money
 from workshop.errors import DomainError
 from workshop.exchange import cells
 
+# What Django says of a field, in our words; what a form says itself stays.
+_PLAIN_WORDS: dict[type[forms.Field], dict[str, str]] = {
+    forms.Field: {
+        "required": "Fill this in.",
+        "max_length": "At most %(limit_value)d characters; this has %(show_value)d.",
+        "min_length": "At least %(limit_value)d characters; this has %(show_value)d.",
+        "max_value": "At most %(limit_value)s.",
+        "min_value": "At least %(limit_value)s.",
+        "null_characters_not_allowed": "A character in it cannot be read; type it again.",
+    },
+    forms.CharField: {"invalid": "This cannot be read; look at it again."},
+    forms.IntegerField: {"invalid": "Give a whole number, such as 12."},
+    forms.FloatField: {"invalid": "Give a number, such as 12.5."},
+    forms.DecimalField: {"invalid": "Give a number, such as 12.5."},
+    forms.DateField: {"invalid": "Give a day, such as 2026-03-31."},
+    forms.DateTimeField: {"invalid": "Give a day and a time, such as 2026-03-31 14:00."},
+    forms.EmailField: {"invalid": "Give an e-mail address, such as name@example.org."},
+    forms.URLField: {"invalid": "Give an address that begins with https://."},
+    forms.ChoiceField: {
+        "required": "Choose one.",
+        "invalid_choice": "%(value)s is none of the choices; choose one of them.",
+    },
+    forms.ModelChoiceField: {
+        "required": "Choose one.",
+        "invalid_choice": "That is none of the choices; choose one of them.",
+    },
+    forms.MultipleChoiceField: {
+        "required": "Choose at least one.",
+        "invalid_choice": "%(value)s is none of the choices; choose among them.",
+    },
+    forms.FileField: {
+        "required": "Choose a file.",
+        "missing": "Choose a file.",
+        "empty": "The file is empty.",
+    },
+}
+
+
+def say_plainly(form: forms.BaseForm) -> None:
+    """Have a form's fields refuse in plain words where only Django's own would be said."""
+    for field in form.fields.values():
+        own: dict[str, Any] = {}
+        plain: dict[str, str] = {}
+        for kind in reversed(type(field).__mro__):
+            plain |= _PLAIN_WORDS.get(kind, {})
+            if kind.__module__.startswith("django."):
+                own |= vars(kind).get("default_error_messages", {})
+        for code, words in plain.items():
+            said = field.error_messages.get(code)
+            if said is None or said == own.get(code):
+                field.error_messages[code] = words
+
+
 LOOK_AGAIN = "Nothing was stored. Look at the marked fields, then send the form again."
 
 
@@ -33,6 +86,7 @@ class PlainForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("label_suffix", "")
         super().__init__(*args, **kwargs)
+        say_plainly(self)
 
     def accepts(self) -> bool:
         """Return True when the shape is right; else mark the form as refused with 400."""
@@ -158,6 +212,7 @@ class FilterForm(forms.Form):
         kwargs.setdefault("label_suffix", "")
         kwargs.setdefault("use_required_attribute", False)
         super().__init__(*args, **kwargs)
+        say_plainly(self)
 
     def chosen(self) -> dict[str, Any]:
         """Return every field's value; "" for what was left out or cannot be used."""

@@ -4,17 +4,18 @@ A suspect is a part kind or one of the causes that are no part (a blockage, the 
 """
 
 import math
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Self
 
+from matching.domain.diagnosis import wording
+from matching.domain.diagnosis.wording import NONE_ALIKE, Alike
 from workshop.domain.refusals import Checks
 
 SOMETHING_ELSE = "something-else"
 MOST_MINUTES = 600.0
+MOST_WORDS = 80  # ways of saying one symptom
 _ROUNDING = 1e-6
-_WORD = re.compile(r"[^\W_]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +65,15 @@ class Check:
 
 @dataclass(frozen=True)
 class FaultTable:
-    """Symptoms and checks by slug; causes that are no part with the words for them."""
+    """Symptoms and checks by slug; causes that are no part with the words for them.
+
+    alike: words that mean the same in what customers say.
+    """
 
     symptoms: Mapping[str, Symptom]
     checks: Mapping[str, Check]
     causes: Mapping[str, str]
+    alike: Alike = NONE_ALIKE
 
     @classmethod
     def of(cls, data: Mapping[str, Any]) -> Self:
@@ -88,7 +93,12 @@ class FaultTable:
                 _check_check(bad, check)
         causes = {row["slug"]: row["name"] for row in data["causes"]}
         by_order = sorted(checks, key=lambda one: (one.order, one.slug))
-        return cls({one.slug: one for one in symptoms}, {one.slug: one for one in by_order}, causes)
+        return cls(
+            {one.slug: one for one in symptoms},
+            {one.slug: one for one in by_order},
+            causes,
+            Alike.of(row["words"] for row in data.get("alike", ())),
+        )
 
     def symptoms_of(self, appliance: str) -> tuple[Symptom, ...]:
         return tuple(one for one in self.symptoms.values() if one.appliance == appliance)
@@ -96,32 +106,29 @@ class FaultTable:
     def said(self, text: str, *, appliance: str) -> tuple[Symptom, ...]:
         """Return the symptoms whose words stand in a text, the longest words first.
 
-        Only whole words count, and words within longer ones that were found do not count again:
-        of "motor runs, drum still" nothing is left for "drum still".
+        Whole words count, in whatever form, denied where the words are (`wording`). What was
+        found does not count again: of "motor runs, drum still" nothing is left for "drum still".
         """
-        told = _plain(text)
+        told = wording.read(text, self.alike)
         found = [
-            (words, one)
+            (len(words), place, one)
             for one in self.symptoms_of(appliance)
-            for words in map(_plain, one.words)
-            if words.strip() and words in told
+            for words in one.words
+            for place in wording.places(wording.phrase(words, self.alike), told)
         ]
-        found.sort(key=lambda pair: (-len(pair[0]), pair[1].slug))
+        found.sort(key=lambda one: (-len(one[1]), -one[0], one[2].slug, one[1]))
         kept: dict[str, Symptom] = {}
-        taken = ""
-        for words, one in found:
-            if words not in taken:
+        taken: set[int] = set()
+        wholes: set[tuple[int, ...]] = set()
+        for _, place, one in found:
+            if place in wholes or taken.isdisjoint(place):
                 kept.setdefault(one.slug, one)
-                taken += words
+                wholes.add(place)
+                taken.update(range(place[0], place[-1] + 1))
         return tuple(kept.values())
 
     def checks_of(self, appliance: str) -> tuple[Check, ...]:
         return tuple(one for one in self.checks.values() if one.appliance == appliance)
-
-
-def _plain(text: str) -> str:
-    """Return the words of a text in lower case, one blank before, between and after them."""
-    return f" {' '.join(_WORD.findall(text.casefold()))} "
 
 
 def check_weights(bad: Checks, name: str, weights: Mapping[str, float]) -> None:

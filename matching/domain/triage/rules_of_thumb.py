@@ -49,10 +49,9 @@ class Rule:
         with Checks() as bad:
             if row["test"] not in _TESTS:
                 bad.refuse(row["slug"], f"{row['test']!r} is no test; known: {', '.join(_TESTS)}")
-            if row["advises"] not in ADVICE:
-                bad.refuse(row["slug"], f"{row['advises']!r} is no advice")
-            if row["test"] in _WITH_FIGURE:
-                bad.number(row["slug"], row["figure"], above=0, most=1_000)
+            else:
+                check_figure(bad, row["test"], row["figure"], field=row["slug"])
+                check_advice(bad, row["test"], row["advises"], field=row["slug"])
         return cls(**row)
 
 
@@ -150,4 +149,39 @@ _TESTS: dict[str, Callable[[Facts, Rule], _Found]] = {
     "safety-corrosion": _corrosion,
     "no-new-part-and-younger-than": _nothing_new,
 }
-_WITH_FIGURE = {"repair-share-below", "major-faults-from", "no-new-part-and-younger-than"}
+# The most a figure can mean: a repair dearer than a new machine is never the cheaper one; no
+# machine of the house has so many parts that each is a major fault; none is kept so long. The
+# last two are our own choice.
+_MOST = {"repair-share-below": 1.0, "major-faults-from": 20.0, "no-new-part-and-younger-than": 40.0}
+_NEVER = {
+    "repair-share-below": (BREAK, "a repair that costs little of a new machine speaks for repair"),
+    "over-mean-life-and-major-part": (REPAIR, "an old machine with a major part gone"),
+    "major-faults-from": (REPAIR, "several major faults at once"),
+    "no-new-part-and-younger-than": (REPAIR, "there is no new part to repair it with"),
+}
+
+
+def check_figure(bad: Checks, test: str, figure: float | None, *, field: str = "figure") -> None:
+    """Note what is wrong with a rule's figure: a share of 1 is the whole price of a new machine."""
+    most = _MOST.get(test)
+    if most is None:
+        if figure is not None:
+            bad.refuse(field, "this rule has no figure; leave it blank")
+    elif test == "repair-share-below" and figure is not None and figure > most:
+        bad.refuse(field, "is more than a new machine costs; give a share such as 0.5 for half")
+    elif (
+        bad.number(field, figure, above=0, most=most)
+        and test == "major-faults-from"
+        and not float(figure or 0).is_integer()
+    ):
+        bad.refuse(field, "is a number of faults; give a whole one")
+
+
+def check_advice(bad: Checks, test: str, advises: str, *, field: str = "advises") -> None:
+    """Note what is wrong with a rule's advice: what turns it into its opposite is refused."""
+    if advises not in ADVICE:
+        bad.refuse(field, f"choose one of: {', '.join(ADVICE)}")
+    elif test == "safety-corrosion" and advises != BREAK:
+        bad.refuse(field, "a machine that is not safe is not repaired or kept waiting; hide it")
+    elif test in _NEVER and advises == _NEVER[test][0]:
+        bad.refuse(field, f"would turn the rule into its opposite: {_NEVER[test][1]}")

@@ -1,17 +1,22 @@
 """The API's description: complete, without warnings, and its examples are true."""
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from django.utils import timezone
 from drf_spectacular.drainage import GENERATOR_STATS, reset_generator_stats
 from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.validation import validate_schema
+from jsonschema import Draft4Validator
 from rest_framework.test import APIClient
 
-from matching.api import rule_examples
-from tests.factories import Bench
+from donors.models import Listing
+from matching import keeping
+from matching.api import job_examples, rule_examples
+from matching.keeping import Answer
+from tests.factories import NOW, TODAY, Bench
 from workshop.api_schema import EXAMPLES
 
 pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
@@ -88,17 +93,48 @@ def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) 
     found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
     # Rules: propose, comment, approve, reject, retire; jobs: correct, refuse, weigh, urgency;
     # a listing; faults: signs, answers, needs, found, codes, symptoms, checks three times; own
-    # figures.
-    assert len({path for path, *_ in found}) == 20
+    # figures. Then: wait, keep, permission; decline, keep out; warranty; triage figures and a rule
+    # of thumb; a listing corrected, closed, bought, and its terms.
+    assert len({path for path, *_ in found}) == 32
     slug = bench.faults(bench.job()).own_check
     for path, method, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data
         if path.endswith("/retire/"):
             sign_in("owner").post(f"/api/v1/rules/{rule['id']}/approve/", {}, format="json")
-        address = path.replace("{id}", str(rule["id"])).replace("{ref}", bench.job().ref)
-        address = address.replace("{slug}", slug)
+        names = {"id": str(rule["id"]), "slug": slug, **_named_in(path, bench)}
+        address = path
+        for what, value in names.items():
+            address = address.replace(f"{{{what}}}", value)
+        body = _of_today(path, body, bench)
         answer = getattr(sign_in("owner"), method)(address, body, format="json")
         assert answer.status_code in {200, 201}, (path, name, answer.data)
+
+
+def _named_in(path: str, bench: Bench) -> dict[str, str]:
+    """Return what an address names: rows made for it, of the kind it wants."""
+    if path.startswith("/api/v1/listings/{ref}"):
+        offers = Listing.of(bench.workshop).count()
+        return {"ref": bench.listing(link=f"https://example.test/offer/{100 + offers}").ref}
+    if path.startswith("/api/v1/rules-of-thumb/"):
+        return {"slug": "share-old"}
+    if path.startswith("/api/v1/proposals/"):
+        need = bench.need()
+        return {"id": str(bench.proposal(bench.part(bench.donor()), need).pk)}
+    job = bench.job()
+    if path.endswith("/keep/"):
+        bench.refuse(job.ref)
+        who = {"workshop": bench.workshop, "member": bench.technician, "now": NOW}
+        keeping.note_permission(ref=job.ref, answer=Answer("yes", "owner", "signed", TODAY), **who)
+    return {"ref": job.ref}
+
+
+def _of_today(path: str, body: Any, bench: Bench) -> Any:
+    """Return an example with the days and needs of this test in place of its own."""
+    if path.endswith("/wait/"):
+        return {"wait_until": (timezone.localdate() + timedelta(days=21)).isoformat()}
+    if path.endswith("/allocation/kept/"):
+        return {**body, "need": bench.need().pk}
+    return body
 
 
 def rule_of(bench: Bench) -> dict[str, Any]:
@@ -119,6 +155,44 @@ def test_the_answers_shown_have_the_shape_of_the_answers_given(
     impact = api.get(f"/api/v1/rules/{rule['id']}/impact/").data
     assert [one["job_ref"] for one in impact["gained"]] == [need.job.ref]
     assert shape(impact) == shape(rule_examples.IMPACT)
+
+
+def answer_examples(schema: Schema) -> list[tuple[str, Schema, Any]]:
+    return [
+        (f"{method} {path} {status}: {name}", content["schema"], example["value"])
+        for path, method, operation in operations(schema)
+        for status, response in operation["responses"].items()
+        for content in response.get("content", {}).values()
+        for name, example in content.get("examples", {}).items()
+    ]
+
+
+def json_schema(part: Any) -> Any:
+    """Return a part of OpenAPI 3.0 as JSON Schema: what is nullable may be null as well."""
+    if isinstance(part, list):
+        return [json_schema(one) for one in part]
+    if not isinstance(part, dict):
+        return part
+    found = {name: json_schema(value) for name, value in part.items() if name != "nullable"}
+    return {"anyOf": [found, {"type": "null"}]} if part.get("nullable") is True else found
+
+
+def test_the_answers_shown_are_what_their_schema_says(schema: Schema) -> None:
+    found = answer_examples(schema)
+    assert len([name for name, *_ in found if " 2" in name]) >= 30
+    components = json_schema(schema["components"])
+    for name, wanted, value in found:
+        judge = Draft4Validator({**json_schema(wanted), "components": components})
+        assert not list(judge.iter_errors(value)), (name, [*judge.iter_errors(value)][:2])
+
+
+def test_an_answer_that_lacks_a_field_would_be_noticed(schema: Schema) -> None:
+    wanted = {"$ref": "#/components/schemas/PartProposalOutput"}
+    judge = Draft4Validator({**wanted, "components": json_schema(schema["components"])})
+    assert judge.is_valid(job_examples.PROPOSAL)
+    lacking = {k: v for k, v in job_examples.PROPOSAL.items() if k != "part_ref"}
+    assert not judge.is_valid(lacking)
+    assert not judge.is_valid({**job_examples.PROPOSAL, "p_fit": "much"})
 
 
 def shape(found: Any) -> Any:

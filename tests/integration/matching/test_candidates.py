@@ -9,7 +9,7 @@ from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from donors.models import Donor
-from matching import events, gather, key_check, matcher, searching, services
+from matching import events, gather, key_check, matcher, searching
 from matching.candidates import needs_far, needs_near
 from matching.models import Alert, Match, Need, NeedKey, Outcome
 from matching.searching import KEPT_PER_NEED, Searcher
@@ -180,7 +180,7 @@ def test_a_need_closed_before_its_page_comes_is_passed_over(
     donor = bench.donor("W7-60 R1 W")
     dispatcher.run_once(now=timezone.now(), batch=1)
     assert OutboxEvent.of(bench.workshop).filter(kind="matching.pairs-found").count() == 2
-    services.refuse_repair(workshop=bench.workshop, ref=needs[-1].job.ref, now=timezone.now())
+    bench.refuse(needs[-1].job.ref, now=timezone.now())
     bench.drain()
     served = Match.of(bench.workshop).filter(part__donor=donor).values_list("need_id", flat=True)
     assert set(served) == {need.pk for need in needs[:-1]}

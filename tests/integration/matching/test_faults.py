@@ -11,7 +11,7 @@ from django.db import IntegrityError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 from scipy.stats import dirichlet_multinomial
 
-from matching import fittings, holds, keeping, selectors, services
+from matching import fittings, holds, keeping, selectors
 from matching.domain.diagnosis.beliefs import Belief
 from matching.domain.diagnosis.tables import SOMETHING_ELSE
 from matching.domain.metrics import expected_calibration_error
@@ -508,7 +508,7 @@ class TestClosing:
 
     def test_a_refused_repair_proves_nothing(self, bench: Bench) -> None:
         job = told(bench)
-        services.refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+        bench.refuse(job.ref, now=NOW)
         with pytest.raises(Conflict, match="refused by the customer"):
             found(bench, job, "blockage")
         assert not FaultLesson.of(bench.workshop).exists()

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pytest
 from django.db import IntegrityError, connection, transaction
 
-from matching import fittings, holds, matcher, services
+from matching import fittings, holds, matcher
 from matching.models import Hold, Job, Match, Need, Outcome
 from parts import services as part_services
 from parts.models import Part
@@ -191,7 +191,7 @@ def test_a_need_closed_while_its_parts_are_scored_gets_no_match(matched, monkeyp
 
     def refuse_meanwhile(*args: object) -> object:
         found = search(*args)  # type: ignore[arg-type]
-        services.refuse_repair(workshop=bench.workshop, ref=need.job.ref, now=NOW)
+        bench.refuse(need.job.ref, now=NOW)
         return found
 
     monkeypatch.setattr(matcher.Searcher, "search", refuse_meanwhile)
@@ -246,7 +246,7 @@ def test_a_part_that_failed_later_counts_its_days(matched) -> None:
 def test_a_refused_repair_releases_its_holds_the_same_day(matched) -> None:
     bench, need, part = matched
     standing = hold(bench, need, part)
-    services.refuse_repair(workshop=bench.workshop, ref=need.job.ref, now=NOW)
+    bench.refuse(need.job.ref, now=NOW)
     standing.refresh_from_db()
     need.refresh_from_db()
     assert (standing.ended, need.state) == ("released", "withdrawn")
@@ -301,11 +301,10 @@ def race(
 
 def test_no_hold_outlives_a_refusal_that_comes_while_it_is_made(raced, monkeypatch) -> None:
     bench, need, part = raced
-    refuse = {"workshop": bench.workshop, "ref": need.job.ref, "now": NOW}
     errors = race(
         monkeypatch,
         lambda: hold(bench, need, part),
-        lambda: services.refuse_repair(**refuse),
+        lambda: bench.refuse(need.job.ref),
     )
     assert errors == [None, None]
     assert not Hold.of(bench.workshop).filter(released_at__isnull=True).exists()

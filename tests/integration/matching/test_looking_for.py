@@ -15,7 +15,7 @@ from matching.domain.scoring import score
 from matching.domain.sides import Side
 from matching.matcher import open_needs
 from matching.models import Hold, Job, LookedFor, Looking, Need
-from matching.services import NeedFacts, refuse_repair
+from matching.services import NeedFacts
 from parts.conditions import ConditionBook
 from parts.models import KindCarried
 from parts.stock import read_stock
@@ -203,7 +203,7 @@ def test_a_closed_job_is_left_out_at_once(bench: Bench) -> None:
     job = bench.job("W7-60 R1 W", "control-board")
     bench.drain()
     looking_for.work_off(bench.workshop, now=NOW)
-    refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+    bench.refuse(job.ref, now=NOW)
     (one,) = looked_for.shown(
         bench.workshop, list(looked_for.rows(bench.workshop).filter(family="W7"))
     )
@@ -252,7 +252,7 @@ class TestWorkingOff:
         bench.drain()
         looking_for.work_off(bench.workshop, now=NOW)
         assert listed(bench)
-        refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+        bench.refuse(job.ref, now=NOW)
         assert looking_for.work_in(bench.workshop, now=LATER) > 0
         assert listed(bench) == {}
 

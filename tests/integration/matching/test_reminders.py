@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from matching import events, reminders, services, waits
+from matching import events, reminders, waits
 from matching.echo import webhooks
 from matching.models import Alert, Delivery, Job, Match, WaitExtension
 from tests.factories import NOW, TODAY, Bench
@@ -131,7 +131,7 @@ def test_a_wait_is_made_shorter_down_to_today(bench: Bench, job: Job) -> None:
 
 
 def test_a_closed_job_waits_for_nothing(bench: Bench, job: Job) -> None:
-    services.refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+    bench.refuse(job.ref, now=NOW)
     with pytest.raises(Conflict):
         extend(bench, job, TODAY + timedelta(days=60))
 

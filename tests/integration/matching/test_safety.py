@@ -11,7 +11,7 @@ import pytest
 from matching import fittings, holds, safety
 from matching.models import Job, Outcome, SafetyCheck, SafetyEntry
 from matching.safety_views import SafetyView, safety_of
-from matching.services import NeedFacts, refuse_repair
+from matching.services import NeedFacts
 from parts import services as part_services
 from parts.domain.bench.verdicts import OPEN
 from parts.models import BenchTest, Part
@@ -390,6 +390,6 @@ def test_a_refused_repair_an_unknown_job_and_no_check_are_refused(
         enter(bench, job, "visual", True)
     with pytest.raises(NotFound):
         begin(other_bench, job)
-    refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+    bench.refuse(job.ref, now=NOW)
     with pytest.raises(Conflict, match="refused by the customer"):
         begin(bench, job)

@@ -11,7 +11,6 @@ from matching import (
     holds,
     proposals,
     selectors,
-    services,
     sharing,
     standing_proposals,
     warranty,
@@ -263,7 +262,7 @@ def test_refused_repair_and_failed_part_free_what_was_proposed(bench: Bench) -> 
     job, other = opened(bench, 9), opened(bench, 2)
     part = loose(bench)
     run(bench)
-    services.refuse_repair(workshop=bench.workshop, ref=job.ref, now=NOW)
+    bench.refuse(job.ref, now=NOW)
     run(bench)
     assert standing(bench) == {other.ref: part.ref}
     part_services.scrap_part(workshop=bench.workshop, ref=part.ref, why="dropped", on=TODAY)

@@ -415,7 +415,7 @@ def test_rules_of_thumb_are_the_workshops_and_never_enter_the_money(bench: Bench
     job = bench.job()
     before = triaging.triage_job(bench.workshop, job.ref, on=TODAY)
     triage_figures.set_rule(
-        workshop=bench.workshop, slug="share-old", figure=0.9, advises="break", shown=True
+        workshop=bench.workshop, slug="share-old", figure=0.9, advises="wait", shown=True
     )
     triage_figures.set_rule(
         workshop=bench.workshop, slug="past-mean-life", figure=None, advises="break", shown=False
@@ -425,13 +425,34 @@ def test_rules_of_thumb_are_the_workshops_and_never_enter_the_money(bench: Bench
     slugs = [one.rule.slug for one in after.rules]
     assert "past-mean-life" not in slugs
     changed = next(one.rule for one in after.rules if one.rule.slug == "share-old")
-    assert (changed.figure, changed.advises) == (0.9, "break")
+    assert (changed.figure, changed.advises) == (0.9, "wait")
     triage_figures.reset_rule(workshop=bench.workshop, slug="share-old")
     assert OwnRule.of(bench.workshop).count() == 1
-    for bad in ({"figure": 0.0}, {"figure": -1.0}, {"figure": None}, {"advises": "pray"}):
-        asked = {"figure": 0.5, "advises": "repair", "shown": True, **bad}
-        with pytest.raises(InputRefused):
-            triage_figures.set_rule(workshop=bench.workshop, slug="share-old", **asked)
+
+
+@pytest.mark.parametrize(
+    ("slug", "bad", "field", "why"),
+    [
+        ("share-old", {"figure": 0.0}, "figure", "0"),
+        ("share-old", {"figure": -1.0}, "figure", "-1"),
+        ("share-old", {"figure": None}, "figure", "missing"),
+        ("share-old", {"figure": 9.0}, "figure", "more than a new machine costs"),
+        ("share-old", {"advises": "pray"}, "advises", "choose one of"),
+        ("share-old", {"advises": "break"}, "advises", "into its opposite"),
+        ("two-major-faults", {"figure": 2.5, "advises": "break"}, "figure", "whole"),
+        ("two-major-faults", {"figure": 2.0}, "advises", "into its opposite"),
+        ("safety-corrosion", {"figure": None, "advises": "wait"}, "advises", "not safe"),
+        ("past-mean-life", {"figure": 3.0, "advises": "break"}, "figure", "has no figure"),
+        ("nothing-new", {"figure": 400.0, "advises": "wait"}, "figure", "40"),
+    ],
+)
+def test_a_rule_of_thumb_that_says_nothing_or_the_opposite(bench, slug, bad, field, why):
+    asked = {"figure": 0.5, "advises": "repair", "shown": True, **bad}
+    with pytest.raises(InputRefused) as refused:
+        triage_figures.set_rule(workshop=bench.workshop, slug=slug, **asked)
+    assert set(refused.value.fields) == {field}
+    assert why in refused.value.fields[field]
+    assert not OwnRule.of(bench.workshop).exists()
 
 
 def test_a_closed_job_is_not_weighed(bench: Bench) -> None:

@@ -60,7 +60,7 @@ def test_what_cannot_be_printed_is_said_by_field(bench: Bench, technician: Clien
         ({"sheet": "roll", "width_mm": "5", "length_mm": "30"}, "below 20"),
         ({"dx_mm": "9"}, "above 5"),
         ({"part": []}, "No part is chosen"),
-        ({"sheet": "none"}, "Select a valid choice"),
+        ({"sheet": "none"}, "none of the choices"),
         ({"start": ""}, "needed"),
         ({"part": ["\x00"]}, "No part is chosen"),
     ):

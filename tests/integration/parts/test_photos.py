@@ -253,7 +253,7 @@ class TestPages:
             ({"photo": upload(data=b"no")}, "no JPEG, PNG or WebP"),
             ({"photo": upload(data=b"")}, "it is empty"),
             ({"more": [upload()] * 5}, "at most 4"),
-            ({"photo": upload(), "caption": "x" * 201}, "at most 200"),
+            ({"photo": upload(), "caption": "x" * 201}, "t most 200"),
         ):
             answer = technician.post(address, data)
             assert (answer.status_code, words in text_of(answer)) == (400, True), words

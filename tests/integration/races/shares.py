@@ -10,7 +10,7 @@ from pathlib import Path
 from django.db import transaction
 from django.utils import timezone
 
-from matching import fittings, holds, proposals, services, sharing, standing_proposals
+from matching import fittings, holds, keeping, proposals, sharing, standing_proposals
 from matching.models import Hold, Need, Outcome, Proposal
 from parts.models import Part
 from tests.factories import TODAY
@@ -29,7 +29,7 @@ def share(folder: Path, people: int, act: str, rounds: int) -> dict[str, int]:
         "allocate": lambda: _allocations(workshop, rounds),
         "hold": lambda: _holds(workshop, member),
         "accept": lambda: _accepts(workshop, member),
-        "refuse": lambda: _refusals(workshop),
+        "refuse": lambda: _refusals(workshop, member),
         "lapse": lambda: _lapses(rounds),
         "fit": lambda: _fittings(workshop),
         "swap": lambda: _swaps(workshop, member),
@@ -91,10 +91,17 @@ def _accepts(workshop: Workshop, member: Member) -> list[Act]:
     ]
 
 
-def _refusals(workshop: Workshop) -> list[Act]:
+def _refusals(workshop: Workshop, member: Member) -> list[Act]:
     rows = Proposal.of(workshop).filter(state="open").order_by("id").select_related("need__job")
     return [
-        partial(services.refuse_repair, workshop=workshop, ref=one.need.job.ref, now=timezone.now())
+        partial(
+            keeping.refuse_repair,
+            workshop=workshop,
+            ref=one.need.job.ref,
+            answer=keeping.Answer(),
+            member=member,
+            now=timezone.now(),
+        )
         for one in rows
     ]
 

@@ -130,7 +130,7 @@ def test_recording_stores_it_and_the_part_shows_it(
         ({"element_resistance_ohm": "inf"}, "element_resistance_ohm", "is no reading"),
         ({"volts": "12"}, "volts", "no mains voltage"),
         ({"watts": ""}, "watts", "is missing"),
-        ({"heater_look": "splendid"}, "heater_look", "Select a valid choice"),
+        ({"heater_look": "splendid"}, "heater_look", "none of the choices"),
         ({"sheath_insulation_mohm": "3"}, "sheath_insulation_mohm", "not both"),
         ({"tested_on": "2101-02-03"}, "tested_on", "lies outside"),
         ({"other_said": "5 V"}, "other_method", "say what was tested"),

@@ -74,7 +74,7 @@ def test_the_page_has_a_row_for_every_kind_of_news(bench: Bench, technician: Cli
         ({"address": ""}, "id_address", "one e-mail address"),
         ({"quiet_to": ""}, "id_quiet_to", "both the beginning and the end"),
         ({"quiet_to": "22:00"}, "id_quiet_to", "none or all day"),
-        ({"time_zone": "Mars/Olympus"}, "id_time_zone", "not one of"),
+        ({"time_zone": "Mars/Olympus"}, "id_time_zone", "none of the choices"),
         ({"daily_at": "25:00"}, "id_daily_at", ""),
     ],
 )
@@ -179,7 +179,7 @@ def test_pausing_resuming_and_removing(bench: Bench, sign_in) -> None:
     [
         ({"url": "https://10.0.0.1/"}, "id_url", "names an IP address"),
         ({"url": "http://hooks.example.com/"}, "id_url", "must begin with https"),
-        ({"name": ""}, "id_name", "required"),
+        ({"name": ""}, "id_name", "Fill this in"),
     ],
 )
 def test_a_webhook_that_cannot_be_is_shown_again(

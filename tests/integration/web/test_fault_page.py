@@ -61,7 +61,7 @@ def test_a_job_is_opened_by_its_words_and_leads_on_to_its_fault(
     ("typed", "field", "words"),
     [
         ({}, "needs", "Name a part, say what the machine does"),
-        ({"symptom": "x" * 5000}, "id_symptom", "at most 4000"),
+        ({"symptom": "x" * 5000}, "id_symptom", "At most 4000"),
         ({"symptom": "leaks", "shown_code": "-"}, "id_shown_code", "as it stands on the display"),
     ],
 )
@@ -251,7 +251,7 @@ class TestTables:
             ({"suspects": "<b>=1"}, "id_suspects", "neither a part kind"),
             ({"name": "..."}, "id_name", "Say in letters"),
             ({"words": "a"}, "id_words", "too short"),
-            ({"appliance": "toaster"}, "id_appliance", "not one of"),
+            ({"appliance": "toaster"}, "id_appliance", "none of the choices"),
         ],
     )
     def test_a_bad_symptom_comes_back_with_what_was_typed(

@@ -79,7 +79,7 @@ def test_nothing_found_leads_to_a_job_with_the_fields_filled_in(
             "lies before",
         ),
         ({"text": "W7", "built_from": "2020"}, "id_built_from", "is no date"),
-        ({"text": "W7", "kind": "flux-part"}, "id_kind", "not one of"),
+        ({"text": "W7", "kind": "flux-part"}, "id_kind", "none of the choices"),
     ],
 )
 def test_a_search_that_says_nothing_usable_is_shown_again(
@@ -159,7 +159,7 @@ def test_a_reviewer_adds_a_make_and_a_model_number(bench: Bench, reviewer: Clien
         ("make-new", {"name": "Ostrelle", "pattern": "(?P<family>["}, 400, "id_pattern", ""),
         ("model-new", {"number": "***"}, 400, "id_number", "fewer than two"),
         ("model-new", {"number": "W7-60 R1 W"}, 409, "id_number", "Already known"),
-        ("model-new", {"number": "X1", "make": "0"}, 400, "id_make", "not one of"),
+        ("model-new", {"number": "X1", "make": "0"}, 400, "id_make", "none of the choices"),
     ],
 )
 def test_what_the_catalogue_cannot_take_is_shown_again(

@@ -7,7 +7,6 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from matching import inbox_groups
-from matching import services as job_services
 from matching.models import Alert, Match
 from parts import services as part_services
 from parts.models import Part
@@ -64,7 +63,7 @@ def test_closed_jobs_and_what_became_of_a_part_are_no_offers(
     bench: Bench, three_jobs: list[str], technician: Client
 ) -> None:
     """A refused job waits no more, and "gone" is no part that may serve somebody."""
-    job_services.refuse_repair(workshop=bench.workshop, ref=three_jobs[0], now=NOW)
+    bench.refuse(three_jobs[0], now=NOW)
     part = Part.of(bench.workshop).get(donor__ref="D-0001", kind="control-board")
     part_services.scrap_part(workshop=bench.workshop, ref=part.ref, why="cracked", on=TODAY)
     bench.drain()

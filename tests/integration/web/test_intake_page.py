@@ -66,11 +66,11 @@ def test_a_misread_number_stays_as_read_until_and_after_a_person_settles_it(
         ({"make": "Velthan"}, "id_make", "Did you mean Velthane?"),
         ({"built_from": "2020-05-02", "built_to": "2020-05-01"}, "id_built_to", "lies before"),
         ({"received_on": "2026-02-30"}, "id_received_on", "is no date"),
-        ({"received_on": ""}, "id_received_on", "required"),
+        ({"received_on": ""}, "id_received_on", "Fill this in"),
         ({"received_on": "2019-01-01", "built_from": "2020-01-01"}, "id_received_on", "before"),
         ({"model_number": "A" * 81}, "id_model_number", "80"),
         ({"cause": "dishwasher/unrelated"}, "id_cause", "another appliance"),
-        ({"cause": "washing-machine/made-up"}, "id_cause", "not one of the available choices"),
+        ({"cause": "washing-machine/made-up"}, "id_cause", "none of the choices"),
         ({"appliance": "", "model_number": "QQ-77"}, "id_appliance", "choose one"),
     ],
 )

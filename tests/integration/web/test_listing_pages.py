@@ -105,8 +105,8 @@ def test_the_demo_files_are_taken_by_what_they_are(bench: Bench, cataloguer, nam
     [
         (b'<!DOCTYPE x [<!ENTITY a "b">]><feed/>', "feed", "document type"),
         (gzip.compress(b"x", mtime=0), "auto", "compressed"),
-        (b"y" * 5_000_000, "text", "at most"),
-        (b"z " * 40_000, "text", "at most"),
+        (b"y" * 5_000_000, "text", "t most"),
+        (b"z " * 40_000, "text", "t most"),
         (b"", "auto", "empty"),
         ((CSV + "a,,,5,EUR,").encode(), "auto", "give one of them"),
         ((CSV + "a,T,washer,-5,EUR,").encode(), "auto", "below zero"),

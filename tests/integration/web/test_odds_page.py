@@ -57,7 +57,7 @@ def test_plot_and_table_say_the_same(bench: Bench, cataloguer: Client) -> None:
     assert len(re.findall("<circle", text)) == 2
     # 0.25 stated of a side of 300 beginning at 36; 10 of 50 fitted.
     assert 'cx="111.0" cy="276.0"' in text
-    row = re.search(r'<th scope="row">20-30 %</th>(.*?)</tr>', text, re.S)
+    row = re.search(r'<th scope="row"[^>]*>20-30 %</th>(.*?)</tr>', text, re.S)
     assert row is not None
     cells = re.findall("<td[^>]*>(.*?)</td>", row[1])
     # Wilson for 10 of 50: 11.2 to 33.0 %, NIST handbook 7.2.4.1.

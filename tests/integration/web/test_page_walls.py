@@ -429,13 +429,13 @@ def test_no_nonsense_makes_a_page_fall_over(bench: Bench, technician: Client) ->
             for name in ("text", "make", "kind", "state", "grade", "appliance", "page", "show")
         }
         for route in ("find", "donors", "parts", "jobs", "models", "makes", "alerts", "rules"):
-            assert technician.get(reverse(route), asked).status_code in {200, 400}
+            assert technician.get(reverse(route), asked).status_code in {200, 302, 400}
         for route in ("job-new", "donor-new", "part-new"):
             form = dict.fromkeys(
                 ("model_number", "make", "note", "symptom", "technician", "kind", "price", "cause"),
                 asked["text"],
             )
-            assert technician.get(reverse(route), form).status_code in {200, 400}
+            assert technician.get(reverse(route), form).status_code in {200, 302, 400}
             assert technician.post(reverse(route), form).status_code == 400
         hold = technician.post(reverse("hold-new", args=[need.pk]), {"part_ref": asked["text"]})
         assert hold.status_code in {400, 404}

@@ -97,7 +97,7 @@ def test_a_bad_machine_is_shown_beside_its_field(
     for wrong, field, words in (
         ({"cable_m": "-2"}, "id_cable_m", "is negative"),
         ({"cable_m": "long"}, "id_cable_m", "is no number"),
-        ({"protection_class": ""}, "id_protection_class", "required"),
+        ({"protection_class": ""}, "id_protection_class", "Choose one"),
         ({"heating_kw": "400"}, "id_heating_kw", "is above"),
     ):
         answer = post(technician, job, "begin", MACHINE | wrong)

@@ -8,7 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from matching import exchange, keeping, services
+from matching import exchange, keeping
 from matching.faults import closing
 from matching.keeping import Answer
 from matching.models import Job, Need
@@ -48,7 +48,7 @@ class TestClosedJobs:
     def test_a_file_adds_no_need_to_them(self, bench: Bench, take: Take, state: str) -> None:
         take(row(), row(kind="drain-pump", number=""))
         if state == "refused":
-            services.refuse_repair(workshop=bench.workshop, ref="J-1", now=NOW)
+            bench.refuse("J-1", now=NOW)
         else:
             closing.say_found(
                 workshop=bench.workshop,
@@ -79,7 +79,7 @@ class TestBesideOthers:
         write = exchange.Jobs._write
 
         def refused_meanwhile(*args: Any) -> None:
-            services.refuse_repair(workshop=bench.workshop, ref="J-1", now=NOW)
+            bench.refuse("J-1", now=NOW)
             write(*args)
 
         monkeypatch.setattr(exchange.Jobs, "_write", refused_meanwhile)
@@ -109,7 +109,7 @@ class TestKept:
     @pytest.fixture
     def donor(self, bench: Bench, take: Take) -> str:
         take(row())
-        services.refuse_repair(workshop=bench.workshop, ref="J-1", now=NOW)
+        bench.refuse("J-1", now=NOW)
         who = {"workshop": bench.workshop, "ref": "J-1", "member": bench.technician, "now": NOW}
         keeping.note_permission(answer=Answer("yes", "owner", "signed", TODAY), **who)
         return keeping.keep_as_donor(**who).ref
