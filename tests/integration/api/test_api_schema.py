@@ -115,7 +115,9 @@ def _named_in(path: str, bench: Bench) -> dict[str, str]:
     if path.startswith("/api/v1/listings/{ref}"):
         number = MODELS[Listing.of(bench.workshop).count() % len(MODELS)]  # else it is seen again
         text = f"Velthane washing machine, model {number}, does not drain. Asking 15 EUR."
-        return {"ref": bench.listing(text, link=f"https://example.test/{number[-6:]}").ref}
+        return {
+            "ref": bench.listing(text, link=f"https://example.test/{number.replace(' ', '')}").ref
+        }
     if path.startswith("/api/v1/rules-of-thumb/"):
         return {"slug": "share-old"}
     if path.startswith("/api/v1/proposals/"):
