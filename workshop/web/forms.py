@@ -86,7 +86,10 @@ class PlainForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("label_suffix", "")
         super().__init__(*args, **kwargs)
-        say_plainly(self)
+
+    def full_clean(self) -> None:
+        say_plainly(self)  # here: some fields are added after the form was made
+        super().full_clean()
 
     def accepts(self) -> bool:
         """Return True when the shape is right; else mark the form as refused with 400."""
@@ -212,7 +215,10 @@ class FilterForm(forms.Form):
         kwargs.setdefault("label_suffix", "")
         kwargs.setdefault("use_required_attribute", False)
         super().__init__(*args, **kwargs)
+
+    def full_clean(self) -> None:
         say_plainly(self)
+        super().full_clean()
 
     def chosen(self) -> dict[str, Any]:
         """Return every field's value; "" for what was left out or cannot be used."""

@@ -16,7 +16,7 @@ from donors.models import Listing
 from matching import keeping
 from matching.api import job_examples, rule_examples
 from matching.keeping import Answer
-from tests.factories import NOW, TODAY, Bench
+from tests.factories import MODELS, NOW, TODAY, Bench
 from workshop.api_schema import EXAMPLES
 
 pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
@@ -113,8 +113,11 @@ def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) 
 def _named_in(path: str, bench: Bench) -> dict[str, str]:
     """Return what an address names: rows made for it, of the kind it wants."""
     if path.startswith("/api/v1/listings/{ref}"):
-        offers = Listing.of(bench.workshop).count()
-        return {"ref": bench.listing(link=f"https://example.test/offer/{100 + offers}").ref}
+        number = MODELS[Listing.of(bench.workshop).count() % len(MODELS)]  # else it is seen again
+        text = f"Velthane washing machine, model {number}, does not drain. Asking 15 EUR."
+        return {
+            "ref": bench.listing(text, link=f"https://example.test/{number.replace(' ', '')}").ref
+        }
     if path.startswith("/api/v1/rules-of-thumb/"):
         return {"slug": "share-old"}
     if path.startswith("/api/v1/proposals/"):

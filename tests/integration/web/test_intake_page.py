@@ -71,7 +71,7 @@ def test_a_misread_number_stays_as_read_until_and_after_a_person_settles_it(
         ({"model_number": "A" * 81}, "id_model_number", "80"),
         ({"cause": "dishwasher/unrelated"}, "id_cause", "another appliance"),
         ({"cause": "washing-machine/made-up"}, "id_cause", "none of the choices"),
-        ({"appliance": "", "model_number": "QQ-77"}, "id_appliance", "choose one"),
+        ({"appliance": "", "model_number": "QQ-77"}, "id_appliance", "Choose the kind"),
     ],
 )
 def test_what_cannot_be_used_is_said_beside_its_field_and_nothing_is_stored(
