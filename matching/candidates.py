@@ -7,7 +7,7 @@ need and its job do.
 """
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -127,8 +127,8 @@ def parts_near(
 
     Best by their keys first: strongest tier, most keys, tested, out of its machine, by id.
     asked and appliances go by any id; appliance "" is any, and a part without a machine is of
-    any. One query (one more for a make of which only numbers are known), however many are asked
-    and however much is stored.
+    any. One query (up to two more for makes of which only numbers are known), however many are
+    asked and however much is stored.
     """
     add_alike(Donor, workshop_id, asked)
     return _ids(_found(_PARTS, _NEAR, workshop_id, asked, appliances))
@@ -166,7 +166,7 @@ def needs_near(
     """Return the open needs of the same number, model or family: by which part, in which tier.
 
     asked and appliances are by part id; a part without a machine is of any appliance ("").
-    One query (two where little is known of a machine), however many parts and needs.
+    One query (up to three where little is known of a machine), however many parts and needs.
     """
     add_alike(Job, workshop_id, asked)
     return _tiers(_found(_NEEDS, _NEAR, workshop_id, asked, appliances))
@@ -243,20 +243,40 @@ def _values(name: str, one: Asked) -> set[tuple[Any, ...]]:
 
 
 def add_alike(table: Any, workshop_id: int, asked: Mapping[int, Asked]) -> None:
-    """Add the model numbers of a make that read like the one asked for, where little is known."""
-    found: dict[Any, set[tuple[int, str]]] = {}
+    """Add the model numbers of a make that read like the one asked for, where little is known.
+
+    At most two queries, however many ask.
+    """
+    wanted = {one.alike for one in asked.values() if one.alike is not None}
+    if not wanted:
+        return
+    numbers = _numbers_of_makes(table, workshop_id, {(make, family) for make, family, _ in wanted})
+    found = {
+        (make, family, number): {
+            (make, one) for one in numbers[make, family] if speaks_for(one, number)
+        }
+        for make, family, number in wanted
+    }
     for one in asked.values():
         if one.alike is not None:
-            if one.alike not in found:
-                found[one.alike] = _alike(table, workshop_id, *one.alike)
             one.models |= found[one.alike]
 
 
-def _alike(
-    table: Any, workshop_id: int, make: int, family: str | None, number: str
-) -> set[tuple[int, str]]:
-    rows = table.of(workshop_id).filter(make=make)
-    if family is not None:
-        rows = rows.filter(family=family)
-    numbers = rows.order_by().values_list("number_key", flat=True).distinct()
-    return {(make, one) for one in numbers if speaks_for(one, number)}
+def _numbers_of_makes(
+    table: Any, workshop_id: int, places: Collection[tuple[int, str | None]]
+) -> dict[tuple[int, str | None], set[str]]:
+    """Return the model numbers of machines of each make and family; None is any family."""
+    found: dict[tuple[int, str | None], set[str]] = defaultdict(set)
+    for any_family in (True, False):
+        some = {place for place in places if (place[1] is None) == any_family}
+        if not some:
+            continue
+        rows = table.of(workshop_id).filter(make__in={make for make, _ in some})
+        if not any_family:
+            rows = rows.filter(family__in={family for _, family in some})
+        columns = rows.order_by().values_list("make_id", "family", "number_key").distinct()
+        for make, family, number in columns:
+            place = (make, None if any_family else family)
+            if place in some:
+                found[place].add(number)
+    return found

@@ -13,7 +13,7 @@ import math
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import count
 from typing import Any
@@ -27,10 +27,11 @@ from django.utils import timezone
 from donors.domain.machines import Machine
 from donors.domain.patterns import fields_of
 from donors.models import Make
-from matching import cover, gather
+from matching import cover, family_here, gather
 from matching.candidates import Tiers, needs_far, needs_near
 from matching.domain.known_breaks import KnownBreak
 from matching.domain.looking import Promise, Serves, best_promises
+from matching.domain.seen_alike import chance_of_next
 from matching.matcher import look_up
 from matching.models import BuildBreak, Job, LookedFor, Looking, Need
 from matching.searching import Offered, Searcher
@@ -73,18 +74,28 @@ class Look:
     def key(self) -> str:
         return json.dumps([self.appliance, self.make, self.family, self.number], ensure_ascii=False)
 
+    @property
+    def like_it(self) -> dict[str, str]:
+        """Return by which fields of a donor one is such a machine."""
+        own = {"family": self.family} if self.family else {"number_key": self.number}
+        return {"appliance": self.appliance, "make__name": self.make, **own}
+
     def machine(self) -> Machine:
         return Machine(self.appliance, self.make, self.number, dict(self.fields), self.family)
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a look comes to: its promises, with each need and how it was scored; pairs scored."""
+    """What a look comes to: its promises, with each need and how it was scored; pairs scored.
+
+    p_fit: of each offer, after what the parts of such machines here told (seen_alike.py).
+    """
 
     promises: list[Promise]
     needs: dict[int, Need]
     offers: dict[tuple[int, int], Offered]
     pairs: int
+    p_fit: dict[tuple[int, int], float] = field(default_factory=dict)
 
     @property
     def expected_jobs(self) -> float:
@@ -188,15 +199,32 @@ class Thinker:
         cut = {need.job_id for pk, need in needs.items() if pk not in pairs}
         needs = {pk: need for pk, need in needs.items() if need.job_id not in cut}
         offers, scored = self._scored(parts, pairs, needs)
+        p_fit = self._after_seeing(look, parts, offers)
         jobs: dict[int, list[list[Serves]]] = defaultdict(list)
         for need in sorted(needs):
             serve = [
-                Serves(need, slot, offers[need, slot].worth)
+                Serves(need, slot, p_fit[need, slot] * offers[need, slot].condition.p_good)
                 for slot in sorted(pairs[need])
                 if (need, slot) in offers
             ]
             jobs[needs[need].job_id].append(serve)
-        return Found(best_promises(jobs), needs, offers, scored)
+        return Found(best_promises(jobs), needs, offers, scored, p_fit)
+
+    def _after_seeing(
+        self, look: Look, parts: dict[int, StockPart], offers: dict[tuple[int, int], Offered]
+    ) -> dict[tuple[int, int], float]:
+        """Return P(fit) of each offer, moved by how the parts of such machines here fit.
+
+        A job is on this list because nothing in stock serves it: machines that are here and do
+        not serve it are the best witnesses of what the next one is worth.
+        """
+        here = family_here.read(self.workshop.pk, look.like_it, {need for need, _ in offers})
+        return {
+            (need, slot): chance_of_next(
+                here.seen(need, (parts[slot].kind_id, parts[slot].position), one.score.p_fit)
+            )
+            for (need, slot), one in offers.items()
+        }
 
     def _pairs(self, parts: Sequence[StockPart]) -> Tiers:
         """Return the open needs that the keys of the parts find: by which part, in which tier."""
@@ -472,7 +500,7 @@ def _is_one_of(need: Need, look: Look) -> bool:
 
 def _job(thinker: Thinker, promise: Promise, found: Found) -> dict[str, Any]:
     needs = [found.needs[part.need] for part in promise.parts]
-    offers = [found.offers[part.need, part.slot] for part in promise.parts]
+    pairs = [(part.need, part.slot) for part in promise.parts]
     return {
         "job": promise.job,
         "ref": needs[0].job.ref,
@@ -482,11 +510,11 @@ def _job(thinker: Thinker, promise: Promise, found: Found) -> dict[str, Any]:
                 "need": need.pk,
                 "kind": need.kind_id,
                 "position": need.position,
-                "p_fit": one.score.p_fit,
-                "p_good": one.condition.p_good,
+                "p_fit": found.p_fit[pair],
+                "p_good": found.offers[pair].condition.p_good,
                 "price_cents": thinker.price_cents(need),
             }
-            for need, one in zip(needs, offers, strict=True)
+            for need, pair in zip(needs, pairs, strict=True)
         ],
     }
 

@@ -418,14 +418,21 @@ class Correction:
     margin_percent: int | None = None
     clear_terms: bool = False
 
+    @property
+    def concerns_the_machine(self) -> bool:
+        """Whether which jobs it may serve can change by it: not by price or terms."""
+        said = (self.appliance, self.make, self.model_number, self.cause)
+        return any(one is not None for one in (*said, self.built_from, self.built_to))
+
 
 @transaction.atomic
 def correct_listing(
     *, workshop: Workshop, ref: str, correction: Correction, catalogue: Catalogue | None = None
 ) -> Listing:
-    """Set what a person states; it is never read over. Waiting jobs are matched anew.
+    """Set what a person states; it is never read over.
 
-    Raises NotFound, Conflict when it is closed, InputRefused by field.
+    Waiting jobs are matched anew where it concerns the machine. Raises NotFound, Conflict when it
+    is closed, InputRefused by field.
     """
     row = lock_listing(workshop, ref)
     refuse_if_closed(row)
@@ -457,7 +464,8 @@ def correct_listing(
     _set_terms(row, correction)
     row.stated = sorted(stated)
     row.save()
-    announce(workshop.pk, [row.pk])
+    if correction.concerns_the_machine:
+        announce(workshop.pk, [row.pk])
     return row
 
 

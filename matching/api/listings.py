@@ -5,6 +5,7 @@ from typing import Any
 from django.utils import timezone
 from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework import serializers
+from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -123,6 +124,9 @@ class LineOutput(serializers.Serializer[Any]):
 class ListingWorthOutput(serializers.Serializer[Any]):
     """Money in the workshop's unit."""
 
+    worked_out = serializers.BooleanField(
+        help_text="false: waiting jobs are still looked through; most and pays are null until then"
+    )
     most = serializers.FloatField(source="ceiling.most", allow_null=True, default=None)
     lines = LineOutput(source="ceiling.lines", many=True, default=list)
     asked = serializers.FloatField(allow_null=True)
@@ -250,6 +254,8 @@ class Listings(MemberView):
 
 
 class ImportListings(MemberView):
+    parser_classes = (MultiPartParser,)
+
     @extend_schema(
         request={"multipart/form-data": FileInput},
         responses={201: ImportedOutput},

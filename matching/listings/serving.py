@@ -20,9 +20,10 @@ from matching.candidates import add_alike, needs_far, needs_near
 from matching.domain.sides import Row
 from matching.listings.expected import Expected, carried_by, expected_parts
 from matching.memory import WANT, Fixed
-from matching.models import Alert, Job, ListingMatch, Need
+from matching.models import Alert, ListingMatch, Need
 from matching.recipients import Recipients
 from matching.searching import Offered, Searcher, preference
+from workshop import sql
 from workshop.models import Workshop
 
 MOST_NEEDS = 200  # needs a listing is scored for, strongest keys first
@@ -60,7 +61,7 @@ def match_listings(workshop_id: int, listing_ids: Iterable[int], *, now: datetim
     rows = Listing.of(workshop_id).filter(pk__in=list(listing_ids)).select_related(*LOADED)
     listings = [row for row in rows.order_by("id") if row.is_open]
     known = ListingMatch.of(workshop_id).filter(listing__in=list(listing_ids))
-    kinds = _kinds_needed(workshop_id) if listings else set()
+    kinds = _kinds_needed(workshop_id, listings)
     expected = expected_parts(listings, kinds=kinds)
     if not expected:
         known.delete()
@@ -109,9 +110,23 @@ def match_needs(workshop_id: int, need_ids: Collection[int], *, now: datetime) -
     _score_and_store(searcher, pairs, known, now=now)
 
 
-def _kinds_needed(workshop_id: int) -> set[str]:
-    rows = Need.of(workshop_id).filter(state=Need.State.OPEN, job__state=Job.State.OPEN)
-    return set(rows.order_by().values_list("kind_id", flat=True).distinct())
+# One probe of an index for each kind: DISTINCT over the open needs would read all that wait.
+_NEEDED = """
+WITH kind (slug) AS (VALUES %s) SELECT slug FROM kind WHERE (
+  SELECT 1 FROM matching_need
+  WHERE workshop_id = %s AND kind_id = kind.slug AND state = 'open' LIMIT 1
+) IS NOT NULL
+"""
+
+
+def _kinds_needed(workshop_id: int, listings: Sequence[Listing]) -> set[str]:
+    """Return the kinds these machines carry that something open needs: two queries."""
+    places = carried_by({row.appliance_id for row in listings if row.appliance_id}).values()
+    carried = sorted({kind for few in places for kind, _ in few})
+    if not carried:
+        return set()
+    found = sql.rows(_NEEDED, [(kind,) for kind in carried], workshop_id)
+    return {kind for (kind,) in found}
 
 
 def _listings_for(

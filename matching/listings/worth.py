@@ -12,6 +12,7 @@ from donors.domain.listing_price import Ceiling, WaitingJob, most_worth_paying
 from donors.domain.listing_price import Listing as Priced
 from donors.domain.strip_plan.assembling import Assembly
 from donors.domain.strip_plan.planning import Plan, plan
+from donors.listings.selectors import not_matched_yet
 from donors.models import Listing
 from matching import cover
 from matching.cover import Cover
@@ -62,7 +63,11 @@ class Yielded:
 
 @dataclass(frozen=True)
 class ListingWorth:
-    """ceiling and the rest are None while the kind of machine is not known."""
+    """ceiling and the rest are None while the kind of machine is not known.
+
+    worked_out: False while waiting jobs are still to be looked through; then there is no ceiling,
+    for what they would pay is not in it yet.
+    """
 
     listing: Listing
     served: tuple[Served, ...] = ()
@@ -74,6 +79,7 @@ class ListingWorth:
     margin_percent: int = 0
     asked: float | None = None
     other_currency: bool = False
+    worked_out: bool = True
 
     @property
     def left_over(self) -> float | None:
@@ -105,10 +111,11 @@ def weigh_listing(workshop: Workshop, listing: Listing, *, on: date) -> ListingW
 
     parts and jobs. Needs make, cause and appliance loaded.
     """
-    matches = list_matches(workshop, listing)
+    worked_out = listing.pk not in not_matched_yet(workshop)  # before what it found is read
+    matches = list_matches(workshop, listing) if worked_out else []
     asked = None if listing.price_cents is None else listing.price_cents / 100
     if not listing.appliance_id:
-        return ListingWorth(listing, asked=asked)
+        return ListingWorth(listing, asked=asked, worked_out=worked_out)
     parts = [one.part for one in expected_parts([listing])]
     # The engine reads a part by its columns; a row of the table is not needed.
     values = value_parts(workshop, listing.appliance_id, cast("list[Part]", parts), on=on)
@@ -139,12 +146,13 @@ def weigh_listing(workshop: Workshop, listing: Listing, *, on: date) -> ListingW
             for value in sorted(values, key=lambda value: -value.worth)
         ),
         plan=chosen,
-        ceiling=most_worth_paying(priced),
+        ceiling=most_worth_paying(priced) if worked_out else None,
         p_as_said=sure,
         collection=collection,
         margin_percent=margin,
         asked=asked,
         other_currency=bool(listing.currency) and listing.currency != workshop.currency,
+        worked_out=worked_out,
     )
 
 

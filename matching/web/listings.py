@@ -13,7 +13,12 @@ from django.utils import timezone
 from donors.domain.listings.cleaning import LARGEST_RAW, LARGEST_TEXT, plain_text, safe_link
 from donors.listings import services
 from donors.listings.importing import LARGEST_FILE, Kind, import_file
-from donors.listings.selectors import get_listing, list_listings, list_sightings_of
+from donors.listings.selectors import (
+    get_listing,
+    list_listings,
+    list_sightings_of,
+    not_matched_yet,
+)
 from donors.listings.services import Correction, Offered
 from donors.models import Appliance, FailureCause, Listing
 from donors.web.forms import CODE
@@ -197,7 +202,12 @@ def listing_list(request: HttpRequest, member: Member) -> HttpResponse:
         matches__p_fit__gte=member.workshop.alert_from_p_fit,
     )
     rows = rows.annotate(jobs_served=Count("matches__need__job", filter=open_need, distinct=True))
-    shown = {"page": page_of(request, rows), "form": form, "today": _today()}
+    shown = {
+        "not_matched_yet": not_matched_yet(member.workshop),
+        "page": page_of(request, rows),
+        "form": form,
+        "today": _today(),
+    }
     return render(request, "matching/listings.html", shown)
 
 

@@ -1,13 +1,17 @@
 """How long 10,000 listings take against 100,000 known numbers; the aim is two minutes, two cores.
 
-    python -m pytest tests/speed/test_listing_speed.py -m speed -s
+    python -m pytest tests/speed/test_listing_speed.py -m speed -s             (SQLite)
+    TEST_DATABASE_URL=postgres://... python -m pytest ... -m speed -s          (PostgreSQL)
 
-Reading and recognising, telling apart, storing; then the same file again, a year's growth, and
-what matching adds against 10,000 open needs. Figures: docs/listings.md. None decides a test.
+Reading and recognising, telling apart, storing; then the same file again, and what matching adds
+against the open needs. LISTINGS, KNOWN_NUMBERS and OPEN_NEEDS set the sizes, LISTINGS_MATCHED how
+many are matched (all, when not given). PostgreSQL's statistics are renewed after each large
+write, as autovacuum would within a minute. Figures: docs/listings.md. None decides a test.
 """
 
+import os
 import time
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 from django.db import connection, transaction
@@ -15,17 +19,20 @@ from django.db import connection, transaction
 from donors import snapshots
 from donors.catalogue import Catalogue
 from donors.domain.model_numbers import canonical, folded
-from donors.listings.services import Offered, add_listings, read_all
+from donors.listings.services import MATCHED_AT_ONCE, Offered, Stored, add_listings, read_all
 from donors.models import Listing, Make, ModelNumber
 from matching.listings.serving import match_listings
 from matching.models import Job, ListingMatch, Need
+from parts.models import KindCarried
 from tests.factories import NOW, TODAY, Bench
 from tests.speed import listing_worlds
 from workshop.models import OutboxEvent
 
-pytestmark = [pytest.mark.speed, pytest.mark.django_db]
-NUMBERS, LISTINGS, NEEDS = 100_000, 10_000, 10_000
-MATCHED = 1_000
+pytestmark = [pytest.mark.speed, pytest.mark.django_db(transaction=True)]
+NUMBERS = int(os.environ.get("KNOWN_NUMBERS", "100000"))
+LISTINGS = int(os.environ.get("LISTINGS", "10000"))
+NEEDS = int(os.environ.get("OPEN_NEEDS", "10000"))
+MATCHED = int(os.environ.get("LISTINGS_MATCHED", str(LISTINGS)))
 
 
 class Told(list[str]):
@@ -71,62 +78,85 @@ def told_of(rows, count: int, seed: int) -> list[Offered]:
     ]
 
 
-def test_ten_thousand_listings(bench: Bench, capsys) -> None:
+def settle() -> None:
+    """Do what PostgreSQL's autovacuum would in a while."""
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM ANALYZE")
+
+
+class Clock:
+    """Seconds by the clock, of this program's processor, and the queries it sent."""
+
+    def __enter__(self) -> "Clock":
+        self.queries = 0
+        self._counting = connection.execute_wrapper(self._count)
+        self._counting.__enter__()
+        self._before = time.perf_counter(), time.process_time()
+        return self
+
+    def _count(self, execute, sql, params, many, context):
+        self.queries += 1
+        return execute(sql, params, many, context)
+
+    def __exit__(self, *why: object) -> None:
+        self._counting.__exit__(*why)
+        self.wall = time.perf_counter() - self._before[0]
+        self.busy = time.process_time() - self._before[1]
+
+    def __str__(self) -> str:
+        return f"{self.wall:.1f} ({self.busy:.1f} of processor, {self.queries} queries)"
+
+
+def test_listings_of_many_known_numbers(bench: Bench, capsys) -> None:
     rows = stored_world(bench)
     say = Told(capsys)
-    started = time.perf_counter()
-    snapshots.rebuild(bench.workshop.pk)  # as the sweep does
-    snapshots.forget()
-    catalogue = Catalogue.load(bench.workshop)
-    catalogue.recognise("X1")
-    say.append(f"| the catalogue's snapshot made | {time.perf_counter() - started:.1f} |")
+    settle()
+    with Clock() as clock:
+        snapshots.rebuild(bench.workshop.pk)  # as the sweep does
+        snapshots.forget()
+        catalogue = Catalogue.load(bench.workshop)
+        catalogue.recognise("X1")
+    say.append(f"| the snapshot of {NUMBERS} numbers made | {clock} |")
     for count, seed in ((1_000, 1), (LISTINGS, 2)):
         offered = told_of(rows, count, seed)
-        before = time.perf_counter(), time.process_time()
-        read_all(catalogue, offered[:1_000], on=TODAY)
-        reading = time.perf_counter() - before[0]
-        before = time.perf_counter(), time.process_time()
-        add_listings(
-            workshop=bench.workshop,
-            offered=offered,
-            source=Listing.Source.CSV,
-            member=None,
-            on=TODAY,
-            catalogue=catalogue,
-        )
-        took, cpu = (time.perf_counter() - before[0], time.process_time() - before[1])
+        with Clock() as clock:
+            read_all(catalogue, offered[:1_000], on=TODAY)
+        say.append(f"| {min(count, 1_000)} listings read alone | {clock} |")
+        with Clock() as clock:
+            _add(bench, offered, catalogue, on=TODAY)
         held = Listing.of(bench.workshop).count()
-        say.append(
-            f"| {count} listings stored, {held} held after | {took:.1f} ({cpu:.1f} of processor), "
-            f"reading 1,000 of them alone {reading:.1f} |"
-        )
-    before = time.perf_counter()
-    stored = add_listings(
+        say.append(f"| {count} listings stored, {held} held after | {clock} |")
+        settle()
+    with Clock() as clock:
+        stored = _add(bench, offered, catalogue, on=TODAY + timedelta(days=1))
+    again = sum(not one.is_new for one in stored)
+    say.append(f"| the same {LISTINGS} again ({again} seen again) | {clock} |")
+    _needs(bench, rows)
+    settle()
+    ids = list(Listing.of(bench.workshop).order_by("id").values_list("id", flat=True))[-MATCHED:]
+    with Clock() as clock:
+        for start in range(0, len(ids), MATCHED_AT_ONCE):
+            with transaction.atomic():
+                match_listings(bench.workshop.pk, ids[start : start + MATCHED_AT_ONCE], now=NOW)
+    pairs = ListingMatch.of(bench.workshop).count()
+    say.append(f"| {len(ids)} matched against {NEEDS} needs, {pairs} pairs kept | {clock} |")
+    assert OutboxEvent.of(bench.workshop).exists()
+
+
+def _add(bench: Bench, offered: list[Offered], catalogue: Catalogue, *, on: date) -> list[Stored]:
+    return add_listings(
         workshop=bench.workshop,
         offered=offered,
         source=Listing.Source.CSV,
         member=None,
-        on=TODAY + timedelta(days=1),
+        on=on,
         catalogue=catalogue,
     )
-    again = sum(not one.is_new for one in stored)
-    say.append(
-        f"| the same {LISTINGS} again ({again} seen again) | {time.perf_counter() - before:.1f} |"
-    )
-    _needs(bench, rows)
-    ids = list(Listing.of(bench.workshop).order_by("id").values_list("id", flat=True))[:MATCHED]
-    before = time.perf_counter()
-    for start in range(0, len(ids), 20):
-        with transaction.atomic():
-            match_listings(bench.workshop.pk, ids[start : start + 20], now=NOW)
-    took = time.perf_counter() - before
-    pairs = ListingMatch.of(bench.workshop).count()
-    say.append(f"| {len(ids)} matched against {NEEDS} needs, {pairs} pairs kept | {took:.1f} |")
-    assert OutboxEvent.of(bench.workshop).exists()
 
 
 def _needs(bench: Bench, rows) -> None:
-    """Store 10,000 jobs of the world's machines, one need each."""
+    """Store jobs of the world's machines, one need each."""
     makes = {make.name: make for make in Make.of(bench.workshop)}
     kind = {
         "washing-machine": "drain-pump",
@@ -137,8 +167,6 @@ def _needs(bench: Bench, rows) -> None:
         "coffee-machine": "brew-unit",
         "vacuum-cleaner": "suction-motor",
     }
-    from parts.models import KindCarried
-
     carried = {}
     for row in KindCarried.objects.filter(part_of_intake=True).order_by("id"):
         carried.setdefault(row.appliance_id, row.kind_id)

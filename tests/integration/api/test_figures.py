@@ -1,15 +1,20 @@
 """The API of the figures says what the pages say."""
 
+import math
+from datetime import timedelta
+
 import pytest
 from django.urls import reverse
 from django.utils import timezone
 from rest_framework.test import APIClient
+from scipy.stats import nbinom
 
 from matching import looking_for
 from matching.api.figures import LET_GO, LOOK_FOR
 from matching.figures import kept, lasts, needs, shelf, spans, yields
 from tests.factories import NOW, Bench
 from tests.integration.matching.figures_world import Rows, before
+from tests.unit.published import rows as published_rows
 
 pytestmark = pytest.mark.django_db
 
@@ -122,3 +127,51 @@ def test_only_for_members_and_only_their_own(name, world, other_bench, sign_in) 
 @pytest.mark.parametrize("name", ALL)
 def test_an_empty_workshop(name, api: APIClient) -> None:
     assert got(api, name) is not None
+
+
+class TestPublished:
+    """What the pages say rests on published figures (tests/data/check_values.json)."""
+
+    def test_keep_or_skip(self, bench: Bench, api: APIClient, monkeypatch) -> None:
+        """Three parts share 4.5 requests a year, 1.5 each; one year ahead, price 35, place 4.
+
+        The published row reckons scrap and stripping too, which no part on the shelf has: they
+        are taken off by hand.
+        """
+        ((each, years, price, scrap, place, strip, published),) = published_rows("keep_or_skip")
+        ahead = {"amount": 12 * years, "source": "the published row"}
+        file = {**shelf._guide_file(), "ahead_months": ahead}
+        monkeypatch.setattr(shelf, "_guide_file", lambda: file)
+        world, today = Rows(bench), timezone.localdate()
+        donor = world.donor()
+        for _ in range(3):
+            world.part(donor, price_cents=price * 100)
+        asked = 8  # and half a request as prior: 8.5 in 690 days are 4.5 a year
+        for nth in range(asked):
+            world.need(today - timedelta(days=690 - 10 * nth), "withdrawn")
+        (found,) = got(api, "figures-let-go", shelf_per_year=place)["results"]
+        left_over = math.exp(-each * years)
+        assert found["value"] + scrap * left_over - strip == pytest.approx(published, abs=0.01)
+
+    def test_newsvendor(self, bench: Bench, api: APIClient, client) -> None:
+        """At the published ratio the demand told of is scipy's quantile of the same demand."""
+        price, cost, salvage, ratio, *_ = published_rows("newsvendor")[0]
+        assert salvage == 0
+        world, today = Rows(bench), timezone.localdate()
+        donor = world.donor()
+        for _ in range(30):
+            world.part(donor, price_cents=price * 100)
+        asked, days = 10, 487
+        for nth in range(asked):
+            world.need(today - timedelta(days=days - 40 * nth), "withdrawn")
+        months = days / (365.25 / 12)
+        enough, others = (
+            int(nbinom.ppf(share, 0.5 + asked, months / (months + 24))) for share in (ratio, 0.5)
+        )
+        assert enough != others
+        said = f"for 24 months {enough} are enough: asked for {asked} times"
+        results = got(api, "figures-let-go", shelf_per_year=cost / 2)["results"]
+        assert said in results[0]["reasons"][0]
+        client.force_login(bench.technician.user)
+        page = client.get(reverse("let-go"), {"shelf_per_year": cost / 2})
+        assert said in page.content.decode()

@@ -3,7 +3,8 @@
 from datetime import timedelta
 
 import pytest
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
+from django.test.utils import CaptureQueriesContext
 
 from donors import events as donor_events
 from donors import services as donor_services
@@ -12,6 +13,7 @@ from donors.listings.services import Correction, Offered, add_listing, add_listi
 from donors.models import Donor, Listing
 from matching import cover, finding, holds, keeping, selectors
 from matching.finding import Query
+from matching.listings import serving
 from matching.listings.buying import buy_listing
 from matching.listings.worth import weigh_listing
 from matching.models import Alert, ListingMatch, Match, Need
@@ -281,6 +283,33 @@ class TestWorth:
         (served,) = weigh_listing(bench.workshop, row, on=TODAY).served
         assert (served.why, served.counted) == ("it was closed just now", False)
 
+    def test_it_is_not_judged_before_its_jobs_are_looked_through(self, bench):
+        """A job waits that makes it worth its price; until it is found nothing is said."""
+        bench.job(max_price_cents=30_000)
+        bench.drain()
+        offered = Offered(TEXT.replace("€15", "€40"))
+        row = add_listing(workshop=bench.workshop, offered=offered, member=None, on=TODAY).listing
+        before = weigh_listing(bench.workshop, row, on=TODAY)
+        assert (before.worked_out, before.ceiling, before.pays) == (False, None, None)
+        assert before.yielded
+        bench.drain()
+        after = weigh_listing(bench.workshop, row, on=TODAY)
+        assert (after.worked_out, after.pays) == (True, True)
+
+    def test_what_is_said_of_the_machine_has_it_worked_out_anew_and_terms_do_not(self, bench):
+        row, other = add(bench), add(bench, "Velthane K3-60 R1 W washer. 5 €")
+
+        def worked_out(one, **said):
+            correction = Correction(**said)
+            listing_services.correct_listing(
+                workshop=bench.workshop, ref=row.ref, correction=correction
+            )
+            return weigh_listing(bench.workshop, one, on=TODAY).worked_out
+
+        assert worked_out(row, margin_percent=5, price_cents=700)
+        assert not worked_out(row, cause="bearing-drum")
+        assert worked_out(other)
+
     def test_own_terms_go_before_the_workshops(self, bench):
         row = add(bench)
         dear = weigh_listing(bench.workshop, row, on=TODAY)
@@ -302,12 +331,12 @@ class TestWorth:
         for _ in range(3):
             bench.job(max_price_cents=9000)
         bench.drain()
-        with django_assert_max_num_queries(20):
+        with django_assert_max_num_queries(21):
             few = weigh_listing(bench.workshop, row, on=TODAY)
         for _ in range(9):
             bench.job(max_price_cents=9000)
         bench.drain()
-        with django_assert_max_num_queries(20):
+        with django_assert_max_num_queries(21):
             many = weigh_listing(bench.workshop, row, on=TODAY)
         assert len(many.served) > len(few.served)
 
@@ -369,3 +398,28 @@ def test_queries_of_an_event_do_not_grow_with_the_listings(bench, django_assert_
         bench.drain()
     assert ListingMatch.of(bench.workshop).count() == 12
     assert Need.of(bench.workshop).count() == 1
+
+
+def test_numbers_nothing_is_known_of_are_looked_up_together(bench):
+    """Listings and jobs of numbers no catalogue knows: those that read alike are asked for too."""
+    for nth in range(3):
+        bench.job(f"ZX-{nth}4471 K", "door-lock", make="Borsund")
+    bench.drain()
+
+    def asked(count: int) -> int:
+        texts = [
+            f"Borsund washing machine, model ZX-{nth}447{count % 10} K. Number {nth * 7919}."
+            for nth in range(count)
+        ]
+        offered = [
+            Offered(text, link=f"https://a.test/{count}/{i}") for i, text in enumerate(texts)
+        ]
+        add_listings(workshop=bench.workshop, offered=offered, source="csv", member=None, on=TODAY)
+        ids = list(Listing.of(bench.workshop).order_by("-id").values_list("id", flat=True)[:count])
+        with transaction.atomic(), CaptureQueriesContext(connection) as seen:
+            serving.match_listings(bench.workshop.pk, ids, now=NOW)
+        return len(seen)
+
+    few = asked(3)
+    assert ListingMatch.of(bench.workshop).exists()
+    assert asked(9) == few

@@ -1,6 +1,7 @@
 """What to look for, against a slow judge: every family's machine scored with every open need."""
 
 from collections import defaultdict
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import product
 
@@ -12,15 +13,17 @@ from donors.domain.machines import Machine
 from matching import gather, holds, looked_for, looking_for
 from matching.domain.looking import Serves, best_promises
 from matching.domain.scoring import score
+from matching.domain.seen_alike import STRENGTH
 from matching.domain.sides import Side
 from matching.matcher import open_needs
 from matching.models import Hold, Job, LookedFor, Looking, Need
 from matching.services import NeedFacts
 from parts.conditions import ConditionBook
-from parts.models import KindCarried
+from parts.models import KindCarried, Part
 from parts.stock import read_stock
 from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop import dispatcher
+from workshop.models import Workshop
 
 pytestmark = pytest.mark.django_db
 
@@ -58,12 +61,27 @@ def judge(bench: Bench) -> dict[tuple[str, ...], float]:
                     _, belief = book.belief(
                         kind, cause_id=None, appliance=look.appliance, age_years=None
                     )
-                    served.append(Serves(need.pk, slot, one.p_fit * belief.mean))
+                    p_fit = after_seeing(bench, look, need, known[kind], position, one.p_fit)
+                    served.append(Serves(need.pk, slot, p_fit * belief.mean))
             jobs[need.job_id].append(served)
         expected = sum(one.p for one in best_promises(jobs))
         if expected:
             found[look.appliance, look.make, look.family, look.number] = expected
     return found
+
+
+def after_seeing(bench, look, need, known, position, predicted) -> float:
+    """Return P(fit) after the parts of such machines here, each scored with all that is known."""
+    total, count = STRENGTH * predicted, STRENGTH
+    like = [one for one in Part.of(bench.workshop) if one.donor and one.kind_id == need.kind_id]
+    for part in like:
+        machine = part.donor.machine()
+        same = machine.family == look.family if look.family else machine.number == look.number
+        if same and machine.make == look.make and part.position == position:
+            one = score(gather.offer_of(part), gather.want_of(need), known)
+            total += one.p_fit if one.spoken_for and one.verdict != "does-not-fit" else 0.0
+            count += 1
+    return total / count
 
 
 def listed(bench: Bench) -> dict[tuple[str, ...], float]:
@@ -284,10 +302,11 @@ class TestWorkingOff:
     def _minutes_until_the_third(
         self, waiting: Bench, other_bench: Bench, monkeypatch: pytest.MonkeyPatch
     ) -> int | None:
-        """Return the minute in which the third workshop's round ends; None: not in 30.
+        """Return the minute in which the third workshop's round ends; None: not in time.
 
         Every look takes 3 s by a clock of our own: two of them end a sweep's time. The first two
-        workshops are asked for without end, and may begin anew at once.
+        workshops have forty machines to think of each, are asked for without end, and may begin
+        anew at once.
         """
         third = make_bench("weir")
         places = [one.workshop for one in (waiting, other_bench, third)]
@@ -300,11 +319,20 @@ class TestWorkingOff:
             clock[0] += 3
             return looking_for.Found([], {}, {}, 0)
 
+        real = looking_for.looks
+
+        def many(workshop):
+            found = real(workshop)
+            if workshop == places[2]:
+                return found
+            return [replace(found[0], family=f"F{nth:02}") for nth in range(40)]
+
+        monkeypatch.setattr(looking_for, "looks", many)
         monkeypatch.setattr(looking_for.Thinker, "think", slow)
         monkeypatch.setattr(looking_for.time, "monotonic", lambda: clock[0])
         monkeypatch.setattr(looking_for, "REST", timedelta(0))
         self.to_do = sum(len(looking_for.looks(one)) for one in places)
-        for minute in range(30):
+        for minute in range(self.to_do):
             now = NOW + timedelta(minutes=minute)
             thought.clear()
             looking_for.work(now)
@@ -318,9 +346,15 @@ class TestWorkingOff:
     def test_no_slice_begins_late_and_no_workshop_starves(
         self, waiting: Bench, other_bench: Bench, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        minute = self._minutes_until_the_third(waiting, other_bench, monkeypatch)
-        assert minute is not None
-        assert minute <= self.to_do
+        assert self._minutes_until_the_third(waiting, other_bench, monkeypatch) is not None
+
+    def test_control_in_a_fixed_order_the_third_starves(
+        self, waiting: Bench, other_bench: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """What the test above would let through if it looked at nothing."""
+        in_turn = Workshop.objects.order_by("pk")
+        monkeypatch.setattr(looking_for, "_longest_waiting_first", lambda: in_turn.all())
+        assert self._minutes_until_the_third(waiting, other_bench, monkeypatch) is None
 
     def test_other_workshops_are_left_alone(self, waiting: Bench, other_bench: Bench) -> None:
         looking_for.work(NOW)

@@ -46,6 +46,31 @@ def test_from_a_pasted_text_to_a_donor(bench: Bench, technician) -> None:
     assert "bought" in text_of(technician.get(reverse("listing", args=[row.ref])))
 
 
+def test_it_says_not_worked_out_yet_until_it_is(bench: Bench, technician) -> None:
+    from rest_framework.test import APIClient
+
+    api = APIClient()
+    api.force_authenticate(bench.technician.user)
+    ref = api.post("/api/v1/listings/", {"text": TEXT}, format="json").data["listing"]["ref"]
+
+    def told() -> tuple[str, str, dict[str, object]]:
+        pages = [reverse("listing", args=[ref]), reverse("listings")]
+        page, table = (text_of(technician.get(one)).lower() for one in pages)
+        return page, table, api.get(f"/api/v1/listings/{ref}/").data["worth"]
+
+    page, table, worth = told()
+    assert "not worked out yet" in page
+    assert "not worked out yet" in table
+    assert not any(said in page for said in ("✓ worth it", "✗ not worth", "✗ too dear"))
+    assert (worth["worked_out"], worth["most"], worth["pays"]) == (False, None, None)
+    bench.drain()
+    page, table, worth = told()
+    assert "not worked out yet" not in page + table
+    assert worth["worked_out"] is True
+    assert worth["most"] is not None
+    assert worth["pays"] is not None
+
+
 def test_correcting_changes_only_what_was_changed(bench: Bench, technician) -> None:
     ref = bench.listing().ref
     row = Listing.of(bench.workshop).get()
