@@ -12,6 +12,7 @@ import argparse
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +31,8 @@ POSTGRES = os.environ.get("LOAD_POSTGRES_URL") or os.environ.get(
 
 def main() -> int:
     asked = _asked()
+    # Asked to end, it ends what it started: an exception, and not Python's default, sees to it.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     folder = Path(asked.folder or tempfile.gettempdir()) / (
         "load-embedded" if asked.embedded else "load"
     )
