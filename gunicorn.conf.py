@@ -16,7 +16,7 @@ threads = env.number("WEB_THREADS", 4)
 timeout = 60  # longer than any page
 graceful_timeout = 25  # requests under way at a stop; below the 30 s a stop may take
 accesslog = None  # the service writes a line a request itself, without addresses (LOG_LEVEL=INFO)
-logger_class = "config.access_log.AccessLog"  # one switched on all the same holds no secrets
+logger_class = "config.server_log.ServerLog"  # its lines, of errors too, hold no secrets
 
 _figures = Path(
     env.text("PROMETHEUS_MULTIPROC_DIR")

@@ -29,11 +29,12 @@ class MatchingConfig(AppConfig):
         from django.core import checks
 
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
-        from matching.echo.checks import mail_is_set_up_wholly
+        from matching.echo.checks import mail_is_set_up_wholly, mail_waits_for_nobody
         from matching.faults import check_files  # noqa: F401
         from matching.faults import exchange as fault_codes  # noqa: F401
         from matching.listings import receivers as of_listings  # noqa: F401  (the same)
         from matching.web import job_lead  # noqa: F401  (the same)
 
         checks.register(mail_is_set_up_wholly)
+        checks.register(mail_waits_for_nobody, checks.Tags.database)
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")

@@ -8,6 +8,7 @@ OUTCOMES_RECORDED = "matching.outcomes-recorded"  # {"kinds": [slug]}
 BREAK_DECIDED = "matching.break-decided"  # {"kinds": [slug]}: in force, or out of it
 WEIGHTS_CHANGED = "matching.weights-changed"  # {"kinds": [slug]}: other weights are in force
 PAIRS_FOUND = "matching.pairs-found"  # {"pairs": [[need, part]], "tell": Tell's name}: left over
+PAIRS_OVERLOOKED = "matching.pairs-overlooked"  # as PAIRS_FOUND: nobody was told (the sweep)
 MACHINES_UNREAD = "matching.machines-unread"  # {"donor_ids" or "job_ids": [int]}: the same
 OUTCOMES_UNREAD = "matching.outcomes-unread"  # {"outcome_ids": [int]}: a pattern changed
 FAR_LEFT = (

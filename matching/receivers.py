@@ -21,6 +21,7 @@ from matching import (
     keeping,
     looking_for,
     matcher,
+    overlooked,
     pattern_guesses,
     reminders,
     rule_watch,
@@ -109,7 +110,7 @@ def needs_changed(event: OutboxEvent, now: datetime) -> None:
     matcher.match_needs(event.workshop_id, event.payload["need_ids"], now=now)
 
 
-@handles(events.PAIRS_FOUND)
+@handles(events.PAIRS_FOUND, events.PAIRS_OVERLOOKED)
 def pairs_found(event: OutboxEvent, now: datetime) -> None:
     matcher.match_pairs(
         event.workshop_id, event.payload["pairs"], now=now, tell=event.payload["tell"]
@@ -278,6 +279,11 @@ def alerts_written(event: OutboxEvent, now: datetime) -> None:
 
 
 takes(sending.take_due)
+
+
+@sweeps
+def repair_overlooked(now: datetime) -> int:
+    return overlooked.repair(now)
 
 
 @sweeps

@@ -99,6 +99,13 @@ class Running:
         with suppress(ProcessLookupError):
             os.killpg(self.processes[name].pid, number)
 
+    def signal_one(self, name: str, number: int) -> None:
+        """Signal a process, which tells its own; KILL, which it cannot pass on, goes to all."""
+        if number == signal.SIGKILL:
+            self.signal(name, number)
+        else:
+            self.processes[name].send_signal(number)
+
     def kill(self, name: str) -> None:
         self.signal(name, signal.SIGKILL)
         self.processes[name].wait()

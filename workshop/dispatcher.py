@@ -36,6 +36,7 @@ BEGIN_FOR = timedelta(seconds=10)
 # From the claim until its handling begins (then the row is locked): short, so that what a killed
 # process had claimed is taken up at once.
 LEASE = timedelta(seconds=20)
+BEAT_EVERY = timedelta(seconds=15)
 LONGEST_WAIT = timedelta(seconds=2 ** (MOST_ATTEMPTS - 1) + 30)
 FORGET_BEATS_AFTER = timedelta(days=1)
 FORGET_AT_ONCE = 5_000  # events in one sweep: some seven million a day at most
@@ -330,7 +331,7 @@ def run_forever(
             handled += done.handled
             if now >= next_beat:
                 beat(now=now, handled=handled)
-                next_beat = now + timedelta(seconds=15)
+                next_beat = now + BEAT_EVERY
             if now >= next_sweep:
                 sweep(now=now)
                 next_sweep = now + timedelta(seconds=sweep_seconds)

@@ -48,6 +48,13 @@ class HidesSecrets(logging.Filter):
         return True
 
 
+class PlainLines(logging.Formatter):
+    """One line and, where something was raised, its trace, without secret addresses in it."""
+
+    def formatException(self, ei: Any) -> str:
+        return without_secrets(super().formatException(ei))
+
+
 class JsonLines(logging.Formatter):
     """One JSON object a line: time (UTC, RFC 3339), level, logger, message, request_id, extras."""
 
@@ -62,7 +69,7 @@ class JsonLines(logging.Formatter):
         }
         line |= {name: getattr(record, name) for name in EXTRAS if hasattr(record, name)}
         if record.exc_info:
-            line["exception"] = self.formatException(record.exc_info)
+            line["exception"] = without_secrets(self.formatException(record.exc_info))
         return json.dumps(line, ensure_ascii=True, default=str)
 
 
@@ -76,7 +83,10 @@ def configuration(*, form: str, level: str) -> dict[str, Any]:
             "no_secrets": {"()": "workshop.log_lines.HidesSecrets"},
         },
         "formatters": {
-            "plain": {"format": "%(asctime)s %(levelname)s %(name)s [%(request_id)s] %(message)s"},
+            "plain": {
+                "()": "workshop.log_lines.PlainLines",
+                "format": "%(asctime)s %(levelname)s %(name)s [%(request_id)s] %(message)s",
+            },
             "json": {"()": "workshop.log_lines.JsonLines"},
         },
         "handlers": {

@@ -5,7 +5,7 @@ committed. Nothing here touches a broker: Redis is only a doorbell (docs/adr/000
 """
 
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any
@@ -80,7 +80,7 @@ def record_all(
 
 
 def record_in_pages(
-    kind: str, *, workshop_id: int, key: str, ids: list[int], page: int = 200, **more: Any
+    kind: str, *, workshop_id: int, key: str, ids: Sequence[Any], page: int = 200, **more: Any
 ) -> None:
     """Record many ids as several events, so that one arrival cannot hold the others up."""
     pages = (ids[start : start + page] for start in range(0, len(ids), page))

@@ -4,6 +4,7 @@ from typing import Any
 
 from django.conf import settings as site
 from django.core import checks
+from django.db import DatabaseError
 
 
 def mail_is_set_up_wholly(**_: Any) -> list[checks.CheckMessage]:
@@ -23,4 +24,28 @@ def mail_is_set_up_wholly(**_: Any) -> list[checks.CheckMessage]:
         )
         for number, (name, value) in enumerate(wanted.items(), start=1)
         if not value
+    ]
+
+
+def mail_waits_for_nobody(**asked: Any) -> list[checks.CheckMessage]:
+    """Warn of members who chose mail and get none: an update may have asked for more of them.
+
+    Asks the database, so it runs with `migrate` and `check --database default`.
+    """
+    from matching.echo.choices import count_waiting, mail_is_set_up
+
+    if not asked.get("databases") or not mail_is_set_up():
+        return []
+    try:
+        waiting = count_waiting()
+    except DatabaseError:  # before its tables are there, or up to date
+        return []
+    if not waiting:
+        return []
+    return [
+        checks.Warning(
+            f"Members who chose mail and get none: {waiting}. Their address is not confirmed.",
+            hint="Each sees it on the first page and in the inbox, and confirms it there.",
+            id="matching.W003",
+        )
     ]

@@ -13,6 +13,7 @@ from django.core import signing
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
+from django.db.models import F, QuerySet
 
 from matching.domain.echo.times import Hours, Way
 from matching.echo.keys import new_token, token_hash
@@ -132,6 +133,24 @@ def save_choices(*, member: Member, choices: Choices, now: datetime) -> EchoSett
 def needs_confirming(settings: EchoSettings) -> bool:
     """Return True while mail is on and the holder of the address has not said that it may come."""
     return settings.mail_on and settings.confirmed != settings.address
+
+
+def waits_for(member: Member) -> str:
+    """Return the address to which this site would mail a member, were it confirmed; else ""."""
+    if not mail_is_set_up():
+        return ""
+    rows = _unconfirmed(EchoSettings.of(member.workshop_id)).filter(member=member)
+    return rows.values_list("address", flat=True).first() or ""
+
+
+def count_waiting() -> int:
+    """Count the members of all workshops who chose mail and get none until they confirm."""
+    rows = EchoSettings.objects.unscoped().filter(member__active=True)
+    return int(_unconfirmed(rows).count())
+
+
+def _unconfirmed(rows: "QuerySet[EchoSettings]") -> "QuerySet[EchoSettings]":
+    return rows.filter(mail_on=True).exclude(confirmed=F("address"))
 
 
 @transaction.atomic

@@ -12,6 +12,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 
 from donors.selectors import candidates_for, get_donor, list_makes
 from matching import alerts, finding, inbox_groups, keeping, predicting, selectors, waits
+from matching.echo import choices
 from matching.finding import standing_holds
 from matching.matcher import reasons
 from matching.models import Hold
@@ -53,6 +54,7 @@ def home(request: HttpRequest, member: Member) -> HttpResponse:
         "figures": selectors.workshop_figures(member.workshop),
         "waits_over": waits.count_over(member.workshop, on=timezone.localdate()),
         "find_form": FindForm(),
+        "mail_waits_for": choices.waits_for(member),
         "may_open": covers(member, Role.TECHNICIAN),
     }
     if covers(member, Role.REVIEWER):
@@ -71,6 +73,7 @@ def alert_list(request: HttpRequest, member: Member) -> HttpResponse:
         "page": page,
         "groups": inbox_groups.read_groups(member, list(page)),
         "unread_only": unread_only,
+        "mail_waits_for": choices.waits_for(member),
         # Only what this page knew of is marked: an alert that comes in meanwhile stays unread.
         "unread_ids": list(unread[: inbox_groups.MOST_MARKED]),
     }

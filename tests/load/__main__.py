@@ -12,6 +12,7 @@ import argparse
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +31,8 @@ POSTGRES = os.environ.get("LOAD_POSTGRES_URL") or os.environ.get(
 
 def main() -> int:
     asked = _asked()
+    # Asked to end, it ends what it started: an exception, and not Python's default, sees to it.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
     folder = Path(asked.folder or tempfile.gettempdir()) / (
         "load-embedded" if asked.embedded else "load"
     )
@@ -49,6 +52,7 @@ def _asked() -> argparse.Namespace:
     said.add_argument("--workshops", type=int, default=0, help="default: one for 5,000 parts")
     said.add_argument("--rate", type=float, default=50.0, help="requests a second")
     said.add_argument("--seconds", type=float, default=120.0)
+    said.add_argument("--warm", type=float, default=10.0, help="seconds before it is counted")
     said.add_argument("--folder", default="")
     said.add_argument("--keep", action="store_true", help="use what an earlier run filled")
     found = said.parse_args()
@@ -94,7 +98,7 @@ def _measure(service: Running, asked: argparse.Namespace) -> int:
     static = [PYTHON, "manage.py", "collectstatic", "--no-input", "--verbosity", "0"]
     subprocess.run(static, cwd=ROOT, env=service.environment, check=True)
     _start(service, embedded=asked.embedded)
-    drive = driving.Drive(service, shops.read_all(random.Random(5)), asked.rate, 10)
+    drive = driving.Drive(service, shops.read_all(random.Random(5)), asked.rate, asked.warm)
     drive.run()  # not counted: first questions of each process
     usage = Usage.begin(service)
     drive = driving.Drive(service, drive.shops, asked.rate, asked.seconds, seed=11)

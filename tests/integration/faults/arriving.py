@@ -30,7 +30,7 @@ class Arrivals:
     refused: list[str] = field(default_factory=list)
     retries: int = 0
     cut: list[tuple[str, datetime]] = field(default_factory=list)  # sent, and no answer came
-    key: str = ""  # not blank: the known-bad client, with another key for each try
+    keyed: bool = True  # False: the known-bad client, with another key for each try and no name
     stop: threading.Event = field(default_factory=threading.Event)
 
     def __post_init__(self) -> None:
@@ -62,7 +62,8 @@ class Arrivals:
 
     def _post(self, ref: str) -> tuple[int, bytes]:
         plate = {"appliance": "washing-machine", "make": "Velthane", "model_number": MODEL}
-        body = {**plate, "ref": ref, "received_on": str(datetime.now(UTC).date())}
+        body = {**plate, "received_on": str(datetime.now(UTC).date())}
+        body |= {"ref": ref} if self.keyed else {}
         headers = {
             "Authorization": f"Token {self.token}",
             "Content-Type": "application/json",
@@ -86,7 +87,7 @@ class Arrivals:
             link.close()
 
     def _unlike(self) -> str:
-        return f"-{next(self.tries)}" if self.key else ""
+        return "" if self.keyed else f"-{next(self.tries)}"
 
     def stream(self, count: int, *, threads: int = 3) -> list[threading.Thread]:
         """Begin to send `count` machines from several threads; they end by themselves."""

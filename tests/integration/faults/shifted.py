@@ -1,6 +1,7 @@
-"""A dispatcher whose clock is off: `python -m tests.integration.faults.shifted SECONDS`.
+"""A dispatcher whose clock is off: `python -m tests.integration.faults.shifted SECONDS [BEAT]`.
 
-With 0 it is stepped an hour on and back by turns, as a machine whose clock is set is.
+With `stepped` it is set an hour on and back by turns, as a machine whose clock is set is. BEAT:
+seconds between two beats, so that no test waits for those of the service.
 """
 
 import itertools
@@ -26,10 +27,12 @@ HOUR = 3600
 
 
 def main() -> None:
-    offset = int(sys.argv[1])
+    said, *beat = sys.argv[1:]
+    if beat:
+        dispatcher.BEAT_EVERY = timedelta(seconds=float(beat[0]))
     steps = itertools.cycle([HOUR, 0, -HOUR, 0])
-    state = {"off": offset}
-    if not offset:
+    state = {"off": 0 if said == "stepped" else int(said)}
+    if said == "stepped":
 
         def step() -> None:
             state["off"] = next(steps)

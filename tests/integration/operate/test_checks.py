@@ -166,6 +166,8 @@ def test_the_checks_run_with_every_command_and_at_the_entries() -> None:
 def test_nothing_waits_in_the_queue_for_later() -> None:
     """A long task or one for later would run several times (measured; docs/adr/0003)."""
     later = re.compile(r"\b(eta|countdown)\s*=|\.retry\(|apply_async\(")
+    for planted in ("call(eta=soon)", "call(countdown = 20)", "self.retry()", "x.apply_async()"):
+        assert later.search(planted)
     for app_name in ("workshop", "donors", "parts", "matching", "config"):
         for path in (ROOT / app_name).rglob("*.py"):
             assert not later.search(path.read_text(encoding="utf-8")), path

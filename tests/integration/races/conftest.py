@@ -1,8 +1,8 @@
 """Races run in real processes on a database of their own, on the engine under test."""
 
+import itertools
 import json
 import os
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 from django.db import connection
 
-from tests.integration.races.sizes import PATIENCE
+from tests.integration.races.starting import StartingBlock
 
 Race = Callable[[list[dict[str, Any]]], list[dict[str, int]]]
+Blocks = Callable[[dict[str, str]], StartingBlock]
 
 
 def database_url() -> str:
@@ -32,41 +33,45 @@ def two_writers(transactional_db: None) -> None:
         pytest.skip("SQLite lets one writer in at a time")
 
 
+@pytest.fixture(scope="session")
+def starting_blocks() -> Iterator[Blocks]:
+    """Hand out the process that racers are forked from; another one where its environment is."""
+    blocks: dict[str, StartingBlock] = {}
+
+    def of(environment: dict[str, str]) -> StartingBlock:
+        key = json.dumps(environment, sort_keys=True)
+        if key not in blocks:
+            blocks[key] = StartingBlock(environment)
+        return blocks[key]
+
+    yield of
+    for one in blocks.values():
+        one.end()
+
+
 @pytest.fixture
-def race(transactional_db: None, tmp_path: Path) -> Iterator[Race]:
+def race(transactional_db: None, tmp_path: Path, starting_blocks: Blocks) -> Iterator[Race]:
     """Run orders in processes at once; returns what each printed. Their errors are errors."""
-    started: list[subprocess.Popen[str]] = []
+    folders = itertools.count()
+    running: list[StartingBlock] = []
 
     def run(orders: list[dict[str, Any]]) -> list[dict[str, int]]:
-        folder = tmp_path / f"barrier{len(started)}"
+        folder = tmp_path / f"barrier{next(folders)}"
         folder.mkdir()
-        environment = {
-            **os.environ,
-            "TEST_DATABASE_URL": database_url(),
-            "RACE_VENDOR": connection.vendor,
-        }
-        here = [
-            subprocess.Popen(
-                [
-                    sys.executable,
-                    "-m",
-                    "tests.integration.races.workers",
-                    json.dumps({"folder": str(folder), "people": len(orders), **order}),
-                ],
-                env={**environment, "RACER": str(number)},
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                text=True,
-            )
-            for number, order in enumerate(orders)
-        ]
-        started.extend(here)
-        answers = [process.communicate(timeout=PATIENCE) for process in here]
-        for process, (_, errors) in zip(here, answers, strict=True):
+        changing = {"PYTEST_CURRENT_TEST", "RACER"}
+        kept = {name: value for name, value in os.environ.items() if name not in changing}
+        block = starting_blocks(
+            {**kept, "TEST_DATABASE_URL": database_url(), "RACE_VENDOR": connection.vendor}
+        )
+        running.append(block)
+        told = {"folder": str(folder), "people": len(orders)}
+        ended = block.race(folder, [{**told, **order} for order in orders])
+        for number, status in enumerate(ended):
+            errors = (folder / f"err-{number}").read_text()
             sys.stderr.write(errors)  # shown when the test fails
-            assert process.returncode == 0, errors
-        return [json.loads(printed) for printed, _ in answers]
+            assert status == 0, errors
+        return [json.loads((folder / f"out-{n}").read_text()) for n in range(len(orders))]
 
     yield run
-    for process in started:
-        process.kill()
+    for block in running:
+        block.kill_racers()

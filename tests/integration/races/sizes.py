@@ -5,12 +5,15 @@ that more rounds prove nothing more.
 """
 
 import os
+from typing import TypeVar
+
+T = TypeVar("T")
 
 FULL = os.environ.get("RACES", "") == "full"
 
 
-def size(quick: int, full: int) -> int:
-    """Return how many to race with."""
+def size(quick: T, full: T) -> T:
+    """Return how many to race with, or with what."""
     return full if FULL else quick
 
 

@@ -7,13 +7,14 @@ from functools import partial
 from pathlib import Path
 
 from django.db import transaction
+from django.utils import timezone
 
 from matching import reminders
 from matching.models import Alert, Job
 from parts import events, shelf
 from parts.grades import GRADED, grade_anew
 from tests.integration.races.barrier import meet
-from workshop import outbox
+from workshop import dispatcher, outbox
 from workshop.bulk import bulk_save
 
 
@@ -70,3 +71,11 @@ def naive_telling(now: datetime, both_have_read: Callable[[], None]) -> int:
             )
         Job.objects.unscoped().filter(pk__in=[job.pk for job in due]).update(tell_next_on=None)
     return len(due)
+
+
+def sweep_and_drain(folder: Path, people: int) -> dict[str, int]:
+    """Sweep, and act on what that asks for, beside others who do."""
+    meet(folder, "start", people)
+    failed = dispatcher.sweep(now=timezone.now()).failed + dispatcher.drain().failed
+    assert failed == 0
+    return {"failed": failed}

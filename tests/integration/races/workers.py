@@ -30,7 +30,7 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import echoes, requests, restating, shares, sweeps
+from tests.integration.races import echoes, locks, requests, restating, shares, sweeps
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -283,11 +283,15 @@ TASKS = {
     "share": shares.share,
     "share_late": shares.share_late,
     "remind": sweeps.remind,
+    "sweep_and_drain": sweeps.sweep_and_drain,
     "keep": requests.keep,
     "restate": restating.restate,
+    "mixed": locks.mixed,
+    "lock_sets": locks.lock_sets,
 }
 
-if __name__ == "__main__":
-    order = json.loads(sys.argv[1])
+
+def run(order: dict[str, Any]) -> None:
+    """Do one order in a process of its own and print what it came to."""
     task = TASKS[order.pop("task")]
     print(json.dumps(task(Path(order.pop("folder")), **order)), flush=True)

@@ -13,8 +13,10 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from matching.echo import choices, webhooks
-from matching.models import Alert, Delivery, WebhookEndpoint
+from matching.echo.choices import Choices
+from matching.models import Alert, Delivery, EchoSettings, WebhookEndpoint
 from tests.factories import NOW, Bench
+from tests.integration.matching.echo.conftest import confirmed
 from tests.integration.web.reading import has_field_message, text_of
 
 pytestmark = pytest.mark.django_db
@@ -323,3 +325,26 @@ def test_a_feed_or_secret_is_never_in_a_kept_reply(bench: Bench, sign_in) -> Non
     assert not KeptReply.objects.unscoped().exists()
     assert not mail.outbox
     assert webhooks.list_endpoints(bench.workshop).count() == 1
+
+
+def test_whose_mail_stands_still_sees_it_without_looking_for_it(
+    bench: Bench, technician: Client, settings
+) -> None:
+    """After an update addresses must be confirmed, and nothing was mailed to say so."""
+    said = "No alert is mailed to you now"
+    confirmed(bench.technician, Choices(mail_on=True, address="a@b.example"))
+    for route in ("home", "alerts"):
+        assert said not in technician.get(reverse(route)).content.decode()
+    EchoSettings.of(bench.workshop).update(confirmed="")
+    for route in ("home", "alerts"):
+        page = technician.get(reverse(route)).content.decode()
+        assert said in page
+        assert "a@b.example" in page
+    technician.post(reverse("my-mail-ask"))
+    assert Delivery.of(bench.workshop).filter(asks="a@b.example").count() == 1
+    choices.confirm(token=choices.confirm_token(choices.settings_of(bench.technician)))
+    assert said not in technician.get(reverse("home")).content.decode()
+    # Where the site mails nobody, nobody is asked to confirm.
+    EchoSettings.of(bench.workshop).update(confirmed="")
+    settings.EMAIL_BACKEND = settings.NO_MAIL
+    assert said not in technician.get(reverse("home")).content.decode()
