@@ -3,10 +3,10 @@
 from django.urls import path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
-from config.api_tokens import SignIn, SignOut
 from donors.api.urls import urlpatterns as donors
 from matching.api.urls import urlpatterns as matching
 from parts.api.urls import urlpatterns as parts
+from workshop.access_api import urlpatterns as access
 from workshop.certificates_api import urlpatterns as certificates
 from workshop.dead_letters_api import urlpatterns as dead_letters
 from workshop.imports_api import urlpatterns as imports
@@ -18,8 +18,7 @@ urlpatterns = [
     *certificates,
     *dead_letters,
     *imports,
-    path("token/", SignIn.as_view(), name="api-token"),
-    path("token/end/", SignOut.as_view(), name="api-token-end"),
+    *access,
     path("schema/", SpectacularAPIView.as_view(), name="api-schema"),
     path("docs/", SpectacularSwaggerSplitView.as_view(url_name="api-schema"), name="api-docs"),
 ]

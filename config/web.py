@@ -1,7 +1,6 @@
-"""Signing in and out, choosing a workshop, and the addresses of all pages."""
+"""Choosing a workshop, and the addresses of all pages."""
 
 from django.contrib import messages
-from django.contrib.auth import views as auth_views
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -30,16 +29,9 @@ def choose_workshop(request: HttpRequest) -> HttpResponse:
     return render(request, "choose_workshop.html", {"memberships": mine})
 
 
-class SignIn(auth_views.LoginView):
-    """Django's sign-in on a page of our own; a workshop chosen earlier is not carried over."""
-
-    template_name = "sign_in.html"
-    redirect_authenticated_user = True
-
-
 urls = [
-    path("sign-in/", SignIn.as_view(), name="sign-in"),
-    path("sign-out/", auth_views.LogoutView.as_view(), name="sign-out"),
+    path("", include("workshop.web.sign_in")),
+    path("", include("workshop.web.people")),
     path("workshops/", choose_workshop, name="choose-workshop"),
     path("", include("workshop.web.certificates")),
     path("", include("workshop.web.dead_letters")),

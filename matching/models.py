@@ -11,6 +11,7 @@ from donors.machine_columns import MachineColumns
 from matching.break_models import BreakSearch as BreakSearch
 from matching.break_models import BuildBreak as BuildBreak
 from matching.correction_models import JobChange as JobChange
+from matching.customer_models import Customer as Customer
 from matching.domain.verdicts import Verdict
 from matching.echo_models import DeliveredAlert as DeliveredAlert
 from matching.echo_models import Delivery as Delivery

@@ -13,6 +13,7 @@ from donors import services as donor_services
 from donors.models import Donor, Make
 from matching import (
     build_breaks,
+    customers,
     events,
     far,
     fittings,
@@ -330,6 +331,11 @@ def seek_breaks(now: datetime) -> int:
 @sweeps
 def weigh_rules(now: datetime) -> int:
     return rule_watch.ask_where_due(now)
+
+
+@sweeps
+def erase_customers(now: datetime) -> int:
+    return customers.erase_what_is_due(timezone.localdate(now))
 
 
 @sweeps

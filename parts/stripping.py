@@ -275,6 +275,7 @@ def _certificate(
     workshop: Workshop, step: WorkStep, certificate_id: int | None, on: object
 ) -> Certificate | None:
     if not step.licence:
+        certificates.refuse_unknown(workshop, certificate_id)
         return None
     return certificates.certificate_for(
         workshop,

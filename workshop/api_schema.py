@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from drf_spectacular.authentication import BasicScheme
+from drf_spectacular.contrib.knox_auth_token import KnoxTokenScheme
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter
@@ -85,6 +87,18 @@ WORDS = {
     "409": "It clashes with what is there now.",
     "422": f"The {HEADER} stands for another request already.",
 }
+
+
+class TokenScheme(KnoxTokenScheme):
+    """Describes our tokens as knox's, which they are beside their scope."""
+
+    target_class = "workshop.access.api_tokens.ScopedToken"
+
+
+class PasswordScheme(BasicScheme):
+    """Describes our check of name and password as HTTP Basic, which it is beside its limits."""
+
+    target_class = "workshop.access_api.LimitedBasic"
 
 
 class Schema(AutoSchema):

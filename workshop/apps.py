@@ -23,6 +23,7 @@ class WorkshopConfig(AppConfig):
 
     def ready(self) -> None:
         from workshop import idempotency, imports  # noqa: F401  (register sweeps and handlers)
+        from workshop.access import devices, people, tries  # noqa: F401  (and theirs)
 
         pre_migrate.connect(_drop_triggers, sender=self, dispatch_uid="drop_triggers")
         post_migrate.connect(_lay_triggers, sender=self, dispatch_uid="lay_triggers")

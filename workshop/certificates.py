@@ -95,5 +95,11 @@ def certificate_for(
     return row
 
 
+def refuse_unknown(workshop: Workshop, certificate_id: int | None) -> None:
+    """Raise InputRefused for a certificate this workshop has not got, needed or not."""
+    if certificate_id is not None and not Certificate.of(workshop).filter(pk=certificate_id):
+        raise _not_licensed("There is no such certificate in this workshop.")
+
+
 def _not_licensed(why: str) -> InputRefused:
     return InputRefused(why, fields={"certificate": why})

@@ -125,6 +125,8 @@ class Member(WorkshopOwned):
     user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="memberships")
     role = models.CharField(max_length=12, choices=Role.choices)
     active = models.BooleanField(default=True)
+    # What an API token this member came with allows at most; never stored.
+    cap = Role.OWNER
 
     class Meta:
         ordering: ClassVar = ["id"]
@@ -279,5 +281,14 @@ class ReferenceRelease(models.Model):
     loaded_at = models.DateTimeField(auto_now=True)
 
 
+from workshop.access_models import (  # noqa: E402, F401
+    ApiToken,
+    Invitation,
+    KnownDevice,
+    RecoveryCode,
+    Scope,
+    SecondStep,
+    Tries,
+)
 from workshop.import_models import FileImport  # noqa: E402, F401  (tables of their own file)
 from workshop.operate_models import Replay, SweepPulse  # noqa: E402, F401  (tables of their own file)

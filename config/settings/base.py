@@ -77,6 +77,9 @@ WEBHOOKS_TO_LOOPBACK = env.flag("WEBHOOKS_TO_LOOPBACK")
 WEBHOOK_PAUSE_DAYS = env.number("WEBHOOK_PAUSE_DAYS", 5)
 
 AUTH_USER_MODEL = "workshop.User"
+KNOX_TOKEN_MODEL = "knox.AuthToken"
+AUTHENTICATION_BACKENDS = ["workshop.access.backend.LimitedBackend"]
+DEVICE_COOKIE_NAME = "device"
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
@@ -143,6 +146,8 @@ REDIS_URL = env.text("REDIS_URL")
 # caller on this machine that came through no proxy.
 METRICS_TOKEN = env.text("METRICS_TOKEN")
 BEHIND_PROXY = env.flag("BEHIND_PROXY")
+# How many proxies of our own each request passes: so many entries of X-Forwarded-For are believed.
+TRUSTED_PROXIES = env.number("TRUSTED_PROXIES", 1 if BEHIND_PROXY else 0)
 # /readyz says no beyond these, in seconds (our own choice: three beats of a dispatcher, five
 # minutes of news that nobody acts on, five missed sweeps).
 READY_BEAT_SECONDS = env.number("READY_BEAT_SECONDS", 45)
@@ -191,7 +196,7 @@ MOST_REQUEST_BYTES = 90 * 1024 * 1024
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "knox.auth.TokenAuthentication",
+        "workshop.access.api_tokens.ScopedToken",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["workshop.permissions.IsMember"],
@@ -209,9 +214,11 @@ SPECTACULAR_SETTINGS = {
         "Take machines in, find parts for jobs, hold, fit and report back.\n\n"
         "Signed in on the site, you may try every path here. A program signs in once: `POST "
         "/api/v1/token/` with HTTP Basic (name and password) answers with a token, which goes "
-        "into the header `Authorization: Token …` of each request after that. Who belongs to "
-        "several workshops names one in the header `X-Workshop`. A request that writes may carry "
-        "an `Idempotency-Key`: sent again with it, it acts no second time and gets the same "
+        "into the header `Authorization: Token …` of each request after that. Say its `scope` "
+        "(`read`, `write`, `review`, `all`) and for how many `days` it lasts. Who belongs to "
+        "several workshops names one in the header `X-Workshop`; a token is of one. A request "
+        "that writes may carry an `Idempotency-Key`: sent again with it, it acts no second time "
+        "and gets the same "
         "reply. What is refused is answered as problem+json (RFC 9457)."
     ),
     "VERSION": "1",
@@ -241,7 +248,7 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SERVE_AUTHENTICATION": [
-        "knox.auth.TokenAuthentication",
+        "workshop.access.api_tokens.ScopedToken",
         "rest_framework.authentication.SessionAuthentication",
     ],
 }

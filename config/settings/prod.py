@@ -34,6 +34,7 @@ SESSION_COOKIE_SECURE = True
 CSRF_COOKIE_SECURE = True
 SESSION_COOKIE_NAME = "__Host-session"
 CSRF_COOKIE_NAME = "__Host-csrf"
+DEVICE_COOKIE_NAME = "__Host-device"
 WHITENOISE_USE_FINDERS = False
 # Probes come by plain http from the same network.
 SECURE_REDIRECT_EXEMPT = [r"^livez$", r"^readyz$", r"^metrics$"]

@@ -5,6 +5,7 @@ from django.urls import path, register_converter
 from matching.api import (
     breaks,
     corrections,
+    customers,
     echo,
     fault_tables,
     faults,
@@ -79,6 +80,7 @@ urlpatterns = [
     path("triage-figures/", triage.TriageFiguresView.as_view(), name="api-triage-figures"),
     path("rules-of-thumb/", triage.RulesOfThumb.as_view(), name="api-rules-of-thumb"),
     path("rules-of-thumb/<slug:slug>/", triage.RuleOfThumb.as_view(), name="api-rule-of-thumb"),
+    path("jobs/<str:ref>/customer/", customers.JobCustomer.as_view(), name="api-job-customer"),
     path("jobs/<str:ref>/wait/", keeping.JobWait.as_view(), name="api-job-wait"),
     path("jobs/<str:ref>/safety/", safety.JobSafety.as_view(), name="api-job-safety"),
     path(

@@ -16,11 +16,11 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 
 from matching.domain.echo.times import Hours, Way
-from matching.echo.keys import new_token, token_hash
 from matching.models import Alert, Delivery, EchoChoice, EchoSettings
 from workshop import tracing
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.models import Member
+from workshop.secret_tokens import new_token, token_hash
 
 STOP_SALT = "matching.echo.stop"
 CONFIRM_SALT = "matching.echo.confirm"

@@ -1,33 +1,19 @@
-"""Secrets of webhooks and feeds: none of them is stored in a form a stolen database gives away.
-
-A webhook's secret is derived from the site's SECRET_KEY and a random seed, so that it can be
-made again to sign with; a feed's token is only ever compared, so its SHA-256 is kept.
-"""
-
-import hashlib
-import hmac
-import secrets
-
-from django.conf import settings
+"""Secrets of webhooks (workshop/secret_tokens.py): derived, so that they can be signed with."""
 
 from matching.models import WebhookEndpoint
+from workshop import secret_tokens
 
 PURPOSE = b"webhook secret "
 
 
 def new_seed() -> tuple[str, str]:
     """Return a fresh seed and the check sum of the secret made of it with the site's key."""
-    seed = secrets.token_hex(32)
-    return seed, _sum(_derive(settings.SECRET_KEY, seed))
+    return secret_tokens.new_seed(PURPOSE)
 
 
 def secret_of(seed: str, check_sum: str) -> bytes | None:
     """Return the 32 bytes of a secret; None when no key of the site makes it any more."""
-    for key in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS):
-        secret = _derive(key, seed)
-        if hmac.compare_digest(_sum(secret), check_sum):
-            return secret
-    return None
+    return secret_tokens.secret_of(PURPOSE, seed, check_sum)
 
 
 def signing_secrets(endpoint: WebhookEndpoint, *, old_too: bool) -> list[bytes]:
@@ -36,22 +22,3 @@ def signing_secrets(endpoint: WebhookEndpoint, *, old_too: bool) -> list[bytes]:
     if old_too:
         found.append(secret_of(endpoint.old_seed, endpoint.old_check_sum))
     return [one for one in found if one is not None]
-
-
-def _derive(key: str | bytes, seed: str) -> bytes:
-    raw = key.encode() if isinstance(key, str) else key
-    return hmac.new(raw, PURPOSE + seed.encode(), hashlib.sha256).digest()
-
-
-def _sum(secret: bytes) -> str:
-    return hashlib.sha256(PURPOSE + secret).hexdigest()
-
-
-def new_token() -> tuple[str, str]:
-    """Return a fresh token for an address and the hash that is kept of it."""
-    token = secrets.token_urlsafe(32)
-    return token, token_hash(token)
-
-
-def token_hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()

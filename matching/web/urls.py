@@ -5,6 +5,7 @@ from django.urls import path
 from matching.web import (
     breaks,
     corrections,
+    customers,
     echo,
     fault_tables,
     faults,
@@ -62,6 +63,10 @@ urlpatterns = [
     path("jobs/<path:ref>/refuse/", keeping.job_refuse, name="job-refuse"),
     path("jobs/<path:ref>/permission/", keeping.job_permission, name="job-permission"),
     path("jobs/<path:ref>/keep/", keeping.job_keep, name="job-keep"),
+    path("jobs/<path:ref>/customer/", customers.job_customer, name="job-customer"),
+    path(
+        "jobs/<path:ref>/customer/erase/", customers.job_customer_erase, name="job-customer-erase"
+    ),
     path("jobs/<path:ref>/wait/", keeping.job_wait, name="job-wait"),
     path("jobs/<path:ref>/triage/", triage.job_triage, name="job-triage"),
     path("jobs/<path:ref>/safety/begin/", safety.job_safety_begin, name="job-safety-begin"),

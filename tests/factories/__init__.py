@@ -5,6 +5,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from django.db import transaction
+from django.utils import timezone
 
 from donors import services as donor_services
 from donors.events import CATALOGUE_CHANGED
@@ -12,7 +13,7 @@ from donors.listings import services as listing_services
 from donors.listings.services import Offered
 from donors.models import Donor, Listing, Make
 from donors.plates import Plate
-from matching import keeping, ruling
+from matching import customers, keeping, ruling
 from matching import services as job_services
 from matching.echo import webhooks
 from matching.faults import answers, editing, own_checks, signs
@@ -22,6 +23,7 @@ from matching.models import (
     Alert,
     BuildBreak,
     CheckAnswer,
+    Customer,
     DeliveredAlert,
     Delivery,
     FaultCode,
@@ -39,7 +41,18 @@ from parts import services as part_services
 from parts.models import Interchange, Part, SisterWarning, StepRecord
 from parts.strip_steps import StepFacts
 from workshop import certificates, dispatcher, imports
-from workshop.models import Certificate, FileImport, Member, OutboxEvent, Role, User, Workshop
+from workshop.access import api_tokens, people
+from workshop.models import (
+    ApiToken,
+    Certificate,
+    FileImport,
+    Invitation,
+    Member,
+    OutboxEvent,
+    Role,
+    User,
+    Workshop,
+)
 
 NOW = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 TODAY = date(2026, 11, 20)
@@ -197,6 +210,18 @@ class Bench:
         }
         return certificates.add_certificate(workshop=self.workshop, **{**stated, **values})
 
+    def api_token(self, scope: str = "all", role: str = "technician") -> tuple[ApiToken, str]:
+        """Give a member an API token; return its row and the token."""
+        return api_tokens.make_token(
+            member=self.members[role], name="scale", scope=scope, now=timezone.now()
+        )
+
+    def invitation(self, role: str = "technician") -> tuple[Invitation, str]:
+        """Invite somebody; return the row and the secret of the link."""
+        return people.invite(
+            member=self.members["owner"], role=role, note="new hand", now=timezone.now()
+        )
+
     def licensed_record(self, donor: Donor) -> StepRecord:
         """Time and tick a step of one's own that takes two persons and a certificate."""
         facts = StepFacts(
@@ -216,6 +241,17 @@ class Bench:
             second_person=self.members["reviewer"].pk, certificate=self.certificate().pk
         )
         return stripping.finish_step(**asked, now=NOW + timedelta(minutes=6), report=report)
+
+    def customer(self, job: Job, name: str = "A customer", reach: str = "at the gate") -> Customer:
+        """Note who the customer of a job is."""
+        return customers.note_customer(
+            workshop=self.workshop,
+            ref=job.ref,
+            name=name,
+            reach=reach,
+            member=self.technician,
+            now=timezone.now(),
+        )
 
     def faults(self, job: Job) -> Faults:
         """Note a code and a check's answer of a job; add a code, a symptom and a check."""

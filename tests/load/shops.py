@@ -1,17 +1,19 @@
 """What the driver needs to know of each workshop, read from the database before it starts."""
 
 import random
+from datetime import timedelta
 from importlib import import_module
 
 from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
-from knox.models import get_token_model
+from django.utils import timezone
 
 from donors.models import Donor
 from matching.models import Job, Match, Need
 from parts.models import AVAILABLE, Part, PartKind
 from parts.reference import kinds
 from tests.load.driving import Machine, Shop
+from workshop.access import api_tokens
 from workshop.models import Member, OutboxEvent, User, Workshop
 
 MACHINES, DONORS, PAIRS = 40, 60, 40
@@ -49,7 +51,9 @@ def _shop(workshop: Workshop, member: Member, rng: random.Random) -> Shop:
     needs = list(Need.of(workshop).filter(state="open").select_related("job__make", "kind"))
     rng.shuffle(needs)
     donors = list(Donor.of(workshop).values_list("ref", flat=True)[:2000])
-    _, token = get_token_model().objects.create(user=member.user)
+    _, token = api_tokens.make_token(
+        member=member, name="load", scope="all", now=timezone.now(), lasts=timedelta(days=2)
+    )
     return Shop(
         token=token,
         session=_session(member.user),

@@ -70,6 +70,9 @@ def test_repeating_a_request_is_described_wherever_it_may_be_repeated(schema: Sc
         "/api/v1/build-dates/decode/",
         # Their replies hold a secret, which is not kept for a repeat.
         "/api/v1/me/feed/",
+        "/api/v1/invitations/",
+        # And this one's personal data.
+        "/api/v1/jobs/{ref}/customer/",
         "/api/v1/webhooks/",
         "/api/v1/webhooks/{id}/rotate/",
     }

@@ -91,6 +91,9 @@ LISTS: dict[str, dict[str, Any] | None] = {
     "api-rule-of-thumb": None,
     "api-plate-read": {"photo": "x"},
     "api-imports": {"kind": "makes"},
+    "api-tokens": None,
+    "api-members": None,
+    "api-invitations": {"role": "technician"},
     "api-find-numbers": {"text": "a plate says W7-60 R1 W"},
 }
 # Signing in and the description of the API: open to anyone signed in, or by password.
@@ -122,6 +125,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-bench-tests": {"readings": {}, "tested_on": "2026-11-21"},
     "api-bench-preview": {"readings": {}, "tested_on": "2026-11-21"},
     "api-hold-fitted": {"result": "worked", "fitted_on": "2026-11-21"},
+    "api-job-customer": {"name": "x"},
     "api-job-safety": {"protection_class": "I"},
     "api-job-safety-step": {"step": "visual", "entry": True},
     "api-job-fault-signs": {"code": "P4"},
@@ -144,6 +148,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "api-proposal-decline": {"note": "x"},
     "api-job-urgency": {"urgency": 1, "why": "a freezer"},
     "api-sister-warning-end": {"why": "looked at"},
+    "api-member": {"role": "owner", "active": False},
 }
 METHODS = ("get", "post", "put", "patch", "delete")
 
@@ -188,6 +193,7 @@ def things(bench: Bench) -> dict[str, str]:
     assert model is not None
     warning = bench.sister_warning(donor)
     faults = bench.faults(need.job)
+    bench.customer(need.job)
     fault = f"/api/v1/jobs/{need.job.ref}/fault/"
     proposal = bench.proposal(part, need)
     webhook = bench.webhook()
@@ -245,6 +251,7 @@ def things(bench: Bench) -> dict[str, str]:
             f"api-job-{act}": f"/api/v1/jobs/{need.job.ref}/{act}/"
             for act in ("keep", "permission", "wait", "triage", "waiting")
         },
+        "api-job-customer": f"/api/v1/jobs/{need.job.ref}/customer/",
         "api-job-safety": f"/api/v1/jobs/{need.job.ref}/safety/",
         "api-job-safety-step": f"/api/v1/jobs/{need.job.ref}/safety/steps/",
         "api-hold-release": f"/api/v1/holds/{hold.pk}/release/",
@@ -273,6 +280,9 @@ def things(bench: Bench) -> dict[str, str]:
             f"api-rule-{act}": f"/api/v1/rules/{rule.pk}/{act}/"
             for act in ("impact", "comments", "approve", "reject", "retire")
         },
+        "api-token-facts": f"/api/v1/tokens/{bench.api_token()[0].pk}/",
+        "api-member": f"/api/v1/members/{bench.technician.pk}/",
+        "api-invitation": f"/api/v1/invitations/{bench.invitation()[0].pk}/",
         "api-rule": f"/api/v1/rules/{rule.pk}/",
         "api-import": f"/api/v1/imports/{upload.pk}/",
         "api-import-store": f"/api/v1/imports/{upload.pk}/store/",
@@ -329,6 +339,7 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
     from matching.models import (
         BuildBreak,
         CheckAnswer,
+        Customer,
         DeliveredAlert,
         Delivery,
         EchoSettings,
@@ -352,12 +363,21 @@ def snapshot(bench: Bench) -> list[list[dict[str, Any]]]:
         StepSpan,
         WorkshopStep,
     )
-    from workshop.models import Certificate, FileImport, OutboxEvent, Replay
+    from workshop.models import (
+        ApiToken,
+        Certificate,
+        FileImport,
+        Invitation,
+        Member,
+        OutboxEvent,
+        Replay,
+    )
 
     models = (Donor, Part, Photo, BenchTest, Job, Need, Match, Hold, Outcome, Alert)
     models += (BuildBreak, Interchange, SisterWarning, JobChange, DonorChange)
     models += (Sign, CheckAnswer, FaultCode, FaultFound, WorkshopSymptom)
     models += (StepSpan, StepRecord, WorkshopStep, Certificate, OutboxEvent, Replay)
+    models += (Customer, ApiToken, Invitation, Member)
     models += (WebhookEndpoint, Delivery, DeliveredAlert, EchoSettings, FileImport)
     return [list(model.objects.of(bench.workshop).order_by("pk").values()) for model in models]
 
@@ -386,6 +406,8 @@ def test_lists_show_nothing_of_another_workshop(bench: Bench, other_bench: Bench
         "deliveries",
         "fault-codes",
         "imports",
+        "tokens",
+        "invitations",
     ):
         assert client.get(f"/api/v1/{path}/").data["count"] == 0, path
     for path in ("symptoms", "fault-checks"):

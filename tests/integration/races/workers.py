@@ -30,7 +30,15 @@ from matching.models import Hold, Need
 from parts import numbers
 from parts import services as part_services
 from parts.models import Part
-from tests.integration.races import echoes, locks, requests, restating, shares, sweeps
+from tests.integration.races import (
+    echoes,
+    locks,
+    requests,
+    restating,
+    shares,
+    signing_in,
+    sweeps,
+)
 from tests.integration.races.barrier import meet
 from workshop import dispatcher
 from workshop.errors import Conflict, InputRefused
@@ -265,6 +273,10 @@ def advertise(folder: Path, people: int, rounds: int) -> dict[str, int]:
 
 
 TASKS = {
+    "guess": signing_in.guess,
+    "send_code": signing_in.send_code,
+    "step_down": signing_in.step_down,
+    "use_link": signing_in.use_link,
     "buy": buy,
     "advertise": advertise,
     "take_codes": take_codes,

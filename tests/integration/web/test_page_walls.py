@@ -16,12 +16,21 @@ from parts.domain.short_codes import codes_after
 from parts.models import Photo
 from tests.factories import NOW, Bench
 from tests.integration.web.reading import text_of
-from workshop.models import RefCounter
+from workshop.models import KnownDevice, RefCounter
 
 pytestmark = pytest.mark.django_db
 
 # Answered without signing in: by a secret in the address, or with nothing at all (echo tests).
-OPEN = {"sign-in", "sign-out", "feed", "mail-stop", "mail-confirm", "alerts-count"}
+OPEN = {
+    "sign-in",
+    "sign-in-code",
+    "sign-out",
+    "join",
+    "feed",
+    "mail-stop",
+    "mail-confirm",
+    "alerts-count",
+}
 SCRIPTS = [
     '<script src="/static/django_htmx/htmx-2.min.js" defer></script>',
     '<script src="/static/js/live.js" defer></script>',
@@ -29,8 +38,16 @@ SCRIPTS = [
 ]
 # The page that reads codes with the camera has a script of its own, and may run WebAssembly.
 SCAN_SCRIPTS = ['<script src="/static/js/scan.js" defer></script>', *SCRIPTS]
-LEADS_ON = {"scanned"}  # answers with the address of another page
+LEADS_ON = {"scanned", "account-codes"}  # answers with the address of another page
 ACTIONS = {
+    "job-customer-erase",
+    "account-password",
+    "account-device-forget",
+    "account-token-new",
+    "account-token-end",
+    "people-role",
+    "people-active",
+    "invitation-withdraw",
     "allocation-run",
     "keep-back",
     "keep-undo",
@@ -116,6 +133,10 @@ ACTIONS = {
 FILES = {"photo", "photo-small"}  # answer with a picture, not a page
 OF_APPLIANCES = {"symptoms-of", "fault-checks-of", "fault-check-set", "fault-check-new"}
 OWNERS = {
+    "people",
+    "people-role",
+    "people-active",
+    "invitation-withdraw",
     "own-figures",
     "warranty",
     "listing-terms",
@@ -132,6 +153,8 @@ OWNERS = {
     "delivery-again",
 }
 TECHNICIANS = {
+    "job-customer",
+    "job-customer-erase",
     "job-fault-sign",
     "job-fault-code",
     "job-fault-words",
@@ -233,6 +256,7 @@ def things(bench: Bench) -> dict[str, list[Any]]:
     size = {"width": 4, "height": 3, "size_bytes": 9}
     photo = Photo.objects.create(workshop=bench.workshop, part=part, kept_at=NOW, **size)
     faults = bench.faults(job)
+    bench.customer(job)
     args: dict[str, list[Any]] = {
         "donor": [donor.ref],
         "part": [part.ref],
@@ -280,6 +304,13 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         "outcome": [bench.outcome(part).pk],
         "webhook": [bench.webhook().pk],
         "webhooks": [],
+        "people": [],
+        "people-role": [bench.technician.pk],
+        "people-active": [bench.technician.pk],
+        "invitation-withdraw": [bench.invitation()[0].pk],
+        "join": ["a-token"],
+        "account-token-end": [bench.api_token()[0].pk],
+        "account-device-forget": [device_of(bench).pk],
         "delivery-again": [bench.delivery(bench.webhook(), alert).pk],
         "feed": ["a-token"],
         "mail-stop": ["a-token"],
@@ -293,6 +324,17 @@ def things(bench: Bench) -> dict[str, list[Any]]:
         else:
             args.setdefault(route, args.get(start, []) if start != route else [])
     return args
+
+
+def device_of(bench: Bench) -> KnownDevice:
+    found: KnownDevice = KnownDevice.objects.create(
+        user=bench.members["owner"].user,
+        token_hash=uuid.uuid4().hex,
+        kind="computer",
+        made_at=NOW,
+        used_at=NOW,
+    )
+    return found
 
 
 def holds_for_each(routes: Iterable[str], check: Callable[[str], None]) -> None:

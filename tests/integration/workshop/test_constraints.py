@@ -57,6 +57,7 @@ from workshop import integrity
 from workshop.models import (
     Certificate,
     FileImport,
+    Invitation,
     KeptReply,
     Member,
     OutboxEvent,
@@ -721,6 +722,10 @@ def _furnish(bench: Bench) -> None:
         workshop=bench.workshop, kind="heater", from_number="H1", to_number="H2"
     )
     bench.build_break()
+    bench.api_token()
+    bench.customer(need.job)
+    used, _ = bench.invitation()
+    Invitation.of(bench.workshop).filter(pk=used.pk).update(used_at=NOW, used_by=bench.technician)
     bench.sister_warning(part.donor)
     safety_step(bench, safety_check(bench))
     _furnish_faults(bench, need.job)

@@ -8,7 +8,6 @@ from django.urls import URLPattern
 from rest_framework.test import APIClient
 
 from config import api_urls
-from config.api_tokens import SignIn, SignOut
 from donors.api.views import DecodeBuildDate, FindNumbers
 from donors.models import Donor, Make
 from matching.models import Hold
@@ -19,6 +18,7 @@ from parts.models import Part
 from tests.factories import NOW, Bench
 from tests.integration.api.test_journey import DONOR
 from workshop import dispatcher, idempotency
+from workshop.access_api import SignIn, SignOut
 from workshop.api import MemberView
 from workshop.models import KeptReply, OutboxEvent
 
