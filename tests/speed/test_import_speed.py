@@ -2,7 +2,8 @@
 
     python -m pytest -m speed tests/speed/test_import_speed.py -s
 
-Aim (reliability plan, row 24): 10,000 rows in 10 s; not met for donors, which bring their parts. No figure decides a test.
+Aim (reliability plan, row 24): 10,000 rows in 10 s; not met for donors, which bring their parts.
+No figure decides a test.
 """
 
 import io
