@@ -28,7 +28,7 @@ LONGEST_NUMBER, LONGEST_SERIAL = 80, 60  # as the columns of a machine have them
 class PlateSeen:
     """What a photo of a plate says. lines: as read, from the top; nothing in it is certain.
 
-    make, model_number, serial_number: as they stand on the plate, blank when not found.
+    make: the known make it names; model_number, serial_number: as read. Blank: not found.
     candidates: known models, best first, each with its probability. built: what the build code
     may mean, None when there is none or it cannot be read.
     """

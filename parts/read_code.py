@@ -7,6 +7,7 @@ uploaded file. On standard output goes one line of JSON: what the codes say.
 import io
 import json
 import sys
+from typing import Any
 
 import numpy as np
 import zxingcpp
@@ -15,6 +16,7 @@ from PIL import Image
 MOST_MEMORY = 500 * 2**20  # bytes of address space beyond the libraries'
 MOST_SECONDS = 10  # of processor time
 MOST_CODES = 8
+QR: Any = zxingcpp.BarcodeFormat.QRCode
 LONGEST = 500  # characters of one
 SMALL = 1000  # points: below it a picture is looked at three times as large, too
 
@@ -24,7 +26,7 @@ def texts_on(picture: Image.Image) -> list[str]:
     grey = picture.convert("L")
     for times in (1, 3) if max(grey.size) <= SMALL else (1,):
         large = grey.resize((grey.width * times, grey.height * times)) if times > 1 else grey
-        found = zxingcpp.read_barcodes(np.asarray(large), formats=zxingcpp.BarcodeFormat.QRCode)
+        found = zxingcpp.read_barcodes(np.asarray(large), formats=QR)
         texts = [one.text[:LONGEST] for one in found if one.valid and one.text]
         if texts:
             return list(dict.fromkeys(texts))[:MOST_CODES]

@@ -10,6 +10,7 @@ import io
 import json
 import logging
 import sys
+from typing import Any
 
 import numpy as np
 from PIL import Image, ImageOps
@@ -27,7 +28,7 @@ def pieces_on(picture: Image.Image, reader: RapidOCR) -> list[dict[str, object]]
     """Return the pieces of text on a picture, as the reader gives them."""
     picture.thumbnail((LONGEST_EDGE, LONGEST_EDGE), Image.Resampling.LANCZOS)
     flat = ImageOps.autocontrast(picture.convert("L"), cutoff=0.5).convert("RGB")
-    found = reader(np.asarray(flat)[:, :, ::-1])
+    found: Any = reader(np.asarray(flat)[:, :, ::-1])
     if found.txts is None:
         return []
     return [

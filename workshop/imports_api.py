@@ -18,7 +18,7 @@ from workshop.models import FileImport, Role
 
 
 class ImportFileInput(serializers.Serializer[Any]):
-    """A table: CSV or XLSX, at most 20 MB and 20,000 rows. `kind` blank: by its columns."""
+    """A table: CSV or XLSX, at most 20 MB and 5,000 rows. `kind` blank: by its columns."""
 
     file = serializers.FileField()
     kind = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)

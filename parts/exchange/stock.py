@@ -152,7 +152,9 @@ class Parts(Sheet):
 
     def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
         parts = Part.of(workshop).filter(pk__in=ids).select_related("donor")
-        for part in parts.filter(donor__isnull=False):
+        for part in parts:
+            if part.donor is None:
+                continue
             # What its machine was seen to carry: it was seen in the file alone.
             seen = Sighting.of(workshop).filter(source=Sighting.Source.DONOR)
             place = {"kind_id": part.kind_id, "position": part.position}

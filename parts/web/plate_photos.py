@@ -38,7 +38,7 @@ class Typed:
             "plate_missing": plate_photos.EXTRA,
             "plate_seen": self.seen,
             "plate_candidates": candidates,
-            "plate_chosen": (self.data or {}).get("model_id", ""),
+            "plate_chosen": self.data.get("model_id", "") if self.data else "",
             "photo_accept": ACCEPT,
         }
 
