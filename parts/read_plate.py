@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageOps
 
-logging.disable(logging.CRITICAL)
 from rapidocr import RapidOCR  # noqa: E402  (it logs while it is imported)
 
 MOST_MEMORY = 1400 * 2**20  # bytes of address space beyond the libraries'
@@ -50,6 +49,7 @@ def new_reader() -> RapidOCR:
 
 
 def main() -> None:
+    logging.disable(logging.CRITICAL)
     reader = new_reader()
     picture = Image.open(io.BytesIO(sys.stdin.buffer.read()), formats=["JPEG"])
     sys.stdout.write(json.dumps({"pieces": pieces_on(picture, reader)}) + "\n")
