@@ -14,7 +14,7 @@ from workshop import tracing
 
 EXTRAS = (
     *("view", "method", "status", "ms", "event", "event_kind", "delivery", "attempts"),
-    *("why", "purse", "member", "by", "role", "active", "scope", "token_id"),  # who gets in
+    *("why", "purse", "user", "member", "by", "role", "active", "scope", "token_id"),  # who gets in
 )
 FORMATS = ("plain", "json")
 
