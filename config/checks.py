@@ -22,6 +22,7 @@ PRAGMAS = {
     "journal_mode": ("wal", "readers would wait for writers"),
     "synchronous": (2, "a power cut could take what was acknowledged"),
     "foreign_keys": (1, "rows could point at nothing"),
+    "secure_delete": (1, "what is erased would stay readable in the file"),
 }
 
 # The queue is a doorbell: these let it be lost, doubled or silent without harm (docs/adr/0003).

@@ -18,7 +18,7 @@ from workshop import members
 from workshop.access import api_tokens, backend, people, second_step
 from workshop.access.api_tokens import MOST_DAYS, ScopedToken
 from workshop.api import MemberView, list_schema
-from workshop.errors import InputRefused
+from workshop.errors import InputRefused, NotAllowed
 from workshop.models import ApiToken, Invitation, Member, Role, Scope
 
 WAIT_SECONDS = 15 * 60
@@ -37,7 +37,9 @@ class LimitedBasic(BasicAuthentication):
 
 
 class TokenInput(serializers.Serializer[Any]):
-    name = serializers.CharField(max_length=60, default="signed in", help_text="what it is for")
+    name = serializers.CharField(
+        max_length=60, default=api_tokens.SIGNED_IN, help_text="what it is for"
+    )
     scope = serializers.ChoiceField(Scope.choices, default=Scope.ALL)
     days = serializers.IntegerField(
         min_value=1, max_value=MOST_DAYS, required=False, help_text="left out: ten hours"
@@ -84,6 +86,8 @@ class SignIn(APIView):
         now = timezone.now()
         if second_step.is_on(member.user):
             refused = second_step.refusal(user=member.user, code=said["code"], now=now)
+            if refused == second_step.TOO_MANY:
+                raise Throttled(WAIT_SECONDS, refused)
             if refused:
                 raise InputRefused(refused, fields={"code": refused})
         days = said.get("days")
@@ -149,9 +153,14 @@ class PersonDetail(MemberView):
 
     @extend_schema(operation_id="change_member", request=MemberChange, responses=MemberOutput)
     def patch(self, request: Request, pk: int) -> Response:
-        """Set a member's role, shut them out or let them in again; the last owner stays (409)."""
+        """Set a member's role, shut them out or let them in again; the last owner stays (409).
+
+        Nobody is made an owner here (403): that takes a password, on the page *People*.
+        """
         said = self.valid(MemberChange)
-        row = people.change(workshop=self.workshop, member_id=pk, **said)
+        if people.makes_owner(workshop=self.workshop, member_id=pk, **said):
+            raise NotAllowed(people.ON_THE_PAGE)
+        row = people.change(workshop=self.workshop, member_id=pk, by=self.member, **said)
         return Response(MemberOutput(row).data)
 
 
@@ -187,10 +196,15 @@ class Invitations(MemberView):
 
     @extend_schema(operation_id="invite", request=InvitationInput, responses={201: InvitationMade})
     def post(self, request: Request) -> Response:
-        """Make a link by which one person joins. It is shown this once."""
+        """Make a link by which one person joins. It is shown this once.
+
+        An owner is not invited here (403): that takes a password, on the page *People*.
+        """
         said = self.valid(InvitationInput)
+        if said["role"] == Role.OWNER:
+            raise NotAllowed(people.ON_THE_PAGE)
         row, token = people.invite(member=self.member, now=timezone.now(), **said)
-        row.link = request.build_absolute_uri(people.address_of(token))  # type: ignore[attr-defined]
+        row.link = people.address_of(token, request)  # type: ignore[attr-defined]
         return Response(InvitationMade(row).data, status=201)
 
 

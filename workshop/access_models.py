@@ -24,13 +24,16 @@ class KnownDevice(models.Model):
     user = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="known_devices"
     )
-    token_hash = models.CharField(max_length=64, unique=True)
+    token_hash = models.CharField(max_length=64, help_text="of the browser, whoever uses it")
     kind = models.CharField(max_length=20, help_text="phone or tablet, computer")
     made_at = models.DateTimeField()
     used_at = models.DateTimeField(help_text="when it was last signed in with")
 
     class Meta:
         ordering: ClassVar = ["-used_at", "-id"]
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["user", "token_hash"], name="known_device_once"),
+        ]
 
 
 class SecondStep(models.Model):
@@ -47,6 +50,7 @@ class SecondStep(models.Model):
     begun_at = models.DateTimeField()
     on_since = models.DateTimeField(null=True, blank=True, help_text="null: not confirmed yet")
     last_step = models.BigIntegerField(default=-1, help_text="of the last code; none counts twice")
+    wrong_in_a_row = models.PositiveIntegerField(default=0, help_text="codes since the last right")
 
 
 class RecoveryCode(models.Model):

@@ -4,6 +4,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from workshop.access import people
 from workshop.domain.refusals import Checks
 from workshop.errors import InputRefused
 from workshop.models import Member, Role, User, Workshop
@@ -14,8 +15,10 @@ def add_member(*, workshop: Workshop, username: str, role: Role, password: str =
     """Give someone a role in a workshop; a new name needs a password.
 
     Someone who is a member already gets the role, and is active again.
-    Raises InputRefused for a weak or missing password.
+    Raises InputRefused for a weak or missing password, Conflict for the last owner made less.
     """
+    people.lock(workshop)
+    username = User.normalize_username(username)
     user = User.objects.filter(username=username).first()
     if user is None:
         user = User(username=username)
@@ -28,6 +31,9 @@ def add_member(*, workshop: Workshop, username: str, role: Role, password: str =
             ) from bad
         user.set_password(password)
         user.save()
+    known = Member.of(workshop).filter(user=user).first()
+    if known is not None and role != Role.OWNER:
+        people.refuse_last_owner(known)
     member, _ = Member.of(workshop).update_or_create(
         user=user, defaults={"workshop": workshop, "role": role, "active": True}
     )

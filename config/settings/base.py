@@ -97,7 +97,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "config.page_context.member_and_inbox",
             ],
-            "builtins": ["workshop.templatetags.labelled"],
+            "builtins": ["workshop.templatetags.labelled", "workshop.templatetags.roles"],
         },
     }
 ]
@@ -117,6 +117,8 @@ def sqlite(path: Path) -> dict[str, Any]:
             "timeout": 20,
             "init_command": (
                 "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON; "
+                # What is erased (a customer, above all) is overwritten in the file, not only freed.
+                "PRAGMA secure_delete=ON; "
                 # KiB of pages kept, a connection: with 2 MiB, a family of a large stock is read
                 # from the file again for every question (docs/matching-speed.md).
                 "PRAGMA cache_size=-32768;"

@@ -18,8 +18,9 @@ from django.db.models import F, QuerySet
 from matching.domain.echo.times import Hours, Way
 from matching.models import Alert, Delivery, EchoChoice, EchoSettings
 from workshop import tracing
+from workshop.access import passwords
 from workshop.errors import Conflict, InputRefused, NotFound
-from workshop.models import Member
+from workshop.models import Member, User
 from workshop.secret_tokens import new_token, token_hash
 
 STOP_SALT = "matching.echo.stop"
@@ -261,6 +262,7 @@ def make_feed(*, member: Member, now: datetime) -> str:
 
     Returns the token in the address. It is kept only as a hash: it cannot be shown again.
     """
+    passwords.hold(member.user)
     token, kept = new_token()
     _store(member, feed_hash=kept, feed_made_at=now)
     return token
@@ -269,6 +271,12 @@ def make_feed(*, member: Member, now: datetime) -> str:
 def end_feed(*, member: Member) -> None:
     """End a member's feed: its address leads nowhere from now on. A second time changes nothing."""
     EchoSettings.of(member.workshop_id).filter(member=member).update(feed_hash="")
+
+
+@passwords.ends_with_password
+def end_feeds(user: User) -> None:
+    """End all feeds of somebody whose password changes."""
+    EchoSettings.objects.unscoped().filter(member__user=user).update(feed_hash="")
 
 
 def find_feed(token: str) -> EchoSettings | None:

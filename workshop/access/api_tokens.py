@@ -1,5 +1,6 @@
 """API tokens: of one member in one workshop, scoped, with an end, kept as a hash (by knox)."""
 
+import logging
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -12,13 +13,17 @@ from rest_framework.exceptions import AuthenticationFailed, PermissionDenied
 from rest_framework.permissions import SAFE_METHODS
 from rest_framework.request import Request
 
+from workshop.access import passwords
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.members import covers
 from workshop.models import ApiToken, Member, Role, Scope
 
+log = logging.getLogger("workshop.access")
+
 SIGN_IN_HOURS = 10
 MOST_DAYS = 366
 MOST = 30  # of one member at once
+SIGNED_IN = "signed in"  # the name of one nobody named: made by a program at each start
 ENDS_ITSELF = "api-token-end"  # the one unsafe request a token that only reads may make
 
 
@@ -76,8 +81,8 @@ def make_token(
         refused["days"] = f"A token lasts 1 to {MOST_DAYS} days."
     if refused:
         raise InputRefused(" ".join(refused.values()), fields=refused)
-    if list_tokens(member.workshop, now=now).filter(member=member).count() >= MOST:
-        raise Conflict(f"You have {MOST} tokens already. End one you no longer use.")
+    passwords.hold(member.user)
+    _make_room(member, now)
     row, token = get_token_model().objects.create(user=member.user, expiry=lasts)
     facts = ApiToken.objects.create(
         workshop=member.workshop,
@@ -87,7 +92,20 @@ def make_token(
         scope=scope,
         made_at=now,
     )
+    said = {"member": member.pk, "scope": scope, "token_id": facts.pk}
+    log.info("API token made", extra=said)
     return facts, token
+
+
+def _make_room(member: Member, now: datetime) -> None:
+    """End the oldest token that nobody named when there are too many. Raises Conflict."""
+    mine = list_tokens(member.workshop, now=now).filter(member=member)
+    if mine.count() < MOST:
+        return
+    oldest = mine.filter(name=SIGNED_IN).last()
+    if oldest is None:
+        raise Conflict(f"You have {MOST} tokens already. End one you no longer use.")
+    oldest.token.delete()
 
 
 def list_tokens(workshop: Any, *, now: datetime) -> "QuerySet[ApiToken]":

@@ -32,39 +32,45 @@ class LimitedBackend(ModelBackend):
         if username is None or password is None:
             return None
         username = username.replace("\x00", "\ufffd")  # PostgreSQL raises on NUL
+        username = User.normalize_username(username)  # as names are stored: one count for each
         purses = purses_of(request, username)
         now = timezone.now()
-        if not all(tries.take(key, now=now, most=most) for key, most in purses.items()):
+        empty = tries.take_all(purses, now=now)
+        if empty:
             if request is not None:
                 request.too_many_tries = True
-            log.warning("sign-in refused", extra={"why": "too many tries"})
+            _say_refused("too many tries", empty)
             return None
         user = super().authenticate(request, username=username, password=password, **more)
         if user is None:
-            log.warning("sign-in refused", extra={"why": "name and password"})
+            _say_refused("name and password", purses[-1].kind)
             return None
-        for key in purses:
-            tries.give_back(key)
+        for purse in purses:
+            tries.give_back(purse.key)
         return user  # type: ignore[return-value]
 
 
-def purses_of(request: Any, username: str) -> dict[str, int]:
-    """Return the counts a try on a name is taken from, and their limits, in order.
+def _say_refused(why: str, purse: str) -> None:
+    log.warning("sign-in refused: %s (%s)", why, purse, extra={"why": why, "purse": purse})
+
+
+def purses_of(request: Any, username: str) -> list[tries.Purse]:
+    """Return the counts a try on a name is taken from, in order.
 
     A device its owner knows has a count of its own. The address comes first, so that one that is
     barred uses up nobody's tries.
     """
     if request is None:
-        return {tries.key_of("name", username.casefold()): tries.MOST}
-    device = devices.find_device(request)
-    if device is not None and device.user.username == username:
-        return {tries.key_of("device", device.pk): tries.MOST}
+        return [tries.purse_of("name", username.casefold())]
+    device = devices.find_device(request, username)
+    if device is not None:
+        return [tries.purse_of("device", device.pk)]
     address = client_address(
         request.META.get("REMOTE_ADDR", ""),
         request.META.get("HTTP_X_FORWARDED_FOR", ""),
         settings.TRUSTED_PROXIES,
     )
-    return {
-        tries.key_of("address", address): tries.MOST_OF_ADDRESS,
-        tries.key_of("name", username.casefold()): tries.MOST,
-    }
+    return [
+        tries.purse_of("address", address, tries.MOST_OF_ADDRESS),
+        tries.purse_of("name", username.casefold()),
+    ]

@@ -1,4 +1,8 @@
-"""Browsers somebody signed in with before, known by a signed cookie that lasts a year."""
+"""Browsers people signed in with before, known by a signed cookie that lasts a year.
+
+A browser has one random token, whoever signs in with it: a computer on the bench is everybody's.
+Each of them has a row of their own for it, and tries of their own.
+"""
 
 from datetime import datetime, timedelta
 from typing import Any
@@ -16,27 +20,31 @@ KEPT_FOR = timedelta(days=365)
 MOST = 20  # of one person; the one used longest ago goes
 
 
-def find_device(request: Any) -> KnownDevice | None:
-    """Return the device whose cookie a request carries, with its user."""
-    token = request.get_signed_cookie(
-        settings.DEVICE_COOKIE_NAME, default="", salt=SALT, max_age=KEPT_FOR
-    )
+def find_device(request: Any, username: str) -> KnownDevice | None:
+    """Return the device a request comes from if this user signed in with it before."""
+    token = _token_of(request)
     if not token:
         return None
-    rows = KnownDevice.objects.filter(token_hash=token_hash(token))
-    return rows.select_related("user").first()
+    rows = KnownDevice.objects.filter(token_hash=token_hash(token), user__username=username)
+    return rows.first()
+
+
+def _token_of(request: Any) -> str:
+    token: str = request.get_signed_cookie(
+        settings.DEVICE_COOKIE_NAME, default="", salt=SALT, max_age=KEPT_FOR
+    )
+    return token
 
 
 def remember(request: Any, answer: HttpResponse, user: User, *, now: datetime) -> None:
-    """Note that somebody signed in with this browser, and give it its cookie."""
-    device = find_device(request)
-    if device is not None and device.user_id == user.pk:
-        KnownDevice.objects.filter(pk=device.pk).update(used_at=now)
-        return
-    token, kept = new_token()
-    agent = request.headers.get("User-Agent", "")
-    KnownDevice.objects.create(
-        user=user, token_hash=kept, kind=kind_of(agent), made_at=now, used_at=now
+    """Note that somebody signed in with this browser, and give it its cookie for another year."""
+    token = _token_of(request) or new_token()[0]
+    first = {"kind": kind_of(request.headers.get("User-Agent", "")), "made_at": now}
+    KnownDevice.objects.update_or_create(
+        user=user,
+        token_hash=token_hash(token),
+        defaults={"used_at": now},
+        create_defaults={**first, "used_at": now},
     )
     old = KnownDevice.objects.filter(user=user).values_list("pk", flat=True)[MOST:]
     KnownDevice.objects.filter(pk__in=list(old)).delete()

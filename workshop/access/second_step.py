@@ -2,11 +2,13 @@
 
 import base64
 import hmac
+import logging
 import secrets
-from datetime import datetime
+from datetime import datetime, timedelta
 from urllib.parse import quote, urlencode
 
 from django.db import transaction
+from django.db.models import F
 from django_otp.oath import hotp
 
 from workshop import secret_tokens
@@ -14,15 +16,30 @@ from workshop.access import tries
 from workshop.errors import InputRefused
 from workshop.models import KnownDevice, RecoveryCode, SecondStep, User
 
+log = logging.getLogger("workshop.access")
+
 PURPOSE = b"second step "
 STEP_SECONDS = 30  # RFC 6238, section 5.2, recommends 30 s and at most one step of delay
 DRIFT = 1
 CODES = 10
 LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"  # none taken for another
 CODE_LENGTH = 16  # of 30 letters: 78 bits, so that a fast hash is enough
+SET_UP_WITHIN = timedelta(minutes=15)  # a secret shown longer ago may have been seen by others
+# NIST SP 800-63B, 5.2.2, from memory: no more than 100 failed tries in a row on one account.
+MOST_IN_A_ROW = 100
 
 TOO_MANY = "Too many wrong codes. Wait a quarter of an hour, then try again."
 WRONG = "That code does not count: it is wrong, too old, or was used before. Wait for the next."
+TOO_MANY_IN_A_ROW = (
+    f"{MOST_IN_A_ROW} codes in a row were wrong, so that codes of the app count only on a device "
+    "you have signed in with before. Use one, or a recovery code."
+)
+UNREADABLE = (
+    "Codes of the app cannot be checked: the server's secret key is not the one it was set up "
+    "with. Use a recovery code, or have whoever runs the server turn the second step off "
+    "(manage.py second_step_off)."
+)
+TOO_LATE = "That took longer than a quarter of an hour. Begin again with the code shown now."
 
 
 def is_on(user: User) -> bool:
@@ -30,17 +47,24 @@ def is_on(user: User) -> bool:
 
 
 def begin(*, user: User, now: datetime) -> SecondStep:
-    """Return the step being set up, with a fresh secret if none is. Raises InputRefused."""
+    """Return the step being set up, with a fresh secret if none is begun of late.
+
+    Raises InputRefused.
+    """
     row = SecondStep.objects.filter(user=user).first()
     if row is not None and row.on_since:
         raise InputRefused("The second step is on already. Turn it off before you set it up anew.")
-    if row is not None and secret_of(row) is not None:
+    if row is not None and _is_fresh(row, now) and secret_of(row) is not None:
         return row
     seed, check_sum = secret_tokens.new_seed(PURPOSE)
     row, _ = SecondStep.objects.update_or_create(
         user=user, defaults={"seed": seed, "check_sum": check_sum, "begun_at": now, "last_step": -1}
     )
     return row
+
+
+def _is_fresh(row: SecondStep, now: datetime) -> bool:
+    return now - row.begun_at <= SET_UP_WITHIN
 
 
 def secret_of(row: SecondStep) -> bytes | None:
@@ -67,6 +91,9 @@ def turn_on(*, user: User, code: str, now: datetime) -> list[str]:
 
     Raises InputRefused.
     """
+    row = SecondStep.objects.filter(user=user).first()
+    if row is not None and row.on_since is None and not _is_fresh(row, now):
+        raise InputRefused(TOO_LATE, fields={"code": TOO_LATE})
     refused = refusal(user=user, code=code, now=now, recovery=False)
     if refused:
         raise InputRefused(refused, fields={"code": refused})
@@ -82,6 +109,13 @@ def turn_off(*, user: User) -> None:
     with transaction.atomic():
         SecondStep.objects.filter(user=user).delete()
         RecoveryCode.objects.filter(user=user).delete()
+    log.info("second step turned off", extra={"user": user.pk})
+
+
+def wrong_codes(user: User) -> int:
+    """Return how many codes were wrong since the last right one."""
+    rows = SecondStep.objects.filter(user=user, on_since__isnull=False)
+    return rows.values_list("wrong_in_a_row", flat=True).first() or 0
 
 
 @transaction.atomic
@@ -107,12 +141,44 @@ def refusal(
     own = device.pk if device is not None and device.user_id == user.pk else ""
     purse = tries.key_of("code", user.pk, own)
     if not tries.take(purse, now=now, most=tries.MOST):
+        _say_refused(user, "too many tries")
         return TOO_MANY
     typed = code.replace(" ", "").replace("-", "").upper()
-    if _uses_up_code(user, typed, now) or (recovery and _uses_up_recovery(user, typed)):
+    may_use_app = _count_one_more(user, known=bool(own))
+    right = (may_use_app and _uses_up_code(user, typed, now)) or (
+        recovery and _uses_up_recovery(user, typed)
+    )
+    if right:
+        SecondStep.objects.filter(user=user).update(wrong_in_a_row=0)
         tries.give_back(purse)
         return ""
-    return WRONG
+    _say_refused(user, "wrong code")
+    if not may_use_app:
+        return TOO_MANY_IN_A_ROW
+    return UNREADABLE if _is_unreadable(user) else WRONG
+
+
+def _say_refused(user: User, why: str) -> None:
+    said = {"why": why, "purse": "code", "user": user.pk}
+    log.warning("second step refused: %s", why, extra=said)
+
+
+def _count_one_more(user: User, *, known: bool) -> bool:
+    """Count a code as wrong before it is looked at. Returns False when the app's no longer count.
+
+    A device known counts without end: its tries within a quarter of an hour are limited.
+    """
+    rows = SecondStep.objects.filter(user=user)
+    if not rows.exists():
+        return True
+    if not known:
+        rows = rows.filter(wrong_in_a_row__lt=MOST_IN_A_ROW)
+    return bool(rows.update(wrong_in_a_row=F("wrong_in_a_row") + 1))
+
+
+def _is_unreadable(user: User) -> bool:
+    row = SecondStep.objects.filter(user=user).first()
+    return row is not None and secret_of(row) is None
 
 
 def _uses_up_code(user: User, typed: str, now: datetime) -> bool:

@@ -7,6 +7,8 @@ QUIET without a try that counted: within any QUIET no more than the limit get th
 
 import hashlib
 import hmac
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.conf import settings
@@ -44,6 +46,44 @@ def take(key: str, *, now: datetime, most: int = MOST) -> bool:
             return True
         except IntegrityError:
             continue  # somebody else was first: theirs is there now
+
+
+@dataclass(frozen=True)
+class Purse:
+    """One count a try is taken from. kind: in a word, of what (for the log)."""
+
+    kind: str
+    key: str
+    most: int = MOST
+
+
+def purse_of(kind: str, what: object, most: int = MOST) -> Purse:
+    return Purse(kind, key_of(kind, what), most)
+
+
+def take_all(purses: Sequence[Purse], *, now: datetime) -> str:
+    """Take one try from each, or from none. Returns the kind of the one that is empty, else "".
+
+    Looked at first, so that a count is not even kept from beginning anew by tries that another
+    count refuses.
+    """
+    empty = _first_empty(purses, now)
+    if empty:
+        return empty
+    for at, purse in enumerate(purses):
+        if not take(purse.key, now=now, most=purse.most):
+            for taken in purses[:at]:
+                give_back(taken.key)
+            return purse.kind
+    return ""
+
+
+def _first_empty(purses: Sequence[Purse], now: datetime) -> str:
+    for purse in purses:
+        rows = Tries.objects.filter(key=purse.key, tries__gte=purse.most)
+        if rows.filter(last_at__gt=now - QUIET).exists():
+            return purse.kind
+    return ""
 
 
 def give_back(key: str) -> None:

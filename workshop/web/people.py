@@ -1,5 +1,7 @@
 """The page of people: roles, invitations, tokens; and the page an invitation leads to."""
 
+from typing import Any
+
 from django import forms
 from django.contrib import messages
 from django.contrib.auth import login
@@ -12,25 +14,33 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
 from workshop import members
-from workshop.access import api_tokens, devices, people
+from workshop.access import api_tokens, devices, passwords, people
 from workshop.errors import DomainError, InputRefused
 from workshop.members import covers
 from workshop.models import Member, Role, User
 from workshop.web.forms import PlainForm, posted
 from workshop.web.gate import ACTION, FORM, for_member
-from workshop.web.sign_in import Secret
+from workshop.web.sign_in import ConfirmForm, Secret
 
 
 class InviteForm(PlainForm):
-    """Whom to invite as what."""
+    """Whom to invite as what. An owner takes the password: they stay when a session is ended."""
 
     role = forms.ChoiceField(choices=Role.choices, initial=Role.TECHNICIAN)
     note = forms.CharField(max_length=60, required=False, label="For whom")
     days = forms.IntegerField(
         min_value=1, max_value=people.MOST_DAYS, initial=people.LASTS_DAYS, label="Days it lasts"
     )
+    password = Secret("current-password", label="Your password, for an owner", required=False)
+
+    def clean(self) -> dict[str, Any]:
+        said = self.cleaned_data
+        if said.get("role") == Role.OWNER and not said.get("password"):
+            self.add_error("password", "To invite an owner, state your password.")
+        return said
 
 
+@sensitive_post_parameters()
 @for_member(methods=FORM)
 def people_page(request: HttpRequest, member: Member) -> HttpResponse:
     """Show who works here; a POST makes an invitation, whose link is shown this once."""
@@ -40,13 +50,21 @@ def people_page(request: HttpRequest, member: Member) -> HttpResponse:
         members.require(request, Role.OWNER)
     if form.is_bound and form.accepts():
         try:
-            _, token = people.invite(member=member, now=timezone.now(), **form.cleaned_data)
+            token = _invited(member, **form.cleaned_data)
         except DomainError as refused:
             form.refuse(refused)
         else:
-            link = request.build_absolute_uri(people.address_of(token))
+            link = people.address_of(token, request)
             form = InviteForm()
     return _show(request, member, form, link=link)
+
+
+def _invited(member: Member, *, role: str, password: str, **said: Any) -> str:
+    now = timezone.now()
+    if role == Role.OWNER:
+        passwords.confirm(user=member.user, password=password, now=now)
+    _, token = people.invite(member=member, role=role, now=now, **said)
+    return token
 
 
 def _show(
@@ -74,11 +92,38 @@ def _show(
     return render(request, "workshop/people.html", shown, status=status)
 
 
+def _unsure(
+    request: HttpRequest, member: Member, member_id: int, **change: Any
+) -> HttpResponse | None:
+    """Return the page that asks for the password where a change makes an owner, else None."""
+    if not people.makes_owner(workshop=member.workshop, member_id=member_id, **change):
+        return None
+    asked = "password" in request.POST
+    form = ConfirmForm(request.POST if asked else None)
+    if asked and form.accepts():
+        try:
+            passwords.confirm(
+                user=member.user, password=form.cleaned_data["password"], now=timezone.now()
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            return None
+    who = members.find_member(member.workshop, member_id)
+    hidden = {name: request.POST[name] for name in ("role", "active") if name in request.POST}
+    shown = {"form": form, "what": f"Make {who} an owner", "hidden": hidden, "back": "people"}
+    return render(request, "workshop/confirm.html", shown, status=form.status)
+
+
+@sensitive_post_parameters()
 @for_member(Role.OWNER, methods=ACTION)
 def people_role(request: HttpRequest, member: Member, member_id: int) -> HttpResponse:
     role = request.POST.get("role", "")
+    asking = _unsure(request, member, member_id, role=role)
+    if asking is not None:
+        return asking
     try:
-        row = people.change(workshop=member.workshop, member_id=member_id, role=role)
+        row = people.change(workshop=member.workshop, member_id=member_id, role=role, by=member)
     except DomainError as refused:
         if refused.status == 404:
             raise
@@ -87,14 +132,18 @@ def people_role(request: HttpRequest, member: Member, member_id: int) -> HttpRes
     return redirect("people")
 
 
+@sensitive_post_parameters()
 @for_member(Role.OWNER, methods=ACTION)
 def people_active(request: HttpRequest, member: Member, member_id: int) -> HttpResponse:
     active = request.POST.get("active") == "1"
+    asking = _unsure(request, member, member_id, active=active) if active else None
+    if asking is not None:
+        return asking
     try:
         if request.POST.get("active") not in {"0", "1"}:
             members.find_member(member.workshop, member_id)
             raise InputRefused("Say whether they may work here: use the buttons of this page.")
-        row = people.change(workshop=member.workshop, member_id=member_id, active=active)
+        row = people.change(workshop=member.workshop, member_id=member_id, active=active, by=member)
     except DomainError as refused:
         if refused.status == 404:
             raise

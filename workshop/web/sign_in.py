@@ -30,6 +30,15 @@ from workshop.web.gate import ACTION, FORM, for_member
 
 WAITING = "second_step"  # in the session: who stated the password and owes the code
 WITHIN = timedelta(minutes=10)
+ENDED = (
+    "You are signed out everywhere else. Your API tokens, your feeds and the invitations you made "
+    "that stood open have ended."
+)
+ENDS = (
+    "You stay signed in here. All other sessions and devices, your API tokens, your feeds and the "
+    "invitations you made that stand open end."
+)
+STATED = "password_stated"  # in the session: when the password was stated, to set the step up
 
 
 class NameAndPassword(AuthenticationForm):
@@ -100,12 +109,13 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
         return redirect("sign-in")
     form = CodeForm(posted(request))
     if form.is_bound and form.accepts():
-        device = devices.find_device(request)
+        device = devices.find_device(request, user.get_username())
+        wrong_before = second_step.wrong_codes(user)
         refused = second_step.refusal(
             user=user, code=form.cleaned_data["code"], now=now, device=device
         )
         if not refused:
-            return _let_in(request, user, now)
+            return _let_in(request, user, now, wrong_before)
         form.status = 429 if refused == second_step.TOO_MANY else 400
         form.add_error("code", refused)
     return render(request, "sign_in_code.html", {"form": form}, status=form.status)
@@ -122,9 +132,16 @@ def _waiting(request: HttpRequest, now: datetime) -> User | None:
     return user
 
 
-def _let_in(request: HttpRequest, user: User, now: datetime) -> HttpResponse:
+def _let_in(request: HttpRequest, user: User, now: datetime, wrong: int) -> HttpResponse:
     wanted = request.session.pop(WAITING)["next"]
     login(request, user)
+    if wrong:
+        codes = "1 wrong code was" if wrong == 1 else f"{wrong} wrong codes were"
+        messages.warning(
+            request,
+            f"{codes} typed since you last signed in. If that was not you, somebody knows your "
+            "password: set a new one under Sign-in and devices.",
+        )
     safe = url_has_allowed_host_and_scheme(
         wanted, allowed_hosts={request.get_host()}, require_https=request.is_secure()
     )
@@ -178,12 +195,13 @@ def account(request: HttpRequest, member: Member) -> HttpResponse:
 
 def _show(request: HttpRequest, member: Member, **more: Any) -> HttpResponse:
     """Show the page; `more` holds the form that was refused, or what is shown once."""
-    here = devices.find_device(request)
+    here = devices.find_device(request, member.user.get_username())
     shown = {
         "devices": member.user.known_devices.all(),
         "here": here.pk if here is not None else 0,
         "tokens": api_tokens.list_tokens(member.workshop, now=timezone.now()).filter(member=member),
         "step_on": second_step.is_on(member.user),
+        "wrong_codes": second_step.wrong_codes(member.user),
         "codes_left": member.user.recovery_codes.count(),
         "password_form": PasswordForm(),
         "token_form": TokenForm(),
@@ -208,24 +226,24 @@ def account_password(request: HttpRequest, member: Member) -> HttpResponse:
             old=said["old"],
             new=said["new"],
             now=timezone.now(),
-            here=devices.find_device(request),
+            here=devices.find_device(request, member.user.get_username()),
         )
     except DomainError as refused:
         form.refuse(refused)
         return _show(request, member, password_form=form)
     update_session_auth_hash(request, member.user)
-    messages.success(
-        request, "The new password is set. You are signed out everywhere else; API tokens ended."
-    )
+    messages.success(request, f"The new password is set. {ENDED}")
     return redirect("account")
 
 
 @sensitive_post_parameters()
 @for_member(methods=FORM)
 def account_second_step(request: HttpRequest, member: Member) -> HttpResponse:
-    """Show the code to scan; a first code of the app turns the step on."""
+    """Ask for the password, then show the code to scan; a first code of the app turns it on."""
     if second_step.is_on(member.user):
         return redirect("account")
+    if not _stated_of_late(request, timezone.now()):
+        return _confirmed(request, member, title="Set up the second step", act=_begin)
     form = CodeForm(posted(request))
     if form.is_bound and form.accepts():
         try:
@@ -235,11 +253,47 @@ def account_second_step(request: HttpRequest, member: Member) -> HttpResponse:
         except DomainError as refused:
             form.refuse(refused)
         else:
-            return render(request, "workshop/recovery_codes.html", {"codes": codes})
+            del request.session[STATED]
+            return render(
+                request, "workshop/recovery_codes.html", {"codes": codes, "turned_on": True}
+            )
     row = second_step.begin(user=member.user, now=timezone.now())
     shown = {"form": form, "secret": second_step.secret_text(row)}
     shown["picture"] = _picture(row, request)
     return render(request, "workshop/second_step.html", shown, status=form.status)
+
+
+def _begin(request: HttpRequest, member: Member) -> HttpResponse:
+    request.session[STATED] = timezone.now().timestamp()
+    return redirect("account-second-step")
+
+
+def _stated_of_late(request: HttpRequest, now: datetime) -> bool:
+    at = request.session.get(STATED, 0)
+    return now.timestamp() - at <= second_step.SET_UP_WITHIN.total_seconds()
+
+
+@sensitive_post_parameters()
+@for_member(methods=FORM)
+def account_end_others(request: HttpRequest, member: Member) -> HttpResponse:
+    """End every other way in, without a new password."""
+    form = ConfirmForm(posted(request))
+    if form.is_bound and form.accepts():
+        try:
+            passwords.end_others(
+                user=member.user,
+                password=form.cleaned_data["password"],
+                now=timezone.now(),
+                here=devices.find_device(request, member.user.get_username()),
+            )
+        except DomainError as refused:
+            form.refuse(refused)
+        else:
+            update_session_auth_hash(request, member.user)
+            messages.success(request, ENDED)
+            return redirect("account")
+    shown = {"form": form, "what": "Sign out everywhere else", "why": ENDS}
+    return render(request, "workshop/confirm.html", shown, status=form.status)
 
 
 def _picture(row: SecondStep, request: HttpRequest) -> str:
@@ -340,6 +394,7 @@ urlpatterns = [
     path("account/password/", account_password, name="account-password"),
     path("account/second-step/", account_second_step, name="account-second-step"),
     path("account/second-step/off/", account_second_step_off, name="account-second-step-off"),
+    path("account/end-others/", account_end_others, name="account-end-others"),
     path("account/recovery-codes/", account_codes, name="account-codes"),
     path(
         "account/devices/<int:device_id>/forget/",

@@ -177,6 +177,20 @@ def test_no_more_than_so_many(bench: Bench) -> None:
     for _ in range(api_tokens.MOST):
         bench.api_token()
     assert ask().status_code == 409
+    assert ApiToken.of(bench.workshop).count() == api_tokens.MOST
+
+
+def test_a_program_that_signs_in_at_each_start_ends_its_own_oldest_token(bench: Bench) -> None:
+    bench.api_token()  # named: stays
+    oldest = ask().data["token"]
+    for _ in range(api_tokens.MOST - 2):
+        ask()
+    assert client_with(oldest).get("/api/v1/jobs/").status_code == 200
+    newest = ask()
+    assert newest.status_code == 201
+    assert client_with(oldest).get("/api/v1/jobs/").status_code == 401
+    assert ApiToken.of(bench.workshop).count() == api_tokens.MOST
+    assert ApiToken.of(bench.workshop).filter(name="scale").exists()
 
 
 def test_on_the_page_a_token_is_made_shown_once_and_ended(bench: Bench) -> None:

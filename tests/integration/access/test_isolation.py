@@ -51,7 +51,10 @@ def plant(bench: Bench) -> int:
                         )
                 except DatabaseError:
                     continue  # the database holds this column to something
-    User.objects.filter(memberships__workshop=bench.workshop).update(first_name=CANARY)
+    for user in User.objects.filter(memberships__workshop=bench.workshop):
+        text = f"{CANARY}{user.pk}"
+        names = {"username": text, "first_name": text, "last_name": text}
+        planted += User.objects.filter(pk=user.pk).update(**names)
     return planted
 
 
@@ -128,6 +131,7 @@ def test_no_page_answer_export_or_log_shows_a_canary(
     # Negative control: B's own owner meets them.
     client.force_authenticate(theirs.members["owner"].user)
     assert found_in(client.get("/api/v1/parts/").content.decode())
+    assert found_in(client.get("/api/v1/members/").content.decode())
 
 
 def test_what_is_seen_is_what_was_seen_before_the_other_was_there(bench: Bench) -> None:

@@ -1,17 +1,23 @@
 """Roles, leaving and coming, invitations, and the last owner."""
 
+import io
+import json
+import logging
+import unicodedata
 from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from tests.factories import Bench
+from tests.factories import PASSWORD, Bench
 from tests.integration.web.reading import text_of
 from workshop.access import people
 from workshop.errors import Conflict, NotFound
+from workshop.log_lines import JsonLines
 from workshop.models import Invitation, Member, Role, User
 
 pytestmark = pytest.mark.django_db
@@ -49,6 +55,135 @@ def test_from_the_invitation_to_the_first_page(bench: Bench) -> None:
     assert member.role == "reviewer"
     kept.refresh_from_db()
     assert kept.used_by == member
+
+
+def test_an_invitation_s_link_is_on_the_site_s_own_address(bench: Bench) -> None:
+    body = {"role": "reviewer", "note": "", "days": 3}
+    page = owner_of(bench).post(reverse("people"), body)
+    assert page.context["link"].startswith("https://bench.example/join/")
+
+
+def test_an_owner_is_invited_with_the_password_only(bench: Bench) -> None:
+    client = owner_of(bench)
+    body = {"role": "owner", "note": "", "days": 3}
+    for password in ("", "wrong"):
+        refused = client.post(reverse("people"), {**body, "password": password})
+        assert refused.status_code == 400
+    assert not Invitation.of(bench.workshop).exists()
+    made = client.post(reverse("people"), {**body, "password": PASSWORD})
+    assert made.context["link"]
+    assert Invitation.of(bench.workshop).get().role == "owner"
+
+
+def test_somebody_is_made_an_owner_with_the_password_only(bench: Bench) -> None:
+    client = owner_of(bench)
+    address = reverse("people-role", args=[bench.technician.pk])
+    asking = client.post(address, {"role": "owner"})
+    assert asking.status_code == 200
+    assert "Your password" in text_of(asking)
+    assert client.post(address, {"role": "owner", "password": "wrong"}).status_code == 400
+    bench.technician.refresh_from_db()
+    assert bench.technician.role == "technician"
+    assert client.post(address, {"role": "owner", "password": PASSWORD}).status_code == 302
+    bench.technician.refresh_from_db()
+    assert bench.technician.role == "owner"
+
+
+def test_an_owner_shut_out_is_let_in_again_with_the_password_only(bench: Bench) -> None:
+    second = bench.members["reviewer"]
+    people.change(workshop=bench.workshop, member_id=second.pk, role="owner")
+    people.change(workshop=bench.workshop, member_id=second.pk, active=False)
+    client, address = owner_of(bench), reverse("people-active", args=[second.pk])
+    assert client.post(address, {"active": "1"}).status_code == 200
+    second.refresh_from_db()
+    assert not second.active
+    assert client.post(address, {"active": "1", "password": PASSWORD}).status_code == 302
+    second.refresh_from_db()
+    assert second.active
+
+
+def test_a_token_makes_no_owner(bench: Bench) -> None:
+    from rest_framework.test import APIClient
+
+    second = bench.members["reviewer"]
+    people.change(workshop=bench.workshop, member_id=second.pk, role="owner")
+    people.change(workshop=bench.workshop, member_id=second.pk, active=False)
+    client = APIClient()
+    client.credentials(HTTP_AUTHORIZATION=f"Token {bench.api_token(role='owner')[1]}")
+    for path, method, body in (
+        ("/api/v1/invitations/", "post", {"role": "owner"}),
+        (f"/api/v1/members/{bench.technician.pk}/", "patch", {"role": "owner"}),
+        (f"/api/v1/members/{second.pk}/", "patch", {"active": True}),
+    ):
+        assert getattr(client, method)(path, body, format="json").status_code == 403, path
+    owners = Member.of(bench.workshop).filter(role=Role.OWNER, active=True)
+    assert owners.get() == bench.members["owner"]
+    assert not Invitation.of(bench.workshop).exists()
+
+
+def test_somebody_shut_out_is_not_let_in_by_a_link(bench: Bench) -> None:
+    _, token = bench.invitation("owner")
+    client = Client()
+    client.force_login(bench.technician.user)
+    people.change(workshop=bench.workshop, member_id=bench.technician.pk, active=False)
+    refused = join(token, client)
+    assert refused.status_code == 403
+    assert "shut out" in text_of(refused)
+    bench.technician.refresh_from_db()
+    assert (bench.technician.role, bench.technician.active) == ("technician", False)
+    assert join(token).status_code == 302  # the link was not used up
+
+
+def test_an_owner_shut_out_while_somebody_joins_lets_nobody_in(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other's change is committed between the first look and the lock."""
+    _, token = bench.invitation("owner")
+    owner, lock = bench.members["owner"], people.lock
+
+    def late(workshop: Any) -> Any:
+        Member.of(workshop).filter(pk=owner.pk).update(active=False)
+        return lock(workshop)
+
+    monkeypatch.setattr(people, "lock", late)
+    with pytest.raises(NotFound):
+        people.join(token=token, who=people.NewName("x", NEW["password"]), now=timezone.now())
+    assert not User.objects.filter(username="x").exists()
+
+
+def test_a_name_is_stored_as_it_is_looked_up(bench: Bench) -> None:
+    """NFKC, as Django's sign-in form does: "e" and an accent, or one letter, are one name."""
+    name = unicodedata.normalize("NFD", "rené-new")
+    assert name != "rené-new"
+    client = Client()
+    assert join(bench.invitation()[1], client, username=name).status_code == 302
+    body = {"username": name, "password": NEW["password"]}
+    assert Client().post(reverse("sign-in"), body).status_code == 302
+    assert join(bench.invitation()[1], username="rené-new").status_code == 409
+
+
+def test_a_name_that_looks_like_another_is_that_name(bench: Bench) -> None:
+    wide_m = "\uff4d"
+    assert join(bench.invitation()[1], username=f"{wide_m}illrace-owner").status_code == 409
+
+
+def test_the_command_leaves_the_last_owner(bench: Bench) -> None:
+    with pytest.raises(CommandError, match="last owner"):
+        call_command("add_member", "millrace-owner", role="technician", stdout=io.StringIO())
+    assert Member.of(bench.workshop).filter(role="owner", active=True).exists()
+
+
+def test_changes_of_roles_stand_in_the_log(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level(logging.INFO, logger="workshop.access"):
+        owner_of(bench).post(
+            reverse("people-role", args=[bench.technician.pk]), {"role": "reviewer"}
+        )
+        bench.api_token()
+    changed, made = (one for one in caplog.records if one.name == "workshop.access")
+    line = json.loads(JsonLines().format(changed))
+    assert (line["member"], line["by"]) == (bench.technician.pk, bench.members["owner"].pk)
+    assert (line["role"], line["active"]) == ("reviewer", True)
+    assert json.loads(JsonLines().format(made))["scope"] == "all"
 
 
 def test_a_link_works_once(bench: Bench) -> None:

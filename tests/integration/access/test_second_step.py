@@ -1,12 +1,14 @@
 """The second step: RFC's own figures, each code once, recovery codes, turning it on and off."""
 
 import base64
+import io
 import re
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
 import pytest
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -15,6 +17,7 @@ from django_otp.oath import hotp
 from tests.factories import PASSWORD, Bench
 from tests.integration.web.reading import text_of
 from workshop.access import second_step, tries
+from workshop.errors import InputRefused
 from workshop.models import RecoveryCode, SecondStep, User
 
 pytestmark = pytest.mark.django_db
@@ -121,7 +124,7 @@ def test_another_key_of_the_site_keeps_codes_while_the_old_one_is_named(
     code = code_at(user, now)
     old = settings.SECRET_KEY
     settings.SECRET_KEY = "another-" * 9
-    assert second_step.refusal(user=user, code=code, now=now) == second_step.WRONG
+    assert second_step.refusal(user=user, code=code, now=now) == second_step.UNREADABLE
     assert second_step.refusal(user=user, code=codes[0], now=now) == ""
     settings.SECRET_KEY_FALLBACKS = [old]
     assert second_step.refusal(user=user, code=code, now=now) == ""
@@ -148,6 +151,9 @@ def sign_in(client: Client) -> Any:
 def test_from_turning_it_on_to_signing_in_with_it(bench: Bench) -> None:
     client, user = Client(), bench.technician.user
     sign_in(client)
+    assert "data:image" not in client.get(reverse("account-second-step")).content.decode()
+    assert not SecondStep.objects.exists()
+    assert client.post(reverse("account-second-step"), {"password": PASSWORD}).status_code == 302
     page = client.get(reverse("account-second-step"))
     assert "data:image/svg+xml" in page.content.decode()
     wrong = client.post(reverse("account-second-step"), {"code": "000000"})
@@ -167,6 +173,80 @@ def test_from_turning_it_on_to_signing_in_with_it(bench: Bench) -> None:
     assert let_in.url == "/jobs/"
     assert other.get(reverse("jobs")).status_code == 200
     assert Client().get(reverse("sign-in-code")).url == reverse("sign-in")
+
+
+def test_it_is_not_turned_on_without_the_password(bench: Bench) -> None:
+    client, user = Client(), bench.technician.user
+    sign_in(client)
+    second_step.begin(user=user, now=timezone.now())
+    body = {"code": code_at(user, timezone.now())}
+    for more in ({}, {"password": "wrong"}):
+        assert client.post(reverse("account-second-step"), {**body, **more}).status_code == 400
+    assert not second_step.is_on(user)
+
+
+def test_a_secret_shown_long_ago_is_not_shown_again_nor_turned_on(bench: Bench) -> None:
+    user = bench.technician.user
+    first = second_step.secret_text(second_step.begin(user=user, now=AT))
+    soon, late = AT + timedelta(minutes=14), AT + timedelta(minutes=16)
+    assert second_step.secret_text(second_step.begin(user=user, now=soon)) == first
+    with pytest.raises(InputRefused, match="Begin again"):
+        second_step.turn_on(user=user, code=code_at(user, late), now=late)
+    assert second_step.secret_text(second_step.begin(user=user, now=late)) != first
+
+
+def test_whoever_runs_the_server_turns_it_off(bench: Bench) -> None:
+    user, _ = set_up(bench)
+    call_command("second_step_off", user.username, stdout=io.StringIO())
+    assert not second_step.is_on(user)
+    assert not RecoveryCode.objects.exists()
+    with pytest.raises(CommandError, match="Nobody"):
+        call_command("second_step_off", "nobody", stdout=io.StringIO())
+
+
+def test_after_a_hundred_wrong_in_a_row_only_a_known_device_or_a_recovery_code_counts(
+    bench: Bench,
+) -> None:
+    """However slowly they come. NIST SP 800-63B, 5.2.2, from memory: at most 100 in a row."""
+    user, codes = set_up(bench)
+    client = Client()
+    sign_in(client)
+    client.post(reverse("sign-in-code"), {"code": codes[0]})
+    device = user.known_devices.get()
+    now = AT
+    for number in range(second_step.MOST_IN_A_ROW):
+        now += timedelta(minutes=16)
+        said = second_step.refusal(user=user, code="000000", now=now)
+        assert said == second_step.WRONG, number
+    assert second_step.wrong_codes(user) == second_step.MOST_IN_A_ROW
+    assert "100 wrong codes" in text_of(client.get(reverse("account")))
+    now += timedelta(minutes=16)
+    right = code_at(user, now)
+    assert second_step.refusal(user=user, code=right, now=now) == second_step.TOO_MANY_IN_A_ROW
+    assert second_step.refusal(user=user, code=right, now=now, device=device) == ""
+    assert second_step.wrong_codes(user) == 0
+    SecondStep.objects.update(wrong_in_a_row=second_step.MOST_IN_A_ROW)
+    assert second_step.refusal(user=user, code=codes[1], now=now) == ""
+    assert second_step.wrong_codes(user) == 0
+
+
+def test_who_signs_in_hears_of_wrong_codes(bench: Bench) -> None:
+    user, codes = set_up(bench)
+    second_step.refusal(user=user, code="000000", now=timezone.now())
+    client = Client()
+    sign_in(client)
+    client.post(reverse("sign-in-code"), {"code": codes[0]})
+    assert "1 wrong code was typed" in text_of(client.get(reverse("jobs")))
+
+
+def test_a_wrong_code_stands_in_the_log_without_the_code(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    user, _ = set_up(bench)
+    second_step.refusal(user=user, code="918273", now=AT)
+    said = [one for one in caplog.records if one.name == "workshop.access"]
+    assert said[-1].__dict__["why"] == "wrong code"
+    assert "918273" not in str([one.__dict__ for one in said])
 
 
 def test_a_password_changed_meanwhile_ends_the_waiting(bench: Bench) -> None:
@@ -211,3 +291,10 @@ def test_the_api_asks_for_the_code_too(bench: Bench) -> None:
     body = {"code": codes[0]}
     given = Client().post("/api/v1/token/", body, content_type="application/json", headers=headers)
     assert given.status_code == 201
+    wrong = {"code": "000000"}
+    answers = [
+        Client().post("/api/v1/token/", wrong, content_type="application/json", headers=headers)
+        for _ in range(tries.MOST + 1)
+    ]
+    assert [one.status_code for one in answers] == [400] * (tries.MOST - 1) + [429] * 2
+    assert answers[-1]["Retry-After"] == "900"

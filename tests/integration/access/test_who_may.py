@@ -69,6 +69,9 @@ def measured_api(bench: Bench) -> Found:
             role = least(lambda who: getattr(clients[who], method)(path, {}, format="json"))  # noqa: B023
             if role:
                 found[name, method] = role
+        # HEAD is a GET whose body is left out; OPTIONS tells strangers nothing of the API.
+        assert least(lambda who: clients[who].head(path)) == found.get((name, "get"), ""), name  # noqa: B023
+        assert clients[""].options(path).status_code == 401, name
     return found
 
 
@@ -86,6 +89,9 @@ def measured_pages(bench: Bench) -> Found:
             role = least(lambda who: getattr(clients[who], method)(address))  # noqa: B023
             if role:
                 found[name, method] = role
+        assert least(lambda who: clients[who].head(address)) == found.get((name, "get"), ""), name  # noqa: B023
+        shown = least(lambda who: clients[who].options(address))  # noqa: B023
+        assert shown in {"", "-", found.get((name, "get"), "")}, (name, shown)
     return found
 
 

@@ -55,10 +55,11 @@ def test_a_broken_database_setting_is_found(
 
 
 @pytest.mark.parametrize(
-    ("pragma", "bad"), [("journal_mode", "delete"), ("synchronous", 1), ("foreign_keys", 0)]
+    ("pragma", "bad"),
+    [("journal_mode", "delete"), ("synchronous", 1), ("foreign_keys", 0), ("secure_delete", 0)],
 )
 def test_a_pragma_that_is_not_in_force_is_found(pragma: str, bad: Any) -> None:
-    good = {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
+    good = {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "secure_delete": 1}
     assert ours.pragma_faults(good) == []
     assert ids(ours.pragma_faults({**good, pragma: bad})) == ["operate.E004"]
 

@@ -4,30 +4,78 @@ import contextlib
 import datetime
 import json
 import logging
+import re
 import socket
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from django.test import Client
+from django.urls import URLPattern, get_resolver
 from gunicorn.config import Config
 from gunicorn.http.errors import InvalidRequestLine
 from gunicorn.workers.base import Worker
 
 from config.server_log import ServerLog
+from tests.factories import Bench
 from workshop.log_lines import HidesSecrets, JsonLines, PlainLines, without_secrets
 
 pytestmark = pytest.mark.any_engine
 TOKEN = "kJ3-secret_of-a-feed"
 
 
-@pytest.mark.parametrize("place", ["/feeds/", "/mail/stop/", "/mail/confirm/"])
+def routes(patterns: Any, before: str = "") -> Iterator[str]:
+    for one in patterns:
+        here = before + str(one.pattern)
+        if isinstance(one, URLPattern):
+            yield here
+        else:
+            yield from routes(one.url_patterns, here)
+
+
+def test_no_route_with_a_token_is_forgotten() -> None:
+    secret = [one for one in routes(get_resolver().url_patterns) if ":token>" in one]
+    assert len(secret) >= 4
+    for route in secret:
+        address = "/" + re.sub(r"<[^>]*token>", TOKEN, route)
+        assert TOKEN in address
+        assert TOKEN not in without_secrets(address), route
+
+
+@pytest.mark.parametrize("place", ["/feeds/", "/mail/stop/", "/mail/confirm/", "/join/"])
 @pytest.mark.parametrize("around", ["{}", "GET {} HTTP/1.1", 'https://bench.example{} "x"', "{}?a"])
 def test_the_token_is_left_out_wherever_it_stands(place: str, around: str) -> None:
     said = around.format(f"{place}{TOKEN}/")
     assert TOKEN not in without_secrets(said)
     assert place in without_secrets(said)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        f"/sign-in/?next=/join/{TOKEN}/",
+        f"/sign-in/?next=%2Fjoin%2F{TOKEN}%2F&a=1",
+        f"/x/?next=%252fmail%252fconfirm%252f{TOKEN}%3A1x%3A{TOKEN}",
+    ],
+)
+def test_nor_is_it_left_in_where_to_go_on(said: str) -> None:
+    assert TOKEN not in without_secrets(said)
+
+
+@pytest.mark.django_db
+def test_a_refused_joining_does_not_name_its_link(
+    bench: Bench, caplog: pytest.LogCaptureFixture
+) -> None:
+    _, token = bench.invitation("owner")
+    caplog.handler.addFilter(HidesSecrets())
+    with caplog.at_level(logging.INFO):
+        answer = Client().post(f"/join/{token}/", {"username": "x", "password": "short"})
+    assert answer.status_code == 400
+    assert "/join/-" in caplog.text  # it is written of
+    assert token not in caplog.text
 
 
 def test_other_addresses_stay_as_they_are() -> None:

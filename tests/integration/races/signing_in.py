@@ -1,17 +1,19 @@
 """Racing sign-ins: many wrong passwords, one code twice, two owners who both step down."""
 
 import os
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 from django.conf import settings
 from django.test import Client
 from django.utils import timezone
+from django_otp.oath import hotp
 
 from tests.integration.races.barrier import meet
 from workshop.access import backend, people, second_step, tries
 from workshop.errors import DomainError
-from workshop.models import Member, Role, Tries, User, Workshop
+from workshop.models import Invitation, Member, Role, SecondStep, Tries, User, Workshop
 
 
 def guess(
@@ -24,6 +26,7 @@ def guess(
     done = {"looked_at": 0, "refused": 0, "other": 0}
     settings.ALLOWED_HOSTS = ["*"]
     if naive:
+        backend.tries._first_empty = lambda purses, now: ""
         backend.tries.take = look_first(folder, people)  # type: ignore[assignment]
     for number in range(rounds):
         address = f"203.0.{os.environ['RACER']}.{number}" if forged else "203.0.113.1"
@@ -74,6 +77,37 @@ def send_code(folder: Path, people: int, codes: list[str], naive: bool = False) 
     return done
 
 
+def send_app_code(folder: Path, people: int, rounds: int, naive: bool = False) -> dict[str, int]:
+    """Send one code of the app at the same instant as others, round after round.
+
+    naive: look at the last step that was used, then write it.
+    """
+    user = User.objects.get(username="millrace-owner")
+    row = SecondStep.objects.get(user=user)
+    secret = second_step.secret_of(row)
+    assert secret is not None
+    done = {"let_in": 0, "refused": 0}
+    tries.MOST = 10**4  # not what is raced for here
+    turns = iter(range(10_000))
+
+    def look_then_write(user: User, typed: str, now: Any) -> bool:
+        step = int(now.timestamp()) // second_step.STEP_SECONDS
+        last = SecondStep.objects.get(user=user).last_step
+        meet(folder, f"looked{next(turns)}", people)
+        SecondStep.objects.filter(user=user).update(last_step=step)
+        return last < step
+
+    if naive:
+        second_step._uses_up_code = look_then_write
+    for number in range(rounds):
+        now = row.begun_at + timedelta(minutes=number + 1)
+        code = f"{hotp(secret, int(now.timestamp()) // second_step.STEP_SECONDS):06d}"
+        meet(folder, f"round{number}", people)
+        refused = second_step.refusal(user=user, code=code, now=now)
+        done["refused" if refused else "let_in"] += 1
+    return done
+
+
 def step_down(folder: Path, people: int, naive: bool = False) -> dict[str, int]:
     """One of the owners makes themselves a technician while the other does the same."""
     workshop = Workshop.objects.get()
@@ -98,8 +132,23 @@ def change(workshop: Workshop, member_id: int) -> None:
     people.change(workshop=workshop, member_id=member_id, role=Role.TECHNICIAN)
 
 
-def use_link(folder: Path, people: int, token: str) -> dict[str, int]:
-    """Join by the same link at the same instant as others, each under a name of their own."""
+def find(token: str) -> Invitation:
+    return people.find_invitation(token, now=timezone.now())
+
+
+def use_link(folder: Path, people: int, token: str, naive: bool = False) -> dict[str, int]:
+    """Join by the same link at the same instant as others, each under a name of their own.
+
+    naive: see that the link is open, then join, then note that it was used.
+    """
+    if naive:
+        found = find(token)
+        meet(folder, "looked", people)
+        user = User.objects.create(username=f"new-{os.environ['RACER']}")
+        member = Member.objects.create(workshop=found.workshop, user=user, role=found.role)
+        rows = Invitation.of(found.workshop).filter(pk=found.pk)
+        rows.update(used_at=timezone.now(), used_by=member)
+        return {"joined": 1, "refused": 0}
     meet(folder, "ready", people)
     answer = Client().post(
         f"/join/{token}/",

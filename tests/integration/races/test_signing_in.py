@@ -7,7 +7,7 @@ from tests.factories import make_bench
 from tests.integration.races.conftest import Race
 from tests.integration.races.sizes import size
 from workshop.access import people, second_step, tries
-from workshop.models import Member, Role, Tries, User
+from workshop.models import Member, Role, SecondStep, Tries, User
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -43,6 +43,19 @@ def test_a_recovery_code_sent_at_once_lets_one_in(race: Race, naive: bool) -> No
 
 @pytest.mark.xdist_group("races")
 @pytest.mark.parametrize("naive", [False, True])
+def test_a_code_of_the_app_sent_at_once_lets_one_in(race: Race, naive: bool) -> None:
+    make_bench("millrace")
+    user, rounds, now = User.objects.get(username="millrace-owner"), 10, timezone.now()
+    second_step.begin(user=user, now=now)
+    SecondStep.objects.update(on_since=now)
+    done = race([{"task": "send_app_code", "rounds": rounds, "naive": naive}] * RACERS)
+    let_in = sum(one["let_in"] for one in done)
+    assert (let_in == rounds) is not naive
+    assert let_in >= rounds
+
+
+@pytest.mark.xdist_group("races")
+@pytest.mark.parametrize("naive", [False, True])
 def test_of_two_owners_who_step_down_at_once_one_stays(race: Race, naive: bool) -> None:
     bench = make_bench("millrace")
     Member.of(bench.workshop).filter(role=Role.REVIEWER).update(role=Role.OWNER)
@@ -62,3 +75,11 @@ def test_a_link_opened_at_once_lets_one_in(race: Race) -> None:
     assert User.objects.filter(username__startswith="new-").count() == 1
     assert not people.list_open(bench.workshop, now=timezone.now()).exists()
     assert Tries.objects.count() == 0
+
+
+@pytest.mark.xdist_group("races")
+def test_control_a_link_looked_at_before_it_is_used_up_lets_all_in(race: Race) -> None:
+    bench = make_bench("millrace")
+    _, token = bench.invitation()
+    done = race([{"task": "use_link", "token": token, "naive": True}] * RACERS)
+    assert sum(one["joined"] for one in done) > 1

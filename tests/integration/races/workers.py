@@ -275,6 +275,7 @@ def advertise(folder: Path, people: int, rounds: int) -> dict[str, int]:
 TASKS = {
     "guess": signing_in.guess,
     "send_code": signing_in.send_code,
+    "send_app_code": signing_in.send_app_code,
     "step_down": signing_in.step_down,
     "use_link": signing_in.use_link,
     "buy": buy,
