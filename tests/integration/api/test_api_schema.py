@@ -12,17 +12,12 @@ from drf_spectacular.validation import validate_schema
 from jsonschema import Draft4Validator
 from rest_framework.test import APIClient
 
-<<<<<<< HEAD
 from donors.models import Listing
 from matching import keeping
 from matching.api import job_examples, rule_examples
 from matching.keeping import Answer
 from tests.factories import MODELS, NOW, TODAY, Bench
-=======
-from matching.api import rule_examples
-from tests.factories import NOW, Bench
 from workshop import imports
->>>>>>> eight
 from workshop.api_schema import EXAMPLES
 
 pytestmark = [pytest.mark.django_db, pytest.mark.any_engine]
@@ -103,13 +98,9 @@ def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) 
     found = [one for one in request_examples(schema) if one[0] != "/api/v1/webhooks/"]
     # Rules: propose, comment, approve, reject, retire; jobs: correct, refuse, weigh, urgency;
     # a listing; faults: signs, answers, needs, found, codes, symptoms, checks three times; own
-<<<<<<< HEAD
     # figures. Then: wait, keep, permission; decline, keep out; warranty; triage figures and a rule
-    # of thumb; a listing corrected, closed, bought, and its terms.
-    assert len({path for path, *_ in found}) == 32
-=======
-    # figures; an import.
-    assert len({path for path, *_ in found}) == 21
+    # of thumb; a listing corrected, closed, bought, and its terms; an import.
+    assert len({path for path, *_ in found}) == 33
     table = imports.upload(
         member=bench.members["reviewer"],
         raw=b"Number,Firm\nK9-60 R1 W,Velthane\n",
@@ -117,23 +108,17 @@ def test_what_the_examples_send_is_taken(schema: Schema, bench: Bench, sign_in) 
         kind="models",
         now=NOW,
     )
->>>>>>> eight
     slug = bench.faults(bench.job()).own_check
     for path, method, name, body in found:
         rule = sign_in("technician").post("/api/v1/rules/", rule_of(bench), format="json").data
         if path.endswith("/retire/"):
             sign_in("owner").post(f"/api/v1/rules/{rule['id']}/approve/", {}, format="json")
-<<<<<<< HEAD
-        names = {"id": str(rule["id"]), "slug": slug, **_named_in(path, bench)}
+        of = table.pk if path.startswith("/api/v1/imports/") else rule["id"]
+        names = {"id": str(of), "slug": slug, **_named_in(path, bench)}
         address = path
         for what, value in names.items():
             address = address.replace(f"{{{what}}}", value)
         body = _of_today(path, body, bench)
-=======
-        of = table.pk if path.startswith("/api/v1/imports/") else rule["id"]
-        address = path.replace("{id}", str(of)).replace("{ref}", bench.job().ref)
-        address = address.replace("{slug}", slug)
->>>>>>> eight
         answer = getattr(sign_in("owner"), method)(address, body, format="json")
         assert answer.status_code in {200, 201}, (path, name, answer.data)
 
