@@ -289,6 +289,6 @@ class MachineOutput(serializers.Serializer[Any]):
     build_known = serializers.CharField()
     build_reading = serializers.SerializerMethodField()
 
-    @extend_schema_field(ReadingOutput)
+    @extend_schema_field(type(ReadingOutput)(allow_null=True))
     def get_build_reading(self, machine: Any) -> dict[str, Any] | None:
         return machine.build_reading or None

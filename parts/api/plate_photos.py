@@ -64,7 +64,7 @@ class PlateSeenOutput(serializers.Serializer[Any]):
     built = serializers.SerializerMethodField()
     candidates = serializers.SerializerMethodField()
 
-    @extend_schema_field(ReadingOutput)
+    @extend_schema_field(type(ReadingOutput)(allow_null=True))
     def get_built(self, seen: PlateSeen) -> dict[str, Any] | None:
         return to_json(seen.built) if seen.built else None
 
