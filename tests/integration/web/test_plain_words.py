@@ -103,6 +103,19 @@ def test_corrosion_is_loud_on_triage_and_job(bench: Bench, technician: Client) -
         assert LOUD in page
 
 
+@pytest.mark.parametrize("state", [Job.State.DONE, Job.State.REFUSED, Job.State.BROKEN])
+def test_corrosion_stays_loud_when_the_job_is_closed(
+    bench: Bench, technician: Client, state: str
+) -> None:
+    job = bench.job()
+    JobEstimate.objects.create(workshop=bench.workshop, job=job, safety_corrosion=True)
+    Job.of(bench.workshop).filter(pk=job.pk).update(state=state)
+    for name in ("job", "job-triage"):
+        page = technician.get(reverse(name, args=[job.ref])).content.decode()
+        assert LOUD in page
+        assert "competent person" in page
+
+
 def test_a_done_job_says_that_its_safety_check_is_owed(bench: Bench, technician: Client) -> None:
     need = bench.need(kind="detergent-drawer")
     part = bench.part(bench.donor(), "detergent-drawer")
