@@ -5,6 +5,8 @@ from collections.abc import Callable
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.encoding import escape_uri_path
+from django.utils.http import escape_leading_slashes
 
 from workshop.errors import DomainError
 
@@ -33,7 +35,8 @@ class RefuseNulBytes:
         if "\x00" in request.path or request.method not in ("GET", "HEAD"):
             return render(request, "400.html", status=400)
         messages.warning(request, LEFT_OUT)
-        return redirect(f"{request.path}?{query.replace('%00', '')}")
+        path = escape_leading_slashes(escape_uri_path(request.path))  # "//host" is another host
+        return redirect(f"{path}?{query.replace('%00', '')}")
 
 
 class DomainErrorsAreAnswers:

@@ -4,6 +4,7 @@ from collections.abc import Sequence as Rows
 from dataclasses import dataclass
 from typing import Any
 
+from matching.faults.opening import opened_for
 from matching.models import Job, Outcome, SafetyCheck, SafetyEntry
 from parts.domain.bench.verdicts import OPEN
 from parts.domain.bench.verdicts import Outcome as Found
@@ -43,6 +44,7 @@ class SafetyView:
     void: Rows[SafetyEntry]
     fitted: Rows[Outcome]
     cautions: tuple[str, ...]
+    opened_for: tuple[str, ...] = ()
 
     @property
     def relevant(self) -> list[tuple[Outcome, str]]:
@@ -56,8 +58,8 @@ class SafetyView:
 
     @property
     def is_owed(self) -> bool:
-        """Whether the job is closed as done with a used part in it, or a check begun, unproved."""
-        begun = bool(self.fitted) or self.check is not None
+        """Whether the job is done, a part was fitted, a check begun or it was opened; unproved."""
+        begun = bool(self.fitted or self.opened_for) or self.check is not None
         return self.job.state == Job.State.DONE and begun and self.status != "passed"
 
     @property
@@ -117,7 +119,7 @@ class SafetyView:
 
 
 def safety_of(workshop: Workshop, job: Job, *, fitted: Rows[Outcome] | None = None) -> SafetyView:
-    """Return the check in force with its steps: three queries, however many steps and parts.
+    """Return the check in force with its steps: three queries, six of a job that is done.
 
     fitted: the past fittings of the job where they were read already (`selectors.list_outcomes`).
     """
@@ -137,6 +139,7 @@ def safety_of(workshop: Workshop, job: Job, *, fitted: Rows[Outcome] | None = No
         void,
         fitted_parts(job) if fitted is None else _that_work(fitted),
         safety_rules().cautions,
+        opened_for(job) if job.state == Job.State.DONE else (),
     )
 
 

@@ -194,12 +194,16 @@ def guide_rules() -> list[Rule]:
 
 @dataclass(frozen=True, slots=True)
 class ShownRule:
-    """A rule of thumb as a workshop has it; own: changed from the guide."""
+    """A rule of thumb as a workshop has it; own: changed from the guide.
+
+    refused: why what was stored before such changes were checked does not count; "" when it does.
+    """
 
     rule: Rule
     guide: Rule
     shown: bool
     own: bool
+    refused: str = ""
 
 
 def is_corroded(job: Job) -> bool:
@@ -214,9 +218,27 @@ def list_rules_of_thumb(workshop: Workshop) -> list[ShownRule]:
     found = []
     for guide in guide_rules():
         row = own.get(guide.slug)
-        rule = guide if row is None else _changed(guide, row)
-        found.append(ShownRule(rule, guide, row is None or row.shown, row is not None))
+        refused = "" if row is None else _why_refused(guide, row)
+        rule = guide if row is None or refused else _changed(guide, row)
+        found.append(ShownRule(rule, guide, row is None or row.shown, row is not None, refused))
     return found
+
+
+def _why_refused(guide: Rule, row: OwnRule) -> str:
+    """Return why a stored change does not count; "" where it does."""
+    bad = _checked(guide, row.figure, row.advises)
+    if not bad.fields:
+        return ""
+    figure = "" if row.figure is None else f" with the figure {row.figure:g}"
+    why = "; ".join(dict.fromkeys(bad.fields.values()))
+    return f"What was stored here, {row.advises}{figure}, does not count: {why}. The guide stands."
+
+
+def _checked(guide: Rule, figure: float | None, advises: str) -> Checks:
+    bad = Checks()
+    check_advice(bad, guide.test, advises)
+    check_figure(bad, guide.test, figure)
+    return bad
 
 
 def _changed(guide: Rule, row: OwnRule) -> Rule:
@@ -235,10 +257,7 @@ def set_rule(
 ) -> None:
     """Change a rule of thumb for a workshop. Raises NotFound, InputRefused by field."""
     guide = _guide_rule(slug)
-    bad = Checks()
-    check_advice(bad, guide.test, advises)
-    check_figure(bad, guide.test, figure)
-    _raise(bad, "The rule was not stored")
+    _raise(_checked(guide, figure, advises), "The rule was not stored")
     OwnRule.of(workshop).update_or_create(
         slug=slug,
         defaults={"workshop": workshop, "figure": figure, "advises": advises, "shown": shown},

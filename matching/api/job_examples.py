@@ -171,6 +171,7 @@ _THUMB = {
     "advises": "repair",
     "shown": True,
     "own": True,
+    "refused": "",
     "source": "common practice gives 30 to 40 %; the middle is our own choice",
 }
 THUMBS = [answered("One changed here", _THUMB, "200")]

@@ -12,7 +12,9 @@ from donors.api.serializers import (
     RecognitionOutput,
     candidates_of,
 )
-from matching.models import Alert, Hold, Match, Need, Outcome
+from matching.models import Alert, Hold, Job, Match, Need, Outcome
+from matching.safety_views import safety_of
+from matching.triage_figures import is_corroded
 from parts.api.serializers import MISMATCH_HELP
 from workshop.api import AttributesField, PastDateField, PriceField
 from workshop.domain import money
@@ -100,10 +102,22 @@ class OpenedOutput(JobOutput):
     """A job and, where its number is not known exactly, what it may be."""
 
     candidates = serializers.SerializerMethodField()
+    safety_owed = serializers.SerializerMethodField(
+        help_text="done, and its electrical safety check has not passed: do not hand it over"
+    )
+    safety_corrosion = serializers.SerializerMethodField(
+        help_text="corrosion that bears on safety was found: do not hand it back running"
+    )
 
     @extend_schema_field(CandidateOutput(many=True))
     def get_candidates(self, job: Any) -> list[dict[str, object]]:
         return candidates_of(job)
+
+    def get_safety_owed(self, job: Job) -> bool:
+        return safety_of(job.workshop, job).is_owed
+
+    def get_safety_corrosion(self, job: Job) -> bool:
+        return is_corroded(job)
 
 
 class ReasonOutput(serializers.Serializer[Any]):

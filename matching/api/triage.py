@@ -291,6 +291,9 @@ class ThumbOutput(serializers.Serializer[Any]):
     advises = serializers.ChoiceField(ADVICE, source="rule.advises")
     shown = serializers.BooleanField()
     own = serializers.BooleanField(help_text="changed from the guide")
+    refused = serializers.CharField(
+        help_text="why a change stored earlier does not count; blank when nothing is wrong"
+    )
     source = serializers.CharField(source="guide.source")  # type: ignore[assignment]
 
 

@@ -51,22 +51,20 @@ def appliance_choices() -> list[tuple[str, str]]:
 
 
 def check_choices(
-    workshop: Workshop, *, first: str = "", kept: Sequence[str] = ()
-) -> list[tuple[str, list[tuple[str, str]]]]:
-    """Return the checks done here under their kind of machine, what they do beside their names.
+    workshop: Workshop, appliance: str, *, kept: Sequence[str] = ()
+) -> list[tuple[str, str]]:
+    """Return the checks done here on a kind of machine, by what they do.
 
-    first: the machine whose checks come first. kept: names to offer though nobody knows them.
+    kept: names to offer though they are hidden or nobody knows them.
     """
-    names = dict(appliance_choices())
-    groups: dict[str, list[tuple[str, str]]] = {slug: [] for slug in [first, *names] if slug}
-    known = set()
-    for row in tables.check_rows(workshop):
-        if not row.hidden or row.check.slug in kept:
-            known.add(row.check.slug)
-            groups[row.check.appliance].append((row.check.slug, row.check.do[:90]))
-    found = [(names[slug], rows) for slug, rows in groups.items() if rows]
-    others = [(slug, slug) for slug in kept if slug not in known]
-    return [*found, ("No longer known", others)] if others else found
+    rows = tables.check_rows(workshop, appliance) if appliance else []
+    found = {
+        row.check.slug: row.check.do for row in rows if not row.hidden or row.check.slug in kept
+    }
+    return [
+        *found.items(),
+        *((slug, f"{slug} (no longer known)") for slug in kept if slug not in found),
+    ]
 
 
 class CodeFilter(FilterForm):
@@ -96,8 +94,8 @@ class CodeForm(PlainForm):
     checks = forms.MultipleChoiceField(
         required=False,
         label="Checks to do first",
-        help_text="Of this kind of machine; hold Ctrl to choose several. Marked on the job.",
-        widget=forms.SelectMultiple(attrs={"size": 8}),
+        help_text="Of this kind of machine. Marked on the job.",
+        widget=forms.CheckboxSelectMultiple,
     )
     standing = forms.ChoiceField(choices=Standing.choices, label="What it rests on")
     source = forms.CharField(required=False, max_length=200)
@@ -113,8 +111,17 @@ class CodeForm(PlainForm):
     ) -> None:
         super().__init__(*args, **kwargs)
         self.fields["appliance"].choices = [("", "choose"), *appliance_choices()]  # type: ignore[attr-defined]
-        checks = check_choices(workshop, first=appliance, kept=kept)
-        self.fields["checks"].choices = checks  # type: ignore[attr-defined]
+        machine = str(self.data.get("appliance", "")) or appliance
+        checks = check_choices(workshop, machine, kept=kept if machine == appliance else ())
+        if checks:
+            self.fields["checks"].choices = checks  # type: ignore[attr-defined]
+        else:
+            del self.fields["checks"]  # offered once the kind of machine is chosen
+
+    @property
+    def machines(self) -> list[tuple[str, str]]:
+        """Return the kinds of machine to choose from where that decides what else is offered."""
+        return [] if "checks" in self.fields else appliance_choices()
 
     @classmethod
     def of(cls, row: FaultCode) -> "CodeForm":
@@ -133,7 +140,7 @@ class CodeForm(PlainForm):
         )
 
     def facts(self) -> CodeFacts:
-        return CodeFacts(**self.cleaned_data)
+        return CodeFacts(**{"checks": [], **self.cleaned_data})
 
 
 class SymptomForm(PlainForm):

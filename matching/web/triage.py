@@ -26,10 +26,11 @@ def job_triage(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
     if request.method == "POST":
         members.require(request, Role.TECHNICIAN)
     today = timezone.localdate(timezone.now())
+    shown: dict[str, Any] = {"job": job, "corroded": triage_figures.is_corroded(job)}
     try:
         weighed = weigh(member.workshop, ref, on=today)
     except DomainError as refused:
-        return render(request, "matching/triage.html", {"job": job, "refused": refused})
+        return render(request, "matching/triage.html", {**shown, "refused": refused})
     form = estimate_form(weighed.needs, weighed.estimate, weighed.quotes, posted(request))
     if form.is_bound and form.accepts():
         try:
@@ -43,7 +44,7 @@ def job_triage(request: HttpRequest, member: Member, ref: str) -> HttpResponse:
             return redirect("job-triage", ref)
     found = triaging.decide_weighed(member.workshop, weighed)
     shown = {
-        "job": job,
+        **shown,
         "triage": found,
         "rows": [
             (one, triaging.NAMES[one.first], triaging.steps_in_words(one))

@@ -23,6 +23,22 @@ SMALL = """tapped => [...document.querySelectorAll(tapped)]
     .map(([html, box]) => `${box.height.toFixed(0)} px: ${html}`)"""
 
 
+# Drawings, whose lines must keep their length: the curve of a wait, the order of a strip.
+SCROLLS = ["Chance by day", "Drawing of the steps"]
+WIDE = """allowed => {
+    document.querySelectorAll('details').forEach(one => one.open = true);
+    return [...document.querySelectorAll('.scroll')]
+        .filter(one => one.scrollWidth > one.clientWidth)
+        .filter(one => !allowed.includes(one.getAttribute('aria-label')))
+        .map(one => `${one.scrollWidth} of ${one.clientWidth}: ${one.getAttribute('aria-label')}`)
+}"""
+
+
+def wide_boxes(page: Page) -> list[str]:
+    found: list[str] = page.evaluate(WIDE, SCROLLS)
+    return found
+
+
 def small_targets(page: Page) -> list[str]:
     found: list[str] = page.evaluate(SMALL, TAPPED)
     return found
@@ -38,6 +54,28 @@ def test_a_phone_shows_every_page_without_pushing_sideways(
         if over := page.evaluate(SIDEWAYS):
             wrong[name] = over
     assert wrong == {}
+
+
+def test_no_table_of_a_phone_is_pushed_sideways_in_its_box(bench: Bench, open_as: Open) -> None:
+    """With every fold open; what people read by scrolling it is named in SCROLLS."""
+    page, wrong = open_as(bench.members["owner"], PHONE), {}
+    for name, address in pages(bench):
+        page.goto(address)
+        if wide := wide_boxes(page):
+            wrong[name] = wide
+    assert wrong == {}
+
+
+def test_a_box_wider_than_itself_is_found_out(bench: Bench, open_as: Open) -> None:
+    """The control: a long code that cannot break, in a folded part of a page."""
+    page = open_as(bench.members["owner"], PHONE)
+    page.goto("/")
+    page.evaluate(
+        "document.querySelector('main').insertAdjacentHTML('beforeend',"
+        " '<details><summary>More</summary><div class=scroll aria-label=codes><code>'"
+        " + 'x'.repeat(200) + '</code></div></details>')"
+    )
+    assert any("codes" in one for one in wide_boxes(page))
 
 
 def test_what_is_tapped_is_large_enough_for_gloves(bench: Bench, open_as: Open) -> None:

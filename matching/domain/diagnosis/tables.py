@@ -97,7 +97,10 @@ class FaultTable:
             {one.slug: one for one in symptoms},
             {one.slug: one for one in by_order},
             causes,
-            Alike.of(row["words"] for row in data.get("alike", ())),
+            Alike.of(
+                (row["words"] for row in data.get("alike", ())),
+                (one for row in data.get("components", ()) for one in row["words"]),
+            ),
         )
 
     def symptoms_of(self, appliance: str) -> tuple[Symptom, ...]:

@@ -5,8 +5,9 @@ from typing import Any
 import pytest
 from rest_framework.test import APIClient
 
-from matching.models import Job, SafetyEntry
-from tests.factories import Bench
+from matching.faults import closing
+from matching.models import Job, JobEstimate, OwnRule, SafetyEntry
+from tests.factories import NOW, Bench
 from tests.integration.matching.test_safety import EARTHED, SOUND, fit
 
 pytestmark = pytest.mark.django_db
@@ -119,3 +120,27 @@ def test_an_integer_longer_than_any_figure_is_refused(api: APIClient, job: Job) 
     answer = step(api, job, "protective-conductor", 10**400)
     assert answer.status_code == 400, answer.data
     assert "so long a number is no reading" in str(answer.data)
+
+
+def test_the_job_says_that_its_check_is_owed_and_that_it_is_corroded(
+    bench: Bench, api: APIClient
+) -> None:
+    job = bench.job(needs=[], symptom="does not heat")
+    JobEstimate.objects.create(workshop=bench.workshop, job=job, safety_corrosion=True)
+    said = api.get(f"/api/v1/jobs/{job.ref}/").json()
+    assert (said["safety_owed"], said["safety_corrosion"]) == (False, True)
+    closing.say_found(
+        workshop=bench.workshop, ref=job.ref, suspect="wiring", member=bench.technician, now=NOW
+    )
+    said = api.get(f"/api/v1/jobs/{job.ref}/").json()
+    assert (said["safety_owed"], said["safety_corrosion"]) == (True, True)
+
+
+def test_a_refused_rule_of_thumb_is_named(bench: Bench, api: APIClient) -> None:
+    OwnRule.objects.create(
+        workshop=bench.workshop, slug="share-old", figure=0.4, advises="break", shown=True
+    )
+    rows = {one["slug"]: one for one in api.get("/api/v1/rules-of-thumb/").json()}
+    assert rows["share-old"]["advises"] == "repair"
+    assert "into its opposite" in rows["share-old"]["refused"]
+    assert rows["safety-corrosion"]["refused"] == ""

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from matching import fittings, holds, safety
+from matching.faults import answers, closing
 from matching.models import Job, Outcome, SafetyCheck, SafetyEntry
 from matching.safety_views import SafetyView, safety_of
 from matching.services import NeedFacts
@@ -393,3 +394,33 @@ def test_a_refused_repair_an_unknown_job_and_no_check_are_refused(
     bench.refuse(job.ref, now=NOW)
     with pytest.raises(Conflict, match="refused by the customer"):
         begin(bench, job)
+
+
+@pytest.mark.parametrize(
+    "suspect", ["wiring", "heater", "mains-filter", "mains-cord", "control-board"]
+)
+def test_a_job_done_by_what_was_found_owes_its_check(bench: Bench, suspect: str) -> None:
+    job = bench.job(needs=[], symptom="does not heat")
+    assert not view(bench, job).is_owed
+    closing.say_found(
+        workshop=bench.workshop, ref=job.ref, suspect=suspect, member=bench.technician, now=NOW
+    )
+    closed = Job.of(bench.workshop).get(pk=job.pk)
+    found = safety_of(bench.workshop, closed)
+    assert found.is_owed
+    assert len(found.opened_for) == 1
+    begin(bench, closed)
+    go_through(bench, closed)
+    assert not safety_of(bench.workshop, closed).is_owed
+
+
+@pytest.mark.parametrize(
+    ("check", "owed"),
+    [("washing-machine:filter-clear", False), ("washing-machine:belt-look", True)],
+)
+def test_a_check_that_opened_the_machine_owes_it(bench: Bench, check: str, owed: bool) -> None:
+    job = bench.job(needs=[], symptom="does not drain")
+    who: dict[str, Any] = {"workshop": bench.workshop, "member": bench.technician, "now": NOW}
+    answers.answer_check(ref=job.ref, check=check, answer="good", **who)
+    closing.say_found(ref=job.ref, suspect="blockage", **who)
+    assert safety_of(bench.workshop, Job.of(bench.workshop).get(pk=job.pk)).is_owed is owed

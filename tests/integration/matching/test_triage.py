@@ -455,6 +455,26 @@ def test_a_rule_of_thumb_that_says_nothing_or_the_opposite(bench, slug, bad, fie
     assert not OwnRule.of(bench.workshop).exists()
 
 
+@pytest.mark.parametrize(
+    ("slug", "figure", "advises", "why"),
+    [
+        ("share-old", 9.0, "repair", "more than a new machine costs"),
+        ("share-old", 0.4, "break", "into its opposite"),
+        ("safety-corrosion", None, "repair", "not safe"),
+    ],
+)
+def test_what_was_stored_before_it_was_checked_does_not_count(bench, slug, figure, advises, why):
+    OwnRule.objects.create(workshop=bench.workshop, slug=slug, figure=figure, advises=advises)
+    row = next(
+        one for one in triage_figures.list_rules_of_thumb(bench.workshop) if one.rule.slug == slug
+    )
+    assert row.rule == row.guide
+    assert why in row.refused
+    assert "The guide stands." in row.refused
+    triage_figures.reset_rule(workshop=bench.workshop, slug=slug)
+    assert not any(one.refused for one in triage_figures.list_rules_of_thumb(bench.workshop))
+
+
 def test_a_closed_job_is_not_weighed(bench: Bench) -> None:
     job = bench.job()
     Job.of(bench.workshop).update(state="refused")

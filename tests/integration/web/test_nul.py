@@ -27,6 +27,11 @@ def test_it_is_left_out_and_the_page_says_so(technician: Client, address: str) -
     assert "held a character that cannot be read" in answer.content.decode()
 
 
+def test_it_leads_to_no_other_host(technician: Client) -> None:
+    answer = technician.get("/x?a=%00", PATH_INFO="//example.test/x")
+    assert answer["Location"] == "/%2Fexample.test/x?a="
+
+
 @pytest.mark.parametrize("address", ["/jobs/J-1%00/", "/models/%00/"])
 def test_in_a_path_it_is_refused_by_a_page_of_ours(technician: Client, address: str) -> None:
     answer = technician.get(address)

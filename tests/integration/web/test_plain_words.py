@@ -6,7 +6,6 @@ import pytest
 from django import forms
 from django.test import Client
 from django.urls import reverse
-from django.utils.html import escape
 
 from matching import fittings, holds
 from matching.models import Job, JobEstimate, Outcome
@@ -103,6 +102,19 @@ def test_corrosion_is_loud_on_triage_and_job(bench: Bench, technician: Client) -
         assert LOUD in page
 
 
+@pytest.mark.parametrize("state", [Job.State.DONE, Job.State.REFUSED, Job.State.BROKEN])
+def test_corrosion_stays_loud_when_the_job_is_closed(
+    bench: Bench, technician: Client, state: str
+) -> None:
+    job = bench.job()
+    JobEstimate.objects.create(workshop=bench.workshop, job=job, safety_corrosion=True)
+    Job.of(bench.workshop).filter(pk=job.pk).update(state=state)
+    for name in ("job", "job-triage"):
+        page = technician.get(reverse(name, args=[job.ref])).content.decode()
+        assert LOUD in page
+        assert "competent person" in page
+
+
 def test_a_done_job_says_that_its_safety_check_is_owed(bench: Bench, technician: Client) -> None:
     need = bench.need(kind="detergent-drawer")
     part = bench.part(bench.donor(), "detergent-drawer")
@@ -117,10 +129,13 @@ def test_a_done_job_says_that_its_safety_check_is_owed(bench: Bench, technician:
 
 
 def test_the_code_form_offers_checks_by_what_they_do(bench: Bench, reviewer: Client) -> None:
+    bare = reviewer.get(reverse("fault-code-new")).content.decode()
+    assert 'name="checks"' not in bare
+    assert '<a href="?appliance=dishwasher">Dishwasher</a>' in bare
     page = reviewer.get(reverse("fault-code-new") + "?appliance=dishwasher").content.decode()
-    first = page.index("<optgroup")
-    assert page[first:].startswith('<optgroup label="Dishwasher">')
-    assert escape("washing-machine:heater-ohm") in page
+    ticks = [one for one in page.split("<input") if 'name="checks"' in one]
+    assert len(ticks) > 10
+    assert all('type="checkbox"' in one and 'value="dishwasher:' in one for one in ticks)
     stated = {
         "make": "Velthane",
         "appliance": "washing-machine",

@@ -197,3 +197,11 @@ def test_waits_that_are_over_stand_in_the_lists(bench: Bench, technician: Client
     assert [one.ref for one in rows] == [over.ref]
     assert technician.get(to("home")).context["waits_over"] == 1
     assert "decide" in text_of(technician.get(to("job", over.ref)))
+
+
+def test_a_rule_stored_before_it_was_checked_is_named(bench: Bench, sign_in) -> None:
+    OwnRule.objects.create(
+        workshop=bench.workshop, slug="share-old", figure=0.4, advises="break", shown=True
+    )
+    page = sign_in(bench, "owner").get(reverse("triage-settings")).content.decode()
+    assert "What was stored here, break with the figure 0.4, does not count" in page

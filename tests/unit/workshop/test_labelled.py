@@ -55,3 +55,5 @@ def test_every_table_of_the_site_is_labelled() -> None:
             text = file.read_text(encoding="utf-8")
             bare = text.count("<table") - text.count("{% labelled %}<table")
             assert bare == 0, file
+            # Cells below one that spans rows would stand under the heading of another column.
+            assert "rowspan" not in text, file
