@@ -14,8 +14,7 @@ from typing import Any
 
 import numpy as np
 from PIL import Image, ImageOps
-
-from rapidocr import RapidOCR  # noqa: E402  (it logs while it is imported)
+from rapidocr import RapidOCR
 
 MOST_MEMORY = 1400 * 2**20  # bytes of address space beyond the libraries'
 MOST_SECONDS = 40  # of processor time, of all cores together
