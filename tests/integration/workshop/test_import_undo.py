@@ -262,7 +262,7 @@ def races(transactional_db: None) -> None:
         pytest.skip("SQLite lets one writer in at a time")
 
 
-def undo_while_noted(monkeypatch: pytest.MonkeyPatch) -> tuple[bool, bool]:
+def undo_while_noted(monkeypatch: pytest.MonkeyPatch, *, wait_s: float) -> tuple[bool, bool]:
     """Undo an import; after it looked, somebody notes something on a part of it.
 
     Returns whether the note was written before the part went, and whether the part is there.
@@ -285,7 +285,7 @@ def undo_while_noted(monkeypatch: pytest.MonkeyPatch) -> tuple[bool, bool]:
 
     def later(*args: Any, **named: Any) -> None:
         somebody.start()
-        somebody.join(1)  # where a lock stands it waits on; the verdict hangs on no time
+        somebody.join(wait_s)  # where a lock stands it waits on, and all of this is in vain
         early.append(written.is_set())
         real(*args, **named)
 
@@ -301,7 +301,7 @@ def undo_while_noted(monkeypatch: pytest.MonkeyPatch) -> tuple[bool, bool]:
 def test_nobody_writes_in_a_row_between_the_look_and_the_undo(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    assert undo_while_noted(monkeypatch) == (False, False)
+    assert undo_while_noted(monkeypatch, wait_s=1) == (False, False)
 
 
 @pytest.mark.django_db(transaction=True)
@@ -310,7 +310,7 @@ def test_control_without_the_locks_a_note_gets_in_between(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(undoing, "lock", lambda model, ids: None)
-    early, _there = undo_while_noted(monkeypatch)
+    early, _there = undo_while_noted(monkeypatch, wait_s=20)
     assert early
 
 
