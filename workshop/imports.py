@@ -210,9 +210,13 @@ def _why_not_now(found: FileImport) -> str:
     model = undoing.model_of(_sheet(found.kind).adds)
     if resting := undoing.resting_on(model, found.added_ids):
         return f"other things rest on its rows by now: {', '.join(resting)}"
-    if changed := undoing.changed_since(model, found.added_ids, found.digests):
-        return f"{', '.join(changed)}, or what came with it, was changed since"
-    return ""
+    return _why_changed(found)
+
+
+def _why_changed(found: FileImport) -> str:
+    model = undoing.model_of(_sheet(found.kind).adds)
+    changed = undoing.changed_since(model, found.added_ids, found.digests)
+    return f"{', '.join(changed)}, or what came with it, was changed since" if changed else ""
 
 
 def parsed(found: FileImport, most: int | None = None) -> list[Row]:
@@ -353,7 +357,7 @@ def _take_back(found: FileImport) -> None:
     sheet = _sheet(found.kind)
     model = undoing.model_of(sheet.adds)
     undoing.lock(model, found.added_ids)
-    if why := _why_not_now(found):
+    if why := _why_changed(found):
         raise Conflict(why)
     sheet.take_along(found.workshop, found.added_ids)
     undoing.take_back(model, found.added_ids, workshop_id=found.workshop_id)
@@ -384,8 +388,8 @@ def _end(found: FileImport, done: Imported | FileRefused, state: str, now: datet
         found.tally = _tally(done)
     found.since = now
     figures = ["state", "since", "tally", "problems", "problem_count", "digests"]
-    kept = ["stored_at", "added_ids", "stays", "table"] if found.state == State.STORED else []
-    found.save(update_fields=[*figures, *kept])
+    once = ["stored_at", "added_ids", "stays", "table"] if found.state == State.STORED else []
+    found.save(update_fields=[*figures, *once])
 
 
 def _tally(done: Imported) -> dict[str, Any]:

@@ -104,13 +104,11 @@ def take_back(model: type[Model], ids: Sequence[Any], *, workshop_id: int) -> No
     found, blocked = _walk(model, ids)
     if blocked:
         raise Conflict(f"by now rests on it: {', '.join(_in_words(blocked))}")
-    listed = {(one._meta.label, key) for one, keys in found for key in keys}
-    gone = 0
     for one, keys in reversed(found):
         for some in _some(keys):
-            gone += _rows(one).filter(pk__in=some).delete()[0]
-    if gone > len(listed):
-        raise Conflict("something came to rest on it meanwhile")
+            # Exactly these: what came to point at one meanwhile fails the transaction.
+            rows = _rows(one).filter(pk__in=some)
+            rows._raw_delete(rows.db)
     for label in {one._meta.label_lower for one, _ in found}:
         if label in _after:
             _after[label](workshop_id)
