@@ -5,7 +5,8 @@ from typing import Any
 from django.http import HttpRequest
 
 from matching import selectors
-from workshop.members import current_member
+from workshop.members import covers, current_member
+from workshop.models import Role
 
 
 def member_and_inbox(request: HttpRequest) -> dict[str, Any]:
@@ -19,6 +20,7 @@ def member_and_inbox(request: HttpRequest) -> dict[str, Any]:
     return {
         "member": member,
         "workshop": member.workshop,
+        "may_import": covers(member, Role.REVIEWER),
         "unread_count": selectors.count_unread(member),
         "several_workshops": getattr(request, "workshops_of_user", 1) > 1,
     }

@@ -125,12 +125,15 @@ class Models(Sheet):
         touched = {model.pk for model in changed} | {alias.model_id for alias in new_aliases}
         return count(rows, added, len(touched - fresh))
 
-    def key(self, row: Row) -> Mapping[str, str] | None:
-        if not (row["make"] and row["model_number"]):
-            return None
-        # A make may be named otherwise in the file: what tells two of its numbers apart is enough,
-        # for a number that is on record of another make was there before and after.
-        return {"canonical": model_numbers.canonical(row["model_number"])}
+    def keys(self, workshop: Workshop, rows: Iterable[Row]) -> list[Mapping[str, str]]:
+        catalogue = Catalogue.load(workshop)
+        found: list[Mapping[str, str]] = []
+        for row in rows:
+            make = catalogue.find_make(row["make"] or "")
+            if make is not None and row["model_number"]:
+                number = model_numbers.canonical(row["model_number"])
+                found.append({"make_id": str(make.pk), "canonical": number})
+        return found
 
     def take_along(self, workshop: Workshop, ids: Sequence[Any]) -> None:
         services.announce_catalogue(workshop.pk)
@@ -194,4 +197,5 @@ def _told(values: Mapping[str, Any]) -> dict[str, Any]:
 
 register(Makes())
 register(Models())
-undoing.goes_along("donors.ModelAlias")
+undoing.goes_along("donors.ModelAlias", made_with=True)
+undoing.written_by_programs("donors.Make", "guessed_pattern", "guessed_from")

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from donors import plates
 from donors.catalogue import Catalogue
+from donors.services import RECOGNISED_COLUMNS
 from matching import fittings, outcome_keys, pairs, services, standing_proposals
 from matching.faults import past, signs
 from matching.models import Job, KeptMachine, Match, Need, NeedKey, Outcome, Proposal, Sign
@@ -88,7 +89,6 @@ class Jobs(Sheet):
         kinds = set(seen.values_list("kind_id", flat=True))
         seen.delete()
         numbers.announce_knowledge(workshop.pk, kinds)
-        standing_proposals.touch(workshop.pk)
 
     def load(self, workshop: Workshop, rows: list[Row], *, at: datetime) -> Imported:
         jobs = self._jobs(workshop, rows)
@@ -446,8 +446,15 @@ register(Jobs())
 register(Outcomes())
 register(Matches())
 
-for _label in ("matching.Need", "matching.NeedKey", "matching.Match", "matching.ListingMatch"):
+# What parts, needs or matches are gone, others may get: who gets what is worked out anew.
+_touch = standing_proposals.touch
+undoing.goes_along("matching.Need", made_with=True, after=_touch)
+undoing.goes_along("matching.Match", after=_touch)
+for _label in ("matching.NeedKey", "matching.ListingMatch"):
     undoing.goes_along(_label)
 undoing.goes_along("matching.Sign", Q(how=Sign.How.WORDS, by__isnull=True, ended_at__isnull=True))
 undoing.goes_along("matching.Alert", Q(read_at__isnull=True))
-undoing.goes_along("matching.Proposal", Q(state=Proposal.State.OPEN))
+undoing.goes_along("matching.Proposal", Q(state=Proposal.State.OPEN), after=_touch)
+undoing.written_by_programs("matching.Job", *RECOGNISED_COLUMNS, "number_key", "tell_next_on")
+undoing.written_by_programs("matching.Need", "searched_at")
+undoing.locks_in_order("parts.Part", "matching.Job", "matching.Need", "matching.Proposal")

@@ -38,6 +38,9 @@ class FileImport(WorkshopOwned):
     problem_count = models.PositiveIntegerField(default=0)
     stored_at = models.DateTimeField(null=True, blank=True)
     added_ids = models.JSONField(default=list, help_text="of the rows it added")
+    # exchange/undoing.py: of the rows on record it names when checked, of those it added once
+    # stored, by id.
+    digests = models.JSONField(default=dict)
     stays = models.TextField(blank=True, help_text="why it cannot be undone; blank: it may be")
 
     class Meta:

@@ -4,6 +4,7 @@ What takes long is done by the dispatcher; who uploaded it may leave the page an
 Checking is storing, rolled back (exchange/sheets.py).
 """
 
+import hashlib
 import uuid
 from collections.abc import Mapping
 from datetime import datetime, timedelta
@@ -16,7 +17,7 @@ from workshop import outbox
 from workshop.dispatcher import handles, sweeps
 from workshop.errors import Conflict, InputRefused, NotFound
 from workshop.exchange import sheets, undoing
-from workshop.exchange.reading import FileRefused, Row, rows_of
+from workshop.exchange.reading import FileRefused, Problem, Row, rows_of
 from workshop.exchange.sheets import Imported, Sheet
 from workshop.exchange.tables import Table, match_columns, read_table
 from workshop.models import FileImport, Member, OutboxEvent, Workshop
@@ -28,22 +29,37 @@ KEPT_FOR = timedelta(days=30)
 MOST_UNDER_WAY = 5  # uploads of one workshop not stored yet, within a day
 MOST_PROBLEMS = 200  # kept; the rest is counted
 LONGEST_NAME = 200
+LARGE = ("table", "added_ids", "digests")  # not loaded while somebody looks how it goes
 
 
 def importable_kinds() -> list[str]:
     return [kind for kind in sheets.kinds() if sheets.get_sheet(kind).importable]
 
 
-@transaction.atomic
 def upload(*, member: Member, raw: bytes, name: str, kind: str, now: datetime) -> FileImport:
     """Keep an uploaded table; when every column is matched by its name, its check begins.
 
     kind: blank, the one whose columns it has. Raises FileRefused, InputRefused, Conflict.
     """
-    name = name.strip()[:LONGEST_NAME] or "the file"
-    table = read_table(raw, name=name)
+    table = read_table(raw, name=name_of(name))
+    return keep(member=member, table=table, name=name, kind=kind, now=now)
+
+
+def name_of(name: str) -> str:
+    return name.strip()[:LONGEST_NAME] or "the file"
+
+
+@transaction.atomic
+def keep(*, member: Member, table: Table, name: str, kind: str, now: datetime) -> FileImport:
+    """Keep a table that was read: reading takes seconds, and is done before, holding nothing."""
+    name = name_of(name)
     kind = kind or likeliest_kind(table.header)
     sheet = _sheet(kind)
+    _check_size(sheet, len(table.rows), name)
+    # Two uploads at once do not each take the last place. The workshop's own row is held by the
+    # dispatcher for as long as it stores; nobody holds its first member.
+    people = Member.of(member.workshop).select_for_update(no_key=True, of=("self",))
+    people.order_by("pk").first()
     unfinished = FileImport.of(member.workshop).filter(
         stored_at__isnull=True, uploaded_at__gt=now - timedelta(days=1)
     )
@@ -101,6 +117,7 @@ def check(
             wrong[column.name] = "The file has no such column."
     if wrong:
         raise InputRefused(f"Not checked: {', '.join(wrong)} must be matched.", fields=wrong)
+    _check_size(sheet, found.row_count, found.name)
     names = {column.name for column in sheet.columns}
     found.kind = kind
     found.places = {name: place for name, place in places.items() if name in names}
@@ -118,20 +135,50 @@ def store(*, member: Member, import_id: uuid.UUID, now: datetime) -> FileImport:
 def undo(*, member: Member, import_id: uuid.UUID, now: datetime) -> FileImport:
     """Have a stored file undone. Raises NotFound, Conflict with the reason why not."""
     found = _locked(member.workshop, import_id, State.STORED)
-    why = why_stays(found, now=now)
+    why = why_stays(found, now=now) or _why_not_now(found)
     if why:
         raise Conflict(f"Not undone: {why}.")
     return _begin(found, State.UNDOING, UNDO, now)
 
 
 @transaction.atomic
-def drop(*, member: Member, import_id: uuid.UUID) -> None:
-    """Forget a file that was not stored. Raises NotFound, Conflict."""
-    _locked(member.workshop, import_id, State.OPEN, State.CHECKED, State.REFUSED).delete()
+def drop(*, member: Member, import_id: uuid.UUID) -> bool:
+    """Forget a file that was not stored, or whose check or storing was given up.
+
+    One whose undoing was given up is stored still: False. Raises NotFound, Conflict.
+    """
+    found = _locked(member.workshop, import_id, *State.values)
+    if found.state == State.UNDOING and is_given_up(found):
+        found.state = State.STORED
+        found.save(update_fields=["state"])
+        return False
+    idle = found.state in {State.OPEN, State.CHECKED, State.REFUSED}
+    if not idle and not (found.stored_at is None and is_given_up(found)):
+        raise Conflict(f"{found.name} {found.get_state_display()}; look at its page again.")
+    found.delete()
+    return True
+
+
+def header_of(found: FileImport) -> list[str]:
+    """Return the names of a file's columns while they may be matched, else none."""
+    if found.state in {State.OPEN, State.CHECKED, State.REFUSED}:
+        return list(found.table["header"])
+    return []
+
+
+def is_given_up(found: FileImport) -> bool:
+    """Return True when what it waits for was tried too often and is tried no more."""
+    if not found.is_under_way:
+        return False
+    kind = {State.CHECKING: CHECK, State.STORING: STORE, State.UNDOING: UNDO}[State(found.state)]
+    events = OutboxEvent.of(found.workshop_id).filter(
+        kind=kind, payload__import_id=str(found.pk), done_at__isnull=True
+    )
+    return bool(events.exists()) and not events.filter(dead_at__isnull=True).exists()
 
 
 def get_import(workshop: Workshop, import_id: uuid.UUID) -> FileImport:
-    found: FileImport | None = _imports(workshop).filter(pk=import_id).first()
+    found: FileImport | None = _imports(workshop).defer(*LARGE).filter(pk=import_id).first()
     if found is None:
         raise NotFound("There is no such import in this workshop.")
     return found
@@ -139,7 +186,7 @@ def get_import(workshop: Workshop, import_id: uuid.UUID) -> FileImport:
 
 def list_imports(workshop: Workshop) -> "QuerySet[FileImport]":
     """Return the workshop's imports, the latest first, without their tables."""
-    return _imports(workshop).defer("table", "problems", "added_ids")
+    return _imports(workshop).defer(*LARGE, "problems")
 
 
 def _imports(workshop: Workshop) -> "QuerySet[FileImport]":
@@ -147,14 +194,29 @@ def _imports(workshop: Workshop) -> "QuerySet[FileImport]":
 
 
 def why_stays(found: FileImport, *, now: datetime) -> str:
-    """Return why a stored file cannot be undone, blank when it can."""
+    """Return why a stored file cannot be undone, as far as it is known without a search.
+
+    What was done to its rows since is looked up when somebody wants it undone.
+    """
     if found.stays or found.stored_at is None:
         return found.stays or "it is not stored"
     if now > found.stored_at + UNDO_FOR:
         return "more than an hour has passed"
+    return ""
+
+
+def _why_not_now(found: FileImport) -> str:
+    """Return what was done to the rows since or rests on them, blank when nothing."""
     model = undoing.model_of(_sheet(found.kind).adds)
-    resting = undoing.resting_on(model, found.added_ids)
-    return f"other things rest on its rows by now: {', '.join(resting)}" if resting else ""
+    if resting := undoing.resting_on(model, found.added_ids):
+        return f"other things rest on its rows by now: {', '.join(resting)}"
+    return _why_changed(found)
+
+
+def _why_changed(found: FileImport) -> str:
+    model = undoing.model_of(_sheet(found.kind).adds)
+    changed = undoing.changed_since(model, found.added_ids, found.digests)
+    return f"{', '.join(changed)}, or what came with it, was changed since" if changed else ""
 
 
 def parsed(found: FileImport, most: int | None = None) -> list[Row]:
@@ -163,10 +225,21 @@ def parsed(found: FileImport, most: int | None = None) -> list[Row]:
     rows = table.rows[:most]
     made = rows_of(table.header, rows, _sheet(found.kind).columns, found.places)
     by_number = {row.number: row for row in made}
+    used = set(found.places.values())
     for problem in table.problems:
+        if problem.place is not None and problem.place not in used:
+            continue  # of a column nobody matched
         if problem.row in by_number:
             by_number[problem.row].problems.append(problem)
+        elif most is None:
+            raise FileRefused(found.name, [problem])  # never passed over
     return made
+
+
+def _check_size(sheet: Sheet, rows: int, name: str) -> None:
+    if rows > sheet.most_rows:
+        message = f"has {rows} rows; at most {sheet.most_rows} of {sheet.kind} are taken at once"
+        raise FileRefused(name, [Problem(0, "", "", f"{message}, split it")])
 
 
 def _sheet(kind: str) -> Sheet:
@@ -178,7 +251,7 @@ def _sheet(kind: str) -> Sheet:
 
 
 def _locked(workshop: Workshop, import_id: uuid.UUID, *states: str) -> FileImport:
-    rows = FileImport.of(workshop).select_for_update()
+    rows = FileImport.of(workshop).select_for_update().defer(*LARGE)
     found: FileImport | None = rows.filter(pk=import_id).first()
     if found is None:
         raise NotFound("There is no such import in this workshop.")
@@ -189,8 +262,12 @@ def _locked(workshop: Workshop, import_id: uuid.UUID, *states: str) -> FileImpor
 
 def _begin(found: FileImport, state: str, event: str, now: datetime) -> FileImport:
     found.state, found.since = state, now
-    found.tally, found.problems, found.problem_count = {}, [], 0
-    found.save()
+    found.problems, found.problem_count = [], 0
+    if state == State.CHECKING:
+        found.tally = {}
+    found.save(
+        update_fields=["state", "since", "tally", "problems", "problem_count", "kind", "places"]
+    )
     outbox.record(event, workshop_id=found.workshop_id, payload={"import_id": str(found.pk)})
     return found
 
@@ -207,7 +284,16 @@ def _at(event: OutboxEvent, state: str) -> FileImport | None:
 def check_now(event: OutboxEvent, now: datetime) -> None:
     found = _at(event, State.CHECKING)
     if found is not None:
-        _end(found, _load(found, now, dry_run=True), State.CHECKED, now)
+        _check(found, now)
+
+
+def _check(found: FileImport, now: datetime) -> None:
+    found.digests = _on_record(found)
+    _end(found, _load(found, now, dry_run=True), State.CHECKED, now)
+
+
+class _OtherThanShown(Exception):
+    """Leaves the storing of what would come to something else than what was shown."""
 
 
 @handles(STORE)
@@ -215,14 +301,39 @@ def store_now(event: OutboxEvent, now: datetime) -> None:
     found = _at(event, State.STORING)
     if found is None:
         return
+    shown, there = found.tally, _on_record(found)
+    if there != found.digests:
+        _show_again(found, _differing(found, there), now)
+        return
+    try:
+        with transaction.atomic():
+            _store(found, shown, now)
+    except _OtherThanShown:
+        _show_again(found, ["what it rests on"], now)
+
+
+def _store(found: FileImport, shown: dict[str, Any], now: datetime) -> None:
     before = _named(found)
     done = _load(found, now, dry_run=False)
     if isinstance(done, Imported):
-        found.stored_at = now
-        found.added_ids = sorted(set(_named(found)) - set(before))
-        found.stays = _why_not_undone(found, done, before)
+        if _tally(done) != shown:
+            raise _OtherThanShown
+        added = sorted(set(_named(found)) - set(before))
+        stays = _why_not_undone(found, done, before, added)
+        found.stored_at, found.added_ids, found.stays = now, added, stays
+        model = _sheet(found.kind).adds
+        found.digests = {} if stays else undoing.digests(undoing.model_of(model), added)
         found.table = {}
     _end(found, done, State.STORED, now)
+
+
+def _show_again(found: FileImport, names: list[str], now: datetime) -> None:
+    """Have a file checked once more: it would overwrite or leave what was not there when shown."""
+    _check(found, now)
+    if found.state == State.CHECKED:
+        said = f"Not stored: {', '.join(names)} changed since the check. Look at the figures again."
+        found.problems = [[0, "", "", said]]
+        found.save(update_fields=["problems"])
 
 
 @handles(UNDO)
@@ -230,18 +341,26 @@ def undo_now(event: OutboxEvent, now: datetime) -> None:
     found = _at(event, State.UNDOING)
     if found is None:
         return
+    try:
+        with transaction.atomic():
+            _take_back(found)
+        found.state = State.UNDONE
+        found.problems = []
+    except Conflict as kept:
+        found.state = State.STORED
+        found.problems = [[0, "", "", f"Not undone: {kept.message}."]]
+    found.since = now
+    found.save(update_fields=["state", "problems", "since"])
+
+
+def _take_back(found: FileImport) -> None:
     sheet = _sheet(found.kind)
     model = undoing.model_of(sheet.adds)
-    resting = undoing.resting_on(model, found.added_ids)
-    if resting:
-        found.state = State.STORED
-        found.problems = [[0, "", "", f"not undone, by now rests on it: {', '.join(resting)}"]]
-    else:
-        sheet.take_along(found.workshop, found.added_ids)
-        undoing.take_back(model, found.added_ids)
-        found.state = State.UNDONE
-    found.since = now
-    found.save()
+    undoing.lock(model, found.added_ids)
+    if why := _why_changed(found):
+        raise Conflict(why)
+    sheet.take_along(found.workshop, found.added_ids)
+    undoing.take_back(model, found.added_ids, workshop_id=found.workshop_id)
 
 
 def _load(found: FileImport, now: datetime, *, dry_run: bool) -> Imported | FileRefused:
@@ -268,7 +387,9 @@ def _end(found: FileImport, done: Imported | FileRefused, state: str, now: datet
         found.state = state
         found.tally = _tally(done)
     found.since = now
-    found.save()
+    figures = ["state", "since", "tally", "problems", "problem_count", "digests"]
+    once = ["stored_at", "added_ids", "stays", "table"] if found.state == State.STORED else []
+    found.save(update_fields=[*figures, *once])
 
 
 def _tally(done: Imported) -> dict[str, Any]:
@@ -281,8 +402,8 @@ Key = tuple[tuple[str, str], ...]
 
 def _keys(found: FileImport) -> list[Key]:
     """Return what each row of the file is found by in the model it adds to."""
-    keys = [_sheet(found.kind).key(row) for row in parsed(found)]
-    return [tuple(sorted(key.items())) for key in keys if key]
+    keys = _sheet(found.kind).keys(found.workshop, parsed(found))
+    return [tuple(sorted(key.items())) for key in keys]
 
 
 def _named(found: FileImport) -> dict[Any, Key]:
@@ -300,7 +421,32 @@ def _named(found: FileImport) -> dict[Any, Key]:
     return {pk: key for pk, key in there.items() if key in wanted}
 
 
-def _why_not_undone(found: FileImport, done: Imported, before: dict[Any, Key]) -> str:
+def _on_record(found: FileImport) -> dict[str, str]:
+    """Return digests of what is on record that storing the file may change, by id."""
+    sheet = _sheet(found.kind)
+    if sheet.adds:
+        return undoing.digests(undoing.model_of(sheet.adds), sorted(_named(found)))
+    told = hashlib.blake2b(digest_size=8)
+    for values in sheet.dump(found.workshop):
+        told.update(repr(sorted(values.items())).encode())
+    return {"": told.hexdigest()}
+
+
+def _differing(found: FileImport, there: dict[str, str]) -> list[str]:
+    """Return names of what is on record otherwise than when the file was checked, some of them."""
+    sheet = _sheet(found.kind)
+    keys = {*there, *found.digests}
+    wrong = sorted(key for key in keys if there.get(key) != found.digests.get(key))[:5]
+    if not sheet.adds:
+        return [f"{found.kind.replace('_', ' ')} on record"]
+    rows: Any = undoing.model_of(sheet.adds)
+    names = {str(row.pk): str(row) for row in rows.of(found.workshop).filter(pk__in=wrong)}
+    return [names.get(key, "one that is gone") for key in wrong]
+
+
+def _why_not_undone(
+    found: FileImport, done: Imported, before: dict[Any, Key], added: list[Any]
+) -> str:
     """Return why a file just stored cannot be undone: only what it added is taken back."""
     sheet = _sheet(found.kind)
     if not sheet.adds:
@@ -308,7 +454,7 @@ def _why_not_undone(found: FileImport, done: Imported, before: dict[Any, Key]) -
     known = set(before.values())
     if done.changed or sum(key in known for key in _keys(found)) != done.same:
         return "it changed or added to what was on record before; put that right by hand"
-    return "" if found.added_ids else "it added nothing that was not on record"
+    return "" if added else "it added nothing that was not on record"
 
 
 @sweeps

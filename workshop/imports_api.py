@@ -13,12 +13,12 @@ from rest_framework.response import Response
 
 from workshop import imports
 from workshop.api import MemberView, list_schema
-from workshop.exchange.tables import MOST_BYTES, MOST_COLUMNS
+from workshop.exchange.tables import MOST_BYTES, MOST_COLUMNS, read_table
 from workshop.models import FileImport, Role
 
 
 class ImportFileInput(serializers.Serializer[Any]):
-    """A table: CSV or XLSX, at most 20 MB and 5,000 rows. `kind` blank: by its columns."""
+    """A table: CSV or XLSX, at most 20 MB and 5,000 rows (2,000 donors). `kind` may be blank."""
 
     file = serializers.FileField()
     kind = serializers.CharField(max_length=20, required=False, default="", allow_blank=True)
@@ -57,6 +57,8 @@ class ImportLineOutput(serializers.ModelSerializer[FileImport]):
 class ImportOutput(ImportLineOutput):
     """An import. `tally` says what was stored, or would be; `stays` why it cannot be undone.
 
+    Whether people worked on its rows since is looked up when it is to be undone.
+
     `problems` are [row, column, what stands there, what is wrong], at most 200 of
     `problem_count`.
     """
@@ -75,7 +77,7 @@ class ImportOutput(ImportLineOutput):
         )
 
     def get_header(self, found: FileImport) -> list[str]:
-        return list(found.table.get("header", []))
+        return imports.header_of(found)
 
     def get_stays(self, found: FileImport) -> str:
         stored = found.state == FileImport.State.STORED
@@ -88,6 +90,15 @@ class _Imports(MemberView):
 
 class Imports(_Imports):
     parser_classes = (MultiPartParser,)
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        """Read the table before the transaction of an Idempotency-Key begins: it takes seconds."""
+        super().initial(request, *args, **kwargs)
+        if request.method == "POST":
+            given = self.valid(ImportFileInput)
+            self.name = imports.name_of(given["file"].name or "")
+            self.table = read_table(given["file"].read(MOST_BYTES + 1), name=self.name)
+            given["file"].seek(0)
 
     @list_schema(ImportLineOutput, operation_id="list_imports")
     def get(self, request: Request) -> Response:
@@ -106,10 +117,10 @@ class Imports(_Imports):
         otherwise (`open`) set the columns with PUT.
         """
         given = self.valid(ImportFileInput)
-        found = imports.upload(
+        found = imports.keep(
             member=self.member,
-            raw=given["file"].read(MOST_BYTES + 1),
-            name=given["file"].name or "",
+            table=self.table,
+            name=self.name,
             kind=given["kind"],
             now=timezone.now(),
         )
@@ -144,7 +155,7 @@ class ImportDetail(_Imports):
 
     @extend_schema(operation_id="drop_import", responses={204: None})
     def delete(self, request: Request, pk: UUID) -> Response:
-        """Forget a file that was not stored."""
+        """Forget a file that was not stored, or whose check or storing was given up."""
         imports.drop(member=self.member, import_id=pk)
         return Response(status=204)
 

@@ -4,11 +4,12 @@ Plain text in, plain text out; which model it is says the catalogue. Nothing her
 is offered to a person who has the plate before them. Labels: what plates print, common practice.
 """
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Any
+
+import re2
 
 from donors.domain.build_dates import Scheme
 
@@ -17,25 +18,23 @@ MOST_LINES = 60
 LONGEST_LINE = 120  # characters
 # Boxes overlap by this much of the lower one's height to stand in one line.
 SAME_LINE = 0.5
+# Of text a browser sends back: RE2 takes time by its length and no more, whatever it holds.
 # The last letters of a label are misread like any others: l as I, 1 or a bar.
-_MODEL = re.compile(
-    r"^\W*(?:mod(?:e[li1|!]{1,2})?|type?)(?![a-z0-9])(?:\W*n[or]\b)?\W*(.*)$", re.IGNORECASE
+_GAP = r"[^\pL\pN_]*"
+_MODEL = re2.compile(
+    rf"(?i)^{_GAP}(?:mod(?:e[li1|!]{{1,2}})?|type?)(?:[^a-z0-9]{_GAP}(?:n[or]\b)?{_GAP}(.*))?$"
 )
-_SERIAL = re.compile(
-    r"\b(?:s\s*/\s*n|s\.?n\.?|ser(?:ial)?\.?\s*(?:no|nr|number)?\.?)\s*[:.#]?\s*"
-    r"([a-z0-9][a-z0-9\-/]{3,39})\s*$",
-    re.IGNORECASE,
+_SERIAL = re2.compile(
+    r"(?i)\b(?:s\s*/\s*n|s\.?n\.?|ser(?:ial)?\.?\s*(?:no|nr|number)?\.?)\s*[:.#]?\s*"
+    r"([a-z0-9][a-z0-9\-/]{3,39})\s*$"
 )
-_BUILT = re.compile(
-    r"\b(?:built|date|prod(?:uced|uction)?|made|mfd|mfg)\b\.?\s*(?:date|code|week)?\s*[:.]?\s*"
-    r"(\d{4})\s*[-/.]?\s*w?\s*(\d{2})\s*$",
-    re.IGNORECASE,
+_DATE_LABEL = r"(?i)\b(?:built|date|prod(?:uced|uction)?|made|mfd|mfg)\b\.?\s*"
+_BUILT = re2.compile(
+    _DATE_LABEL + r"(?:date|code|week)?\s*[:.]?\s*(\d{4})\s*[-/.]?\s*w?\s*(\d{2})\s*$"
 )
-_SHORT_CODE = re.compile(
-    r"\b(?:built|date|prod(?:uced|uction)?|made|mfd|mfg)\b\.?\s*(?:date|code|week)?\s*[:.]?\s*"
-    r"([a-z0-9]{2,5})\s*$",
-    re.IGNORECASE,
-)
+_SHORT_CODE = re2.compile(_DATE_LABEL + r"(?:date|code|week)?\s*[:.]?\s*([a-z0-9]{2,5})\s*$")
+# "Type of protection IP24", "Type IP24": a class of protection (IEC 60529), no model.
+_PROTECTION = re2.compile(r"(?i)^(?:of\b|ip\s*[0-9x]{2}[a-d]?$)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +104,13 @@ def lines_of(pieces: Sequence[Piece]) -> list[str]:
     return lines
 
 
+def sent_lines(text: str) -> list[str]:
+    """Return the lines of text a browser sent back, cut to what a plate has."""
+    text = text.encode("utf-8", "replace").decode()
+    lines = (" ".join(line.split())[:LONGEST_LINE] for line in text.splitlines())
+    return [line for line in lines if line][:MOST_LINES]
+
+
 def facts_of(lines: Sequence[str]) -> Facts:
     """Return what the labels on the lines say, the first of each."""
     return Facts(
@@ -114,9 +120,10 @@ def facts_of(lines: Sequence[str]) -> Facts:
     )
 
 
-def _first(shape: "re.Pattern[str]", lines: Sequence[str]) -> str:
+def _first(shape: Any, lines: Sequence[str]) -> str:
     found = (shape.search(line) for line in lines)
-    return next((one.group(1).strip(" :.") for one in found if one and _number(one.group(1))), "")
+    texts = ((one.group(1) or "").strip(" :.") for one in found if one)
+    return next((text for text in texts if _number(text) and not _PROTECTION.search(text)), "")
 
 
 def _number(text: str) -> bool:

@@ -2,6 +2,7 @@
 
 from django.db.models import Q
 
+from donors.services import RECOGNISED_COLUMNS
 from parts.exchange.donors import Donors
 from parts.exchange.interchanges import Interchanges
 from parts.exchange.stock import Parts
@@ -26,4 +27,7 @@ undoing.goes_along(
         note="",
         price_cents__isnull=True,
     ),
+    made_with=True,
 )
+undoing.written_by_programs("parts.Part", "grade_reason", "grade_falls_on")
+undoing.written_by_programs("donors.Donor", *RECOGNISED_COLUMNS, "number_key")

@@ -35,6 +35,7 @@ from workshop.models import Workshop
 class Donors(Sheet):
     kind = "donors"
     adds = "donors.Donor"
+    most_rows = 2_000  # each brings its parts
     columns = (
         Column("ref", cells.reference(40), required=True),
         *MACHINE,

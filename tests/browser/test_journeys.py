@@ -2,11 +2,13 @@
 
 import re
 
+import pytest
 from django.conf import settings
 from playwright.sync_api import Page, expect
 
 from donors.models import Donor
 from matching.models import Hold, Outcome
+from parts import plate_photos
 from parts.models import Part
 from tests.browser.conftest import PHONE, Open
 from tests.factories import PASSWORD, Bench
@@ -35,6 +37,20 @@ def test_a_machine_becomes_a_repair_on_a_phone(bench: Bench, open_as: Open) -> N
     part_now = Part.of(bench.workshop).get(ref="D-0001.control-board")
     assert (part_now.state, part_now.grade) == ("fitted", "tested-good")
     assert Outcome.of(bench.workshop).get().result == "worked"
+
+
+def test_enter_in_a_field_sends_the_form_and_reads_no_plate(
+    bench: Bench, open_as: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(plate_photos, "can_read", lambda: True)
+    page = open_as(bench.technician)
+    page.goto("/donors/new/")
+    expect(page.get_by_role("button", name="Read the plate")).to_be_visible()
+    page.get_by_label("Appliance").select_option("washing-machine")
+    page.get_by_label("Model number").fill("W7-60 R1 W")
+    page.get_by_label("Model number").press("Enter")
+    expect(page.get_by_role("main")).to_contain_text("Taken in as")
+    assert Donor.of(bench.workshop).get().model_number == "W7-60 R1 W"
 
 
 def test_a_reviewer_sees_what_a_rule_would_change_and_approves_it(

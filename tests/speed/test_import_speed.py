@@ -2,8 +2,8 @@
 
     python -m pytest -m speed tests/speed/test_import_speed.py -s
 
-Aim (reliability plan, row 24): 10,000 rows in 10 s; not met for donors, which bring their parts.
-No figure decides a test.
+Aim (reliability plan, row 24): 10,000 rows in 10 s; not met. A task of the dispatcher is ended at
+30 s, so each kind's most rows are set by what this shows. No figure decides a test.
 """
 
 import io
@@ -16,21 +16,46 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.db import connection
 from openpyxl import Workbook
 
 from tests.factories import NOW, Bench
 from workshop import imports
+from workshop.exchange.sheets import get_sheet
 from workshop.exchange.tables import read_table
 from workshop.models import OutboxEvent
 
 pytestmark = [pytest.mark.speed, pytest.mark.django_db]
-HEADER = "ref,appliance,make,model_number,serial_number,built_from,built_to,received_on,cause,note"
-ROWS = 5_000
-
-
-def row(at: int) -> list[str]:
-    machine = ["washing-machine", "Velthane", "W7-60 R1 W", f"00{at}", "2018-03-01", "2018-03-31"]
-    return [f"X-{at}", *machine, "2026-11-02", "", "from the yard"]
+MACHINE = "washing-machine,Velthane,W7-60 R1 W"
+# A line of each kind, {n} its number: what the most rows of a kind are set by (docs/exchange.md).
+LINES = {
+    "donors": (
+        "ref,appliance,make,model_number,serial_number,received_on,note",
+        "X-{n}," + MACHINE + ",00{n},2026-11-02,from the yard",
+    ),
+    "parts": (
+        "ref,donor_ref,kind,part_number,grade,bin,price,removed_on",
+        "P-{n},,control-board,BRD-{n},untested,A1,12.50,2026-11-03",
+    ),
+    "jobs": (
+        "job_ref,appliance,make,model_number,opened_on,kind,part_number",
+        "J-{n}," + MACHINE + ",2026-11-02,control-board,BRD-{n}",
+    ),
+    "models": ("make,model_number,aliases,family", "Velthane,K{n}-60 R{n} W,AL {n},K{n}"),
+    "makes": ("make,aliases,pattern", "Make {n} q,alias {n},"),
+    "interchange": (
+        "kind,from_number,to_number,both_ways,note",
+        "control-board,BRD-{n},BRE-{n},1,",
+    ),
+    "outcomes": (
+        "kind,part_number,donor_make,donor_model_number,job_make,job_model_number,fitted_on,result",
+        "control-board,BRD-{n},Velthane,W7-60 R1 W,Velthane,W7-60 R1 S,2026-10-02,worked",
+    ),
+    "fault_codes": (
+        "make,appliance,code,meaning,suspects",
+        "Velthane,washing-machine,E{n},does not drain,drain-pump=1",
+    ),
+}
 
 
 def timed(what: str, act: Callable[[], Any]) -> Any:
@@ -40,33 +65,32 @@ def timed(what: str, act: Callable[[], Any]) -> Any:
     return found
 
 
-def test_five_thousand_donors(bench: Bench) -> None:
-    lines = [HEADER, *(",".join(row(at)) for at in range(ROWS))]
-    raw = "\n".join(lines).encode()
-    book = Workbook(write_only=True)
-    sheet = book.create_sheet()
-    for line in [HEADER.split(","), *map(row, range(ROWS))]:
-        sheet.append(line)
-    out = io.BytesIO()
-    book.save(out)
-    timed("CSV read", lambda: read_table(raw, name="a.csv"))
-    timed("XLSX read", lambda: read_table(out.getvalue(), name="a.xlsx"))
+@pytest.mark.parametrize("kind", LINES)
+def test_the_most_rows_of_a_kind(bench: Bench, kind: str) -> None:
+    header, line = LINES[kind]
+    rows = [line.format(n=at) for at in range(1_000, 1_000 + get_sheet(kind).most_rows)]
+    raw = "\n".join([header, *rows]).encode()
+    print(f"\n{kind}, {len(rows)} rows, {connection.vendor}")
+    timed("read", lambda: read_table(raw, name="a.csv"))
     member = bench.members["reviewer"]
-    found = imports.upload(member=member, raw=raw, name="a.csv", kind="donors", now=NOW)
+    found = imports.upload(member=member, raw=raw, name="a.csv", kind=kind, now=NOW)
+    if found.state == "open":
+        places = found.places
+        imports.check(member=member, import_id=found.pk, kind=kind, places=places, now=NOW)
 
-    def act(begin: Callable[..., Any], handler: Callable[..., Any]) -> Callable[[], None]:
-        def run() -> None:
-            if begin is not None:
-                begin(member=member, import_id=found.pk, now=NOW)
-            event = OutboxEvent.of(bench.workshop).filter(payload__import_id=str(found.pk))
-            handler(event.order_by("-recorded_at").first(), NOW)
+    def handled(handler: Callable[..., Any]) -> Callable[[], None]:
+        event = OutboxEvent.of(bench.workshop).filter(payload__import_id=str(found.pk))
+        return lambda: handler(event.order_by("-id").first(), NOW)
 
-        return run
-
-    timed("checked", act(None, imports.check_now))
-    timed("stored", act(imports.store, imports.store_now))
-    timed("undone", act(imports.undo, imports.undo_now))
-    assert imports.get_import(bench.workshop, found.pk).state == "undone"
+    timed("checked", handled(imports.check_now))
+    imports.store(member=member, import_id=found.pk, now=NOW)
+    timed("stored", handled(imports.store_now))
+    there = imports.get_import(bench.workshop, found.pk)
+    assert (there.state, there.tally["added"]) == ("stored", len(rows))
+    if not there.stays:
+        imports.undo(member=member, import_id=found.pk, now=NOW)
+        timed("undone", handled(imports.undo_now))
+        assert imports.get_import(bench.workshop, found.pk).state == "undone"
 
 
 NAMED = b'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main">'

@@ -26,12 +26,16 @@ class Column:
 
 @dataclass(frozen=True)
 class Problem:
-    """One bad cell or row. `row` counts as a spreadsheet does: the header is row 1."""
+    """One bad cell or row. `row` counts as a spreadsheet does: the header is row 1.
+
+    place: of a cell of a table whose columns are yet to be matched, from 0.
+    """
 
     row: int
     column: str
     found: str
     message: str
+    place: int | None = None
 
     def __str__(self) -> str:
         where = f"row {self.row}, column {self.column}" if self.column else f"row {self.row}"
@@ -91,7 +95,7 @@ def read_text(raw: bytes, columns: Sequence[Column], *, name: str) -> list[Row]:
         raise FileRefused(name, [Problem(row, "", "", message)]) from bad
     if "\x00" in content:
         row = content[: content.index("\x00")].count("\n") + 1
-        raise FileRefused(name, [Problem(row, "", "", "holds a NUL character")])
+        raise FileRefused(name, [Problem(row, "", "", "holds bytes no text has")])
     rows = _parse(_split(content, name), columns, name)
     refuse_if_bad(rows, name)
     return rows

@@ -52,6 +52,7 @@ class Sheet:
     kind: ClassVar[str]
     columns: ClassVar[Sequence[Column]]
     importable: ClassVar[bool] = True
+    most_rows: ClassVar[int] = 5_000  # of an upload, by measured time: docs/exchange.md
     # Of files that can be undone: the model of the rows they add, "app.Model".
     adds: ClassVar[str] = ""
     # Why a file of this kind cannot be undone, when nothing is named in `adds`.
@@ -70,6 +71,10 @@ class Sheet:
     def key(self, row: Row) -> Mapping[str, str] | None:
         """Return how the row that a row of the file is about is found in `adds`: field = value."""
         raise NotImplementedError
+
+    def keys(self, workshop: Workshop, rows: Iterable[Row]) -> list[Mapping[str, str]]:
+        """Return the keys of the rows that have one."""
+        return [key for key in map(self.key, rows) if key]
 
 
 _sheets: dict[str, Sheet] = {}

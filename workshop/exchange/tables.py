@@ -6,17 +6,20 @@ named by row and column. Sizes are counted while inflating, not believed.
 
 import csv
 import io
+import posixpath
 import re
 import zipfile
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from datetime import time as clock
 from typing import Any
+from xml.etree import ElementTree
 
 from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
+from workshop.exchange.cells import LONGEST_CELL
 from workshop.exchange.reading import FileRefused, Problem
 
 MOST_BYTES = 20 * 2**20
@@ -27,13 +30,20 @@ MOST_COLUMNS = 100
 MOST_DIGITS = 15  # of a number cell: a spreadsheet keeps no more
 SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _PAGE = 64 * 1024
+MOST_TEXT = 20 * 2**20  # characters of all cells together: a text may stand in many of them
+MOST_BAD_CELLS = 20_000  # also such as stand in columns nobody asks for
 # Of a workbook's files: tags there may be, for what is read row by row or text by text; all else
-# is read whole. And bytes from the end of one row or text to the end of the next.
-MOST_TAGS = {"worksheets/": 3_000_000, "sharedstrings": 2_000_000}
+# is read whole. And bytes from the end of one row or text to the end of the next. As many rows
+# and columns as are read at most, each cell with a formula or its own text (six tags), fit in.
+WORKSHEET, TEXTS = "worksheet", "sharedStrings"
+MOST_TAGS = {WORKSHEET: 6 * MOST_ROWS * MOST_COLUMNS, TEXTS: 2_000_000}
 FEW_TAGS = 200_000
 LONGEST_ROW = 2**20
-MOST_ENDS = {"worksheets/": 200_000, "sharedstrings": 500_000}
+MOST_ENDS = {WORKSHEET: 200_000, TEXTS: 500_000}
 _ENDS = re.compile(rb"</(?:\w+:)?(?:row|si)>|<(?:\w+:)?(?:row|si)/>")
+# Begins so: XML in two bytes a character, where no tag is found by its bytes.
+_WIDE = re.compile(rb"\xff\xfe|\xfe\xff|[<\s]\x00|\x00[<\s]")
+_TYPES = "[Content_Types].xml"
 
 
 @dataclass(frozen=True)
@@ -47,7 +57,9 @@ class Table:
     problems: list[Problem] = field(default_factory=list)
 
     def to_json(self) -> dict[str, Any]:
-        problems = [[one.row, one.column, one.found, one.message] for one in self.problems]
+        problems = [
+            [one.row, one.column, one.found, one.message, one.place] for one in self.problems
+        ]
         rows = [[number, *cells] for number, cells in self.rows]
         return {"header": self.header, "rows": rows, "notes": self.notes, "problems": problems}
 
@@ -86,22 +98,35 @@ def _csv(raw: bytes, name: str) -> Table:
     text = _decoded(raw, name)
     if "\x00" in text:
         row = text[: text.index("\x00")].count("\n") + 1
-        raise _refused(name, "holds a NUL character", row)
+        raise _refused(name, "holds bytes no text has; save it as 'CSV UTF-8' or .xlsx", row)
     separator = _separator(text)
     csv.field_size_limit(MOST_BYTES)
     found = []
     number = 0
     try:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+        reader = csv.reader(_lines(text, name), delimiter=separator, strict=True)
         for number, cells in enumerate(reader, start=1):
-            if any(cell.strip() for cell in cells):
-                found.append((number, cells))
+            if size := _width(cells):
+                _check_width(size, name, number)
+                found.append((number, cells[: max(size, min(len(cells), MOST_COLUMNS))]))
             if len(found) > MOST_ROWS + 1:
                 raise _refused(name, f"has more than {MOST_ROWS} rows; split it")
     except csv.Error as bad:
         raise _refused(name, f"is no CSV: {bad} (a quote left open?)", number + 1) from bad
     notes = [f"Read as text separated by {SEPARATORS[separator]}."]
     return _table(found, notes)
+
+
+def _lines(text: str, name: str) -> Iterator[str]:
+    for number, line in enumerate(io.StringIO(text, newline=""), start=1):
+        if len(line) > MOST_COLUMNS * LONGEST_CELL:
+            raise _refused(name, f"has a line of {len(line)} characters", number)
+        yield line
+
+
+def _check_width(size: int, name: str, row: int) -> None:
+    if size > MOST_COLUMNS:
+        raise _refused(name, f"has {size} columns; at most {MOST_COLUMNS} are read", row)
 
 
 def _decoded(raw: bytes, name: str) -> str:
@@ -117,7 +142,8 @@ def _decoded(raw: bytes, name: str) -> str:
 
 def _separator(text: str) -> str:
     """Return what separates the header's cells: what stands most often outside quotes there."""
-    first = next((line for line in text.splitlines() if line.strip()), "")
+    lines = io.StringIO(text[: 2 * MOST_COLUMNS * LONGEST_CELL], newline="")
+    first = next((line for line in lines if line.strip()), "")
     bare = re.sub(r'"[^"]*"', "", first)
     return max(SEPARATORS, key=bare.count)
 
@@ -126,19 +152,22 @@ def _table(found: list[tuple[int, list[str]]], notes: list[str]) -> Table:
     if not found:
         return Table([], [], notes)
     header = [cell.strip() for cell in found[0][1]]
-    while header and not header[-1] and all(_blank_from(row, len(header)) for _, row in found[1:]):
-        header.pop()  # a trailing separator on every line
-    rows = [(number, _cut(cells, len(header))) for number, cells in found[1:]]
-    return Table(header, rows, notes)
+    widths = [_width(cells) for _, cells in found]
+    # Without the blank columns a separator on every line leaves behind.
+    size = max(widths[0], min(len(header), max(widths)))
+    rows = [
+        (number, cells[:size] if width <= size < len(cells) else cells)
+        for (number, cells), width in zip(found[1:], widths[1:], strict=True)
+    ]
+    return Table(header[:size], rows, notes)
 
 
-def _blank_from(cells: list[str], size: int) -> bool:
-    return not any(cell.strip() for cell in cells[size - 1 :])
-
-
-def _cut(cells: list[str], size: int) -> list[str]:
-    """Return the cells without blank ones behind the last column."""
-    return cells[:size] if len(cells) > size and _blank_from(cells, size + 1) else cells
+def _width(cells: Sequence[str]) -> int:
+    """Return how many cells there are without the blank ones at the end."""
+    size = len(cells)
+    while size and not cells[size - 1].strip():
+        size -= 1
+    return size
 
 
 # XLSX
@@ -175,40 +204,84 @@ def _look_inside(raw: bytes, name: str) -> None:
         if len(files) > MOST_FILES or sum(one.file_size for one in files) > MOST_INFLATED:
             raise _refused(name, f"holds more than {MOST_INFLATED // 2**20} MB once unpacked")
         size = 0
+        said = [one for one in files if _says_what_is_what(one)]
+        for one in said:
+            size += _look_at(book, one, "", MOST_INFLATED - size, name)
+        parts = _large_parts(book)
         for one in files:
             if one.filename.lower().endswith((".zip", ".xlsx", ".xlsm", "vbaproject.bin")):
                 raise _refused(name, "holds programs or other files; save it as a plain .xlsx")
-            size += _look_at(book, one, MOST_INFLATED - size, name)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as bad:
+            if not _says_what_is_what(one):
+                part = parts.get(one.filename, "")
+                size += _look_at(book, one, part, MOST_INFLATED - size, name)
+    except (
+        zipfile.BadZipFile,
+        ElementTree.ParseError,
+        NotImplementedError,
+        RuntimeError,
+        EOFError,
+        OSError,
+    ) as bad:
         raise _refused(name, "is damaged, locked or no workbook") from bad
 
 
-def _look_at(book: zipfile.ZipFile, one: zipfile.ZipInfo, most: int, name: str) -> int:
+def _says_what_is_what(one: zipfile.ZipInfo) -> bool:
+    return one.filename == _TYPES or one.filename.lower().endswith(".rels")
+
+
+def _large_parts(book: zipfile.ZipFile) -> dict[str, str]:
+    """Return the files that are worksheets or the shared texts, and nothing else besides.
+
+    By what the workbook says of them and refers to them as, not by their names: whatever it says
+    is something else, or is told of twice, may be read whole.
+    """
+    if _TYPES not in book.namelist():
+        return {}
+    told: dict[str, set[str]] = {}
+    for one in ElementTree.fromstring(book.read(_TYPES)):
+        kind = one.get("ContentType", "").removesuffix("+xml").rpartition(".")[2]
+        told.setdefault(one.get("PartName", "").lstrip("/"), set()).add(kind)
+    for path in {one for one in book.namelist() if one.lower().endswith(".rels")}:
+        folder = posixpath.dirname(posixpath.dirname(path))
+        for one in ElementTree.fromstring(book.read(path)):
+            target = posixpath.normpath(posixpath.join("/", folder, one.get("Target", "")))
+            told.setdefault(target.lstrip("/"), set()).add(one.get("Type", "").rpartition("/")[2])
+    fixed = {"xl/styles.xml", "xl/workbook.xml", "xl/theme/theme1.xml"}
+    return {
+        path: next(iter(kinds))
+        for path, kinds in told.items()
+        if len(kinds) == 1 and kinds <= set(MOST_TAGS) and path not in fixed
+        if not path.startswith("docProps/")
+    }
+
+
+def _look_at(book: zipfile.ZipFile, one: zipfile.ZipInfo, part: str, most: int, name: str) -> int:
     """Return the size of a file, counted while inflating. Raises FileRefused.
 
-    Rows and texts are read one after the other, so each must be small; all else is read whole.
+    part: a key of MOST_TAGS, or blank. Rows and texts are read one after the other, so each must
+    be small; all else is read whole. Any file may be read as XML, whatever its name.
     """
-    path = one.filename.lower()
-    is_xml = path.endswith((".xml", ".rels"))
-    part = next((part for part in MOST_TAGS if part in path), "")
+    is_xml = one.filename.lower().endswith((".xml", ".rels", ".vml"))
     size = tags = ended = stretch = 0
     tail = b""
     with book.open(one) as file:
         while page := file.read(_PAGE):
+            if size == 0 and _WIDE.match(page):
+                raise _refused(name, "is written in a way spreadsheets do not; save it anew")
             size += len(page)
             if size > most:
                 raise _refused(name, f"holds more than {MOST_INFLATED // 2**20} MB once unpacked")
             seen = tail + page
             if b"<!DOCTYPE" in seen or b"<!ENTITY" in seen or (is_xml and b"\x00" in page):
-                raise _refused(name, "holds a document type; save it anew as .xlsx")
-            ends = [found.end() for found in _ENDS.finditer(seen)]
+                raise _refused(name, "holds what no table needs; save it anew as .xlsx")
+            ends = [found.end() for found in _ENDS.finditer(seen)] if part else []
             stretch = len(seen) - ends[-1] if ends else stretch + len(page)
             tags, ended = tags + page.count(b"<"), ended + len(ends)
-            if is_xml and (
-                tags > MOST_TAGS.get(part, FEW_TAGS)
-                or (part and (ended > MOST_ENDS[part] or stretch > LONGEST_ROW))
+            if tags > MOST_TAGS.get(part, FEW_TAGS) or (
+                part and (ended > MOST_ENDS[part] or stretch > LONGEST_ROW)
             ):
-                raise _refused(name, "holds rows or cells without end; save the table alone")
+                most_read = f"{MOST_ROWS} rows of {MOST_COLUMNS} columns" if part else "a table"
+                raise _refused(name, f"holds more than {most_read}; save the table alone")
             tail = page[-16:]
     return size
 
@@ -217,34 +290,56 @@ def _sheet(sheet: Any, notes: list[str], name: str) -> Table:
     sheet.reset_dimensions()  # what it says of its own size is not believed
     found: list[tuple[int, list[str]]] = []
     problems: list[Problem] = []
+    length = 0
     for number, cells in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS + 1), start=1):
         if number > 10 * MOST_ROWS:
             raise _refused(name, "has too many blank rows; delete them")
-        row = []
-        for cell in cells:
-            try:
-                row.append(_text_of(cell))
-            except ValueError as bad:
-                column = found[0][1][len(row)] if found and len(row) < len(found[0][1]) else ""
-                where = column.strip() or f"column {len(row) + 1}"
-                problems.append(Problem(number, where, str(cell.value)[:60], str(bad)))
-                row.append("")
-        if any(text.strip() for text in row):
+        row, bad = _cells_of(cells, number)
+        if bad and not found:  # names nobody can match
+            raise FileRefused(name, bad)
+        problems += bad
+        if size := _width(row):
+            _check_width(size, name, number)
+        if size or bad:
             found.append((number, row))
+        length += sum(map(len, row))
         if len(found) > MOST_ROWS + 1:
             raise _refused(name, f"has more than {MOST_ROWS} rows; split it")
-    wide = max((len(_without_blanks(row)) for _, row in found), default=0)
+        if length > MOST_TEXT:
+            raise _refused(name, f"holds more than {MOST_TEXT // 2**20} million characters")
+        if len(problems) > MOST_BAD_CELLS:
+            raise FileRefused(name, _named(problems, found[0][1]))
+    wide = max(
+        [*(_width(row) for _, row in found), *((one.place or 0) + 1 for one in problems)], default=0
+    )
     table = _table(
         [(number, [*row, *[""] * (wide - len(row))][:wide]) for number, row in found], notes
     )
-    return Table(table.header, table.rows, notes, problems)
+    if any((one.place or 0) >= len(table.header) for one in problems):  # beside the table
+        wider = [*table.header, *[""] * (wide - len(table.header))]
+        rows = [(number, [*row, *[""] * (wide - len(row))]) for number, row in table.rows]
+        table = Table(wider, rows, notes)
+    return Table(table.header, table.rows, notes, _named(problems, table.header))
 
 
-def _without_blanks(row: list[str]) -> list[str]:
-    size = len(row)
-    while size and not row[size - 1].strip():
-        size -= 1
-    return row[:size]
+def _cells_of(cells: Sequence[Any], number: int) -> tuple[list[str], list[Problem]]:
+    """Return a row's cells as text, what is no plain text blank and named."""
+    row: list[str] = []
+    problems = []
+    for place, cell in enumerate(cells):
+        try:
+            row.append(_text_of(cell))
+        except ValueError as bad:
+            where = f"column {place + 1}"
+            problems.append(Problem(number, where, str(cell.value)[:60], str(bad), place))
+            row.append("")
+    return row, problems
+
+
+def _named(problems: list[Problem], header: list[str]) -> list[Problem]:
+    """Return problems with their columns called as the header calls them."""
+    names = dict(enumerate(name.strip() for name in header))
+    return [replace(one, column=names.get(one.place or 0) or one.column) for one in problems]
 
 
 def _text_of(cell: Any) -> str:
@@ -257,6 +352,8 @@ def _text_of(cell: Any) -> str:
     if getattr(cell, "data_type", "") == "e":
         raise ValueError("is a calculation's error")
     if isinstance(value, str):
+        if len(value) > LONGEST_CELL:
+            raise ValueError(f"has {len(value)} characters; at most {LONGEST_CELL} are read")
         return value
     if isinstance(value, bool):
         return "1" if value else "0"
@@ -275,7 +372,30 @@ def _day_of(value: datetime | date) -> str:
     return value.isoformat()
 
 
+_LITERAL = re.compile(r'"([^"]*)"|\\(.)|\[\$([^\]-]*)[^\]]*\]')
+_MASK = re.compile(r"[0?][^0#?.,E]+[0#?]|^[^0#?.]*0[0,]+(?=\.|0|$)|%")
+
+
+def _shows_more(shape: str) -> bool:
+    """Return True when a number's format shows other digits or letters than its value has.
+
+    Office Open XML number formats (ISO/IEC 29500-1, 18.8.30): "D-"0000, 000-000, 00.0, 0%.
+    """
+    first = re.sub(r"_.|\*.", "", shape.split(";")[0])
+    literals = ["".join(found) for found in _LITERAL.findall(first)]
+    bare = re.sub(
+        r"\[[^\]]*\]", "", _LITERAL.sub(lambda m: "".join(filter(None, m.groups())), first)
+    )
+    masked = re.sub(r"\[[^\]]*\]", "", _LITERAL.sub("~", first))
+    if _MASK.search(masked):
+        return True
+    is_amount = "." in bare or "," in bare
+    return not is_amount and any(c.isalnum() for text in literals for c in text)
+
+
 def _number_of(value: int | float, shape: str) -> str:
+    if not re.fullmatch(r"0+", shape) and _shows_more(shape):
+        raise ValueError(f"is shown otherwise than it is kept ({shape[:30]}); store it as text")
     if isinstance(value, float) and not value.is_integer():
         text = repr(value)
         if "e" in text or len(re.sub(r"\D", "", text).lstrip("0")) > MOST_DIGITS:

@@ -42,7 +42,7 @@ class ColumnsForm(PlainForm):
         super().__init__(data, initial={"kind": kind})
         kinds = [(one, one.replace("_", " ")) for one in imports.importable_kinds()]
         self.fields["kind"].choices = kinds  # type: ignore[attr-defined]
-        header = found.table.get("header", [])
+        header = imports.header_of(found)
         there = [(str(place), name or f"column {place + 1}") for place, name in enumerate(header)]
         for column in sheets.get_sheet(kind).columns:
             self.fields[COLUMN + column.name] = forms.ChoiceField(
@@ -82,7 +82,12 @@ def import_list(request: HttpRequest, member: Member) -> HttpResponse:
         else:
             return redirect("import", found.pk)
     page = page_of(request, imports.list_imports(member.workshop))
-    shown = {"form": form, "page": page, "most_rows": MOST_ROWS}
+    fewer = {
+        kind.replace("_", " "): sheet.most_rows
+        for kind in imports.importable_kinds()
+        if (sheet := sheets.get_sheet(kind)).most_rows < MOST_ROWS
+    }
+    shown = {"form": form, "page": page, "most_rows": MOST_ROWS, "fewer": fewer}
     return render(request, "workshop/imports.html", shown, status=form.status)
 
 
@@ -95,7 +100,7 @@ def import_page(request: HttpRequest, member: Member, import_id: UUID) -> HttpRe
     places = found.places
     if kind != found.kind:  # its columns are others: match them anew
         names = [column.name for column in sheets.get_sheet(kind).columns]
-        places = match_columns(found.table.get("header", []), names)
+        places = match_columns(imports.header_of(found), names)
     data = posted(request) if kind == found.kind else None
     form = ColumnsForm(data, found, kind, places)
     if form.is_bound and form.accepts():
@@ -117,16 +122,18 @@ def import_page(request: HttpRequest, member: Member, import_id: UUID) -> HttpRe
 
 def _context(found: FileImport, places: dict[str, int]) -> dict[str, Any]:
     """Return the rows of a file as they stand in it and as they are understood."""
-    header = found.table.get("header", [])
+    header = imports.header_of(found)
+    table = found.table if header else {}
     used = set(places.values())
     now = timezone.now()
     stored = found.state == FileImport.State.STORED
     context: dict[str, Any] = {
         "header": header,
-        "sample": found.table.get("rows", [])[:3],
-        "notes": found.table.get("notes", []),
+        "sample": table.get("rows", [])[:3],
+        "notes": table.get("notes", []),
         "unused": [name or "(no name)" for at, name in enumerate(header) if at not in used],
         "may_be_undone_until": found.stored_at + imports.UNDO_FOR if found.stored_at else None,
+        "given_up": imports.is_given_up(found),
         "stays": imports.why_stays(found, now=now) if stored else "",
     }
     if found.state == FileImport.State.CHECKED:
@@ -152,7 +159,10 @@ def import_undo(request: HttpRequest, member: Member, import_id: UUID) -> HttpRe
 
 @for_member(Role.REVIEWER, methods=ACTION)
 def import_drop(request: HttpRequest, member: Member, import_id: UUID) -> HttpResponse:
-    imports.drop(member=member, import_id=import_id)
+    dropped = imports.drop(member=member, import_id=import_id)
+    if not dropped:
+        messages.success(request, "It is stored still; nothing of it was taken back.")
+        return redirect("import", import_id)
     messages.success(request, "The file is dropped; nothing of it was stored.")
     return redirect("imports")
 

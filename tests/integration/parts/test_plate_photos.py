@@ -100,6 +100,50 @@ def test_a_choice_is_stored_beside_the_number_as_read(
     assert (row.recognised_id, row.confirmed, row.certainty) == (chosen.id, True, 1.0)
 
 
+def test_a_second_photo_that_cannot_be_read_takes_nothing_away(
+    bench: Bench, technician: Client, reads: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = technician.post(
+        reverse("donor-new"), {"act": "read-plate", "plate_photo": upload()}
+    ).context["form"]
+    names = ("make", "model_number", "serial_number", "build_code", "build_scheme", "read_text")
+    sent = {name: first[name].value() for name in names}
+    assert sent["model_number"] == "W7-6O R1 W"
+    monkeypatch.setattr(plate_photos, "read_lines", lambda data: [])
+    again = {**sent, "act": "read-plate", "plate_photo": upload()}
+    answer = technician.post(reverse("donor-new"), again)
+    assert "Nothing could be read" in text_of(answer)
+    assert {name: answer.context["form"][name].value() for name in names} == sent
+    assert answer.context["plate_candidates"]
+
+
+@pytest.mark.parametrize("page", ["donor-new", "job-new"])
+def test_a_model_chosen_for_another_number_is_asked_for_again(
+    bench: Bench, technician: Client, reads: list[str], page: str
+) -> None:
+    read = technician.post(reverse(page), {"act": "read-plate", "plate_photo": upload()})
+    chosen = read.context["plate_candidates"][0].model
+    assert b'name="chosen_for" value="W7-6O R1 W"' in read.content
+    sent = {
+        "model_number": "K3-60 R1 W",
+        "chosen_for": "W7-6O R1 W",
+        "read_text": read.context["form"]["read_text"].value(),
+        "model_id": str(chosen.id),
+        "appliance": "washing-machine",
+        "received_on": "2026-11-20",
+        "opened_on": "2026-11-20",
+        "symptom": "does not turn",
+    }
+    answer = technician.post(reverse(page), sent)
+    model = Donor if page == "donor-new" else Job
+    assert (answer.status_code, model.of(bench.workshop).count()) == (400, 0)
+    assert "chosen while the number was W7-6O R1 W" in text_of(answer)
+    assert answer.context["plate_chosen"] == ""
+    assert b'name="chosen_for" value="K3-60 R1 W"' in answer.content
+    assert technician.post(reverse(page), {**sent, "model_id": ""}).status_code == 302
+    assert not model.of(bench.workshop).get().confirmed
+
+
 def test_candidates_stay_on_the_page_when_something_else_is_refused(
     bench: Bench, technician: Client, reads: list[str]
 ) -> None:
@@ -120,6 +164,15 @@ def test_a_model_of_another_workshop_or_appliance_is_refused(
     sent["appliance"] = "dishwasher"
     assert technician.post(reverse("donor-new"), {**sent, "model_id": mine.pk}).status_code == 409
     assert not Donor.of(bench.workshop).exists()
+
+
+def test_text_sent_back_is_cut_before_it_is_looked_through(
+    bench: Bench, technician: Client, reads: list[str]
+) -> None:
+    sent = {"read_text": "Mod." + " " * 500_000 + "!\n" + "\n".join(LINES), "received_on": ""}
+    answer = technician.post(reverse("donor-new"), sent)
+    assert answer.status_code == 400
+    assert answer.context["plate_seen"].lines[:2] == ("Mod. !", "VELTHANE")
 
 
 def test_without_the_extra_the_page_says_so_and_typing_goes_on(

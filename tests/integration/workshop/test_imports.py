@@ -6,7 +6,9 @@ from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from openpyxl import Workbook
 from rest_framework.test import APIClient
@@ -18,8 +20,9 @@ from parts.models import Part, Sighting
 from tests.factories import NOW, Bench
 from tests.integration.web.conftest import sign_in
 from tests.integration.web.reading import text_of
-from workshop import dispatcher, imports
+from workshop import dispatcher, imports, imports_api
 from workshop.errors import Conflict, InputRefused, NotFound
+from workshop.exchange import tables
 from workshop.models import FileImport, OutboxEvent
 
 __all__ = ["sign_in"]
@@ -298,7 +301,7 @@ def test_columns_by_hand_on_the_page(bench: Bench, sign_in: Any) -> None:
 
 def test_a_file_that_is_none_is_said_on_the_page(bench: Bench, sign_in: Any) -> None:
     answer = sign_in(bench, "reviewer").post(reverse("imports"), {"file": file("\x00"), "kind": ""})
-    assert (answer.status_code, "NUL" in text_of(answer)) == (400, True)
+    assert (answer.status_code, "bytes no text has" in text_of(answer)) == (400, True)
 
 
 # API
@@ -330,3 +333,45 @@ def test_the_same_over_the_api(bench: Bench) -> None:
     assert (wrong.status_code, wrong.json()["code"]) == (400, "file-refused")
     client.force_login(bench.technician.user)
     assert client.get(address).status_code == 403
+
+
+def test_a_page_under_way_does_not_load_the_table_and_links_are_for_reviewers(
+    bench: Bench, sign_in: Any
+) -> None:
+    found = uploaded(bench, DONORS)
+    reviewer, address = sign_in(bench, "reviewer"), reverse("import", args=[found.pk])
+    with CaptureQueriesContext(connection) as queries:
+        assert reviewer.get(address).status_code == 200
+    assert not [one for one in queries if '"workshop_fileimport"."table"' in one["sql"]]
+    OutboxEvent.of(bench.workshop).filter(kind=imports.CHECK).update(dead_at=NOW)
+    page = reviewer.get(address)
+    assert "tried no more" in text_of(page)
+    assert b"every 1s" not in page.content
+    assert reviewer.post(address + "drop/").status_code == 302
+    link = reverse("imports").encode()
+    assert link in reviewer.get(reverse("models")).content
+    assert link not in sign_in(bench, "technician").get(reverse("models")).content
+
+
+def test_a_table_is_read_before_a_transaction_begins(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, inside = APIClient(), []
+    client.force_login(bench.members["reviewer"].user)
+    outside = len(connection.savepoint_ids)
+    real = tables.read_table
+
+    def reads(raw: bytes, *, name: str) -> Any:
+        inside.append(len(connection.savepoint_ids) - outside)
+        return real(raw, name=name)
+
+    monkeypatch.setattr(imports, "read_table", reads)
+    monkeypatch.setattr(imports_api, "read_table", reads)
+    uploaded(bench, DONORS)
+    key = {"HTTP_IDEMPOTENCY_KEY": '"once"'}
+    for _ in range(2):
+        sent = {"file": file(DONORS), "kind": "donors"}
+        answer = client.post("/api/v1/imports/", sent, format="multipart", **key)
+        assert answer.status_code == 201
+    assert inside == [0, 0, 0]
+    assert FileImport.of(bench.workshop).count() == 2

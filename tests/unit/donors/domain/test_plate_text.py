@@ -5,7 +5,15 @@ from typing import Any
 
 import pytest
 
-from donors.domain.plate_text import Facts, facts_of, lines_of, pieces_of
+from donors.domain.plate_text import (
+    LONGEST_LINE,
+    MOST_LINES,
+    Facts,
+    facts_of,
+    lines_of,
+    pieces_of,
+    sent_lines,
+)
 
 
 def piece(text: str, x: float, y: float, turn: float = 0.0) -> dict[str, Any]:
@@ -43,6 +51,9 @@ def test_nothing_read_is_no_line() -> None:
         (["ModeI Y7L 60-801 W/R2J"], Facts(model_number="Y7L 60-801 W/R2J")),
         (["Mode1: W7-60"], Facts(model_number="W7-60")),
         (["MODERN 42-17"], Facts()),
+        (["Type of protection IP24"], Facts()),
+        (["Type IP24", "Type of enclosure IPX4", "Mod. W7-60"], Facts(model_number="W7-60")),
+        (["Mod. No W7-60"], Facts(model_number="W7-60")),
         (["S/N ab-1234"], Facts(serial_number="AB-1234")),
         (["Ser. No. 2112070170"], Facts(serial_number="2112070170")),
         (["Serial 50 kg"], Facts()),
@@ -54,3 +65,18 @@ def test_nothing_read_is_no_line() -> None:
 )
 def test_what_labels_say(lines: list[str], facts: Facts) -> None:
     assert facts_of(lines) == facts
+
+
+@pytest.mark.parametrize("label", ["Mod", "type", "s/n", "serial no", "built", "date code"])
+def test_long_runs_of_blanks_are_read_once(label: str) -> None:
+    """A pattern that tries each blank with each other never ends here; nothing is timed."""
+    for gap in (" ", ".", " .", "\u00a0"):
+        assert facts_of([label + gap * 100_000 + "!"]) == Facts()
+    assert facts_of(["Mod" + " " * 100_000 + "W7-60"]).model_number == "W7-60"
+
+
+def test_text_a_browser_sends_is_cut_to_what_a_plate_has() -> None:
+    sent = ("Mod." + " " * 5_000 + "W7-60 " + "x" * 5_000 + "\n\n") * 500 + "\ud800"
+    lines = sent_lines(sent)
+    assert (len(lines), {len(line) for line in lines}) == (MOST_LINES, {LONGEST_LINE})
+    assert lines[0].startswith("Mod. W7-60 x")
