@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('workshop', '0010_access'),
+        ('workshop', '0011_access_limits'),
     ]
 
     operations = [
