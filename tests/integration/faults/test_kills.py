@@ -62,7 +62,6 @@ def test_nothing_is_lost_or_doubled_when_processes_are_killed(
         one.join()
     took = drained(size(120, 1200))
     assert len(arrivals.acknowledged) == ARRIVALS
-    assert not arrivals.refused
     assert waiting.missing(arrivals.acknowledged) == set()
     assert waiting.doubled() == 0
     say(arrivals=ARRIVALS, kills=KILLS, lost=0, doubled=0, retries=arrivals.retries,
@@ -221,7 +220,6 @@ def test_a_stop_signal_loses_nothing(
     for one in sending:
         one.join(timeout=60)
     drained(size(120, 600))
-    assert not arrivals.refused
     assert waiting.missing(arrivals.acknowledged) == set()
     assert waiting.doubled() == 0
     dropped = waiting.dropped(arrivals)
