@@ -185,6 +185,8 @@ def test_who_is_being_answered_when_a_server_is_asked_to_end_gets_the_answer(
 
 def somebody_waits_for_a_lock() -> bool:
     with connection.cursor() as cursor:
+        # Within a transaction, as here, the server shows what it showed first, again and again.
+        cursor.execute("SELECT pg_stat_clear_snapshot()")
         cursor.execute(
             "SELECT count(*) FROM pg_stat_activity "
             "WHERE datname = current_database() AND wait_event_type = 'Lock'"
