@@ -170,7 +170,8 @@ def match_pairs(
     Parts that are gone and needs that are closed since are passed over. Of a need that was
     searched for, a part is told of only when it is better than all that was found before.
     """
-    pairs_asked = [(need, part) for need, part in ids]
+    # Each once: PostgreSQL refuses a statement that writes a row twice.
+    pairs_asked = list(dict.fromkeys((need, part) for need, part in ids))
     searcher = Searcher(workshop_id, on=timezone.localdate(now))
     stored = read_stock(workshop_id, {part for _, part in pairs_asked})
     parts = {pk: part for pk, part in stored.items() if part.can_be_had}

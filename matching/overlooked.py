@@ -74,7 +74,8 @@ def look(now: datetime, **of: int) -> dict[int, Overlooked]:
     parts = list(new.values_list("workshop_id", "pk", "donor_id"))
     rows = Need.objects.unscoped().filter(state="open", job__state="open", **of)
     needs = list(rows.filter(searched_at__isnull=True).values_list("workshop_id", "pk"))
-    pairs = [*_untold_arrivals(new, of), *_untold_needs(since, of)]
+    # A pair of a new job and a newer machine is owed for both reasons, and once.
+    pairs = dict.fromkeys([*_untold_arrivals(new, of), *_untold_needs(since, of)])
     found: dict[int, Overlooked] = defaultdict(Overlooked)
     if not (parts or needs or pairs):
         return found

@@ -135,9 +135,16 @@ class Running:
         self.start("redis", ["redis-server", *options, *kept, *full])
         until(lambda: accepts(self.redis_port), seconds=20)
 
-    def start_web(self, *, processes: int = 2, threads: int = 4, wait: bool = True) -> None:
+    def start_web(
+        self,
+        *,
+        processes: int = 2,
+        threads: int = 4,
+        wait: bool = True,
+        application: str = "config.wsgi",
+    ) -> None:
         self.extra |= {"WEB_PROCESSES": str(processes), "WEB_THREADS": str(threads)}
-        self.start("web", [PYTHON, "-m", "gunicorn", "config.wsgi"])
+        self.start("web", [PYTHON, "-m", "gunicorn", application])
         if wait:
             self.await_web()
 

@@ -2,14 +2,13 @@
 
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.utils import timezone
-from knox.models import get_token_model
 
 from donors.models import Donor
 from matching.models import Alert, Need
@@ -33,9 +32,11 @@ class Waiting:
     bench: Bench
     need: Need
     token: str
+    sent: list[Arrivals] = field(default_factory=list)
 
     def arrivals(self, service: Running, **values: Any) -> Arrivals:
-        return Arrivals(service, self.token, **values)
+        self.sent.append(Arrivals(service, self.token, **values))
+        return self.sent[-1]
 
     def missing(self, refs: list[str]) -> set[str]:
         """Return which acknowledged machines are not there, or nobody was told of."""
@@ -66,12 +67,17 @@ class Waiting:
 
 
 @pytest.fixture
-def waiting(transactional_db: None) -> Waiting:
+def waiting(transactional_db: None) -> Iterator[Waiting]:
+    """Fails when one was refused: where no machine is taken in none is lost, and sent again it
+    is the same reply, never "there already".
+    """
     bench = make_bench("millrace")
     need = bench.need("W7-60 R1 W", technician=bench.technician)
     bench.drain()
-    _, token = get_token_model().objects.create(user=bench.members["owner"].user)
-    return Waiting(bench, need, token)
+    _, token = bench.api_token(role="owner")
+    found = Waiting(bench, need, token)
+    yield found
+    assert [said for one in found.sent for said in one.refused] == []
 
 
 def open_events() -> int:

@@ -6,12 +6,15 @@ rings itself hangs with a frozen Redis, and a worker that does not stand in tell
 
 import signal
 import statistics
+import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from django.db import connection
 
+from donors.models import Donor
 from tests.integration.faults.arriving import Arrivals
 from tests.integration.faults.conftest import Waiting
 from tests.integration.races.sizes import FULL, size
@@ -89,6 +92,35 @@ def posts(arrivals: Arrivals, count: int) -> float:
         arrivals.send_one()
     ordered = sorted(arrivals.seconds)
     return statistics.quantiles(ordered, n=20)[-1] if len(ordered) > 1 else ordered[0]
+
+
+@pytest.mark.parametrize("rings_itself", [False, True], ids=["", "control rings itself"])
+def test_a_request_is_answered_while_redis_is_frozen(
+    service: Running, waiting: Waiting, tmp_path: Path, rings_itself: bool
+) -> None:
+    """Known bad: the machine is taken in, and whoever sent it hears so once Redis is back."""
+    if connection.vendor == "sqlite":
+        pytest.skip("Celery is for the scaled-out service, which has PostgreSQL")
+    rang = tmp_path / "rang"
+    service.extra["RANG"] = str(rang)
+    service.start_redis()
+    site = "tests.integration.faults.ringing" if rings_itself else "config.wsgi"
+    service.start_web(processes=1, application=site)
+    arrivals = waiting.arrivals(service)
+    replies: list[int] = []
+    asking = threading.Thread(target=lambda: replies.append(arrivals._post("A-1")[0]))
+    harm(service, "frozen")
+    asking.start()
+    if rings_itself:
+        until(rang.exists)
+        asking.join(5)
+        assert not replies
+        assert Donor.of(waiting.bench.workshop).filter(ref="A-1").exists()
+    else:
+        until(lambda: replies, seconds=30)
+    mend(service, "frozen")
+    asking.join(30)
+    assert replies == [201]
 
 
 def test_control_without_standing_in_nobody_is_told_while_redis_is_frozen(

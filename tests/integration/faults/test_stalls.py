@@ -48,8 +48,10 @@ def test_clocks_an_hour_apart_tell_nobody_twice_and_hold_nobody_up(
         shifted(service, "stepped", "stepped")
     arrivals = waiting.arrivals(service)
     begun = time.monotonic()
-    for one in arrivals.stream(size(6, 1_000)):
+    count = size(6, 1_000)
+    for one in arrivals.stream(count):
         one.join()
+    assert len(arrivals.acknowledged) == count
     while FULL and time.monotonic() < begun + 300:
         arrivals.send_one()
         time.sleep(1)
@@ -126,6 +128,7 @@ def test_two_schedulers_and_two_workers_tell_nobody_twice(
     arrivals = waiting.arrivals(service)
     for one in arrivals.stream(500):
         one.join()
+    assert len(arrivals.acknowledged) == 500
     took = drained(120)
     assert waiting.missing(arrivals.acknowledged) == set()
     assert waiting.doubled() == 0

@@ -1,23 +1,29 @@
 """The restore drill: back up while a process writes, restore into an empty place, compare rows."""
 
+import http.client
 import json
 import os
+import re
 import shutil
 import sqlite3
 import subprocess
 import sys
 import threading
+import urllib.parse
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import psycopg
 import pytest
+from django.contrib.auth.hashers import PBKDF2PasswordHasher
 from django.db import connection
 from psycopg import sql
 
-from tests.factories import make_bench
+from matching.models import Alert
+from tests.factories import PASSWORD, make_bench
 from tests.integration.races.conftest import database_url
+from tests.running import Running, running, until
 from workshop.backup import manifest
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -284,3 +290,95 @@ def break_dump(backup: Path) -> None:
     found = json.loads((backup / manifest.NAME).read_text())
     found["files"][name] = manifest.fingerprint(backup / name)
     (backup / manifest.NAME).write_text(json.dumps(found))
+
+
+def told(database: str) -> list[tuple[Any, ...]]:
+    """Return of each row of the inbox whom it tells, and of which arrival for which need."""
+    opened = connect(database)
+    try:
+        asked = "SELECT recipient_id, arrival, need_id FROM matching_alert WHERE news='found'"
+        return sorted(opened.execute(asked).fetchall(), key=repr)
+    finally:
+        opened.close()
+
+
+def say(database: str, *statements: str) -> None:
+    opened = connect(database)
+    for statement in statements:
+        opened.execute(statement)
+    opened.commit()
+    opened.close()
+
+
+def open_events(database: str) -> int:
+    opened = connect(database)
+    try:
+        asked = "SELECT count(*) FROM workshop_outboxevent WHERE done_at IS NULL"
+        return int(opened.execute(asked).fetchone()[0])
+    finally:
+        opened.close()
+
+
+def signed_in(service: Running, name: str, password: str) -> bool:
+    """Sign in as a browser does; return whether the first page is then shown."""
+    cookies: dict[str, str] = {}
+
+    def ask(method: str, path: str, **fields: str) -> tuple[int, str]:
+        link = http.client.HTTPConnection("127.0.0.1", service.port, timeout=30)
+        body = urllib.parse.urlencode(fields)
+        headers = {"Cookie": "; ".join(f"{key}={value}" for key, value in cookies.items())}
+        if fields:
+            headers["Content-Type"] = "application/x-www-form-urlencoded"
+        link.request(method, path, body=body, headers=headers)
+        answer = link.getresponse()
+        for line in answer.headers.get_all("Set-Cookie") or []:
+            key, _, value = line.partition(";")[0].partition("=")
+            cookies[key] = value
+        text = answer.read().decode()
+        link.close()
+        return answer.status, text
+
+    _, form = ask("GET", "/sign-in/")
+    [token] = set(re.findall(r'name="csrfmiddlewaretoken" value="(\w+)"', form))
+    ask("POST", "/sign-in/", username=name, password=password, csrfmiddlewaretoken=token)
+    return ask("GET", "/")[0] == 200
+
+
+AGAIN = "UPDATE workshop_outboxevent SET done_at = NULL, attempts = 0"
+
+
+def test_after_a_restore_people_sign_in_and_nobody_is_told_twice(
+    empty_place: tuple[str, Path], tmp_path: Path
+) -> None:
+    """All that had been told stands open again, as where the backup is older than the telling.
+
+    The control is the inbox without its constraint, which is told once more.
+    """
+    database, data = empty_place
+    bench = make_bench("millrace")
+    user = bench.technician.user
+    user.password = PBKDF2PasswordHasher().encode(PASSWORD, "salt", 1000)
+    user.save()
+    bench.need("W7-60 R1 W", technician=bench.technician)
+    bench.donor("W7-60 R1 W")
+    bench.drain()
+    assert Alert.of(bench.workshop).filter(news="found").exists()
+    backup = tmp_path / "backup"
+    made = manage("backup", str(backup), database=database_url(), data=tmp_path)
+    assert made.returncode == 0, made.stderr
+    restored = manage("restore", str(backup), database=database, data=data)
+    assert restored.returncode == 0, restored.stderr
+
+    before = told(database)
+    assert before == told(database_url())
+    say(database, AGAIN)
+    with running(database, data.parent, DATA_DIR=str(data)) as service:
+        service.extra["DJANGO_SETTINGS_MODULE"] = "config.settings.local"
+        service.start_embedded()
+        assert signed_in(service, user.username, PASSWORD)
+        assert not signed_in(service, user.username, "another-password-than-theirs")
+        until(lambda: not open_events(database))
+        assert told(database) == before
+        say(database, "DROP INDEX alert_never_twice", AGAIN)
+        until(lambda: not open_events(database))
+        assert len(told(database)) == 2 * len(before)
