@@ -29,7 +29,11 @@ class MatchingConfig(AppConfig):
         from django.core import checks
 
         from matching import exchange, receivers  # noqa: F401  (registers what it holds)
-        from matching.echo.checks import mail_is_set_up_wholly, mail_waits_for_nobody
+        from matching.echo.checks import (
+            mail_is_set_up_wholly,
+            mail_waits_for_nobody,
+            say_who_waits,
+        )
         from matching.faults import check_files  # noqa: F401
         from matching.faults import exchange as fault_codes  # noqa: F401
         from matching.listings import receivers as of_listings  # noqa: F401  (the same)
@@ -38,3 +42,4 @@ class MatchingConfig(AppConfig):
         checks.register(mail_is_set_up_wholly)
         checks.register(mail_waits_for_nobody, checks.Tags.database)
         post_migrate.connect(_load_reference, sender=self, dispatch_uid="load_reference")
+        post_migrate.connect(say_who_waits, sender=self, dispatch_uid="say_who_waits")

@@ -165,6 +165,12 @@ class Need(WorkshopOwned):
                 condition=Q(state="open"),
                 name="need_open_by_kind",
             ),
+            # The sweep: needs nobody searched for yet (overlooked.py).
+            models.Index(
+                fields=["workshop", "id"],
+                condition=Q(state="open", searched_at__isnull=True),
+                name="need_unsearched",
+            ),
             # Needs an arriving part's number may serve. The last two columns spare the row.
             models.Index(
                 fields=["workshop", "kind", "number_folded", "job", "state", "id"],

@@ -11,20 +11,20 @@ seen: who was to be told at the time is on record nowhere but in the alerts.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Exists, F, Max, OuterRef, Q, QuerySet
+from django.db.models import Exists, F, Max, OuterRef, QuerySet
 
 from donors import events as donor_events
 from matching import events, services
-from matching.models import Alert, Job, Match, Need
+from matching.models import Alert, Job, Match
 from parts import events as part_events
 from parts.models import AVAILABLE, Part
-from workshop import outbox
+from workshop import outbox, sql
 from workshop.models import OutboxEvent, SweepPulse, Workshop
 
 LOOK_BACK = timedelta(hours=1)
@@ -72,24 +72,46 @@ def look(now: datetime, **of: int) -> dict[int, Overlooked]:
     # What came in is read before the events: an event is committed with what it tells of.
     new = _new_parts(since).filter(**of)
     parts = list(new.values_list("workshop_id", "pk", "donor_id"))
-    rows = Need.objects.unscoped().filter(state="open", job__state="open", **of)
-    needs = list(rows.filter(searched_at__isnull=True).values_list("workshop_id", "pk"))
-    # A pair of a new job and a newer machine is owed for both reasons, and once.
-    pairs = dict.fromkeys([*_untold_arrivals(new, of), *_untold_needs(since, of)])
+    needs = _unsearched(of)
+    arrived, untold = list(_untold_arrivals(new, of)), list(_untold_needs(since, of))
     found: dict[int, Overlooked] = defaultdict(Overlooked)
-    if not (parts or needs or pairs):
+    if not (parts or needs or arrived or untold):
         return found
-    named = _named(since, of)
+    named = _named(since)
     for workshop_id, pk, donor in parts:
         if pk not in named.parts and (donor is None or donor not in named.donors):
             found[workshop_id].parts.append(pk)
     for workshop_id, pk in needs:
         if pk not in named.needs:
             found[workshop_id].needs.append(pk)
-    for workshop_id, need, part in pairs:
-        if (need, part) not in named.pairs and part not in found[workshop_id].parts:
-            found[workshop_id].pairs.append((need, part))
+    asked_for = {(workshop_id, pk) for workshop_id, one in found.items() for pk in one.parts}
+    owed: dict[tuple[int, int, int], None] = {}  # a pair may be owed for two reasons, and once
+    for pair in _to_tell(arrived, untold, named.searched):
+        if named.leaves(pair) and (pair.workshop, pair.part) not in asked_for:
+            owed[pair.workshop, pair.need, pair.part] = None
+    for workshop_id, need, part in owed:
+        found[workshop_id].pairs.append((need, part))
     return {workshop_id: one for workshop_id, one in found.items() if len(one)}
+
+
+def _to_tell(
+    arrived: "Iterable[_Pair]", untold: "Iterable[_Pair]", searched: Mapping[int, datetime]
+) -> "Iterable[_Pair]":
+    """Return the pairs somebody should have been told of.
+
+    Of what was there when a need was last searched for, its best part alone is told of, and only
+    if it is news: nothing is missing where somebody was told of any.
+    """
+    best: dict[int, _Pair] = {pair.need: pair for pair in untold}
+    yield from best.values()
+    for pair in arrived:
+        asked = searched.get(pair.need)
+        if asked is None or asked < pair.came_in:
+            if best.get(pair.need) != pair:
+                yield pair
+        elif not pair.told and pair.need not in best:
+            best[pair.need] = pair
+            yield pair
 
 
 def _since(now: datetime) -> datetime:
@@ -99,9 +121,9 @@ def _since(now: datetime) -> datetime:
 
 def _newest(model: Any, most: int, since: datetime) -> "QuerySet[Any]":
     """Return the rows written since then, by the order of their ids: dates have no index."""
-    rows = model.objects.unscoped()
-    last = rows.aggregate(last=Max("pk"))["last"] or 0
-    return rows.filter(pk__gt=last - most, recorded_at__gte=since)
+    every = model.objects.unscoped()
+    last = every.aggregate(last=Max("pk"))["last"] or 0
+    return every.filter(pk__gt=last - most, recorded_at__gte=since)
 
 
 def _new_parts(since: datetime) -> "QuerySet[Part]":
@@ -115,49 +137,127 @@ def _worth_telling(of: dict[str, int]) -> "QuerySet[Match]":
     return rows.filter(p_good__gt=0, p_fit__gte=F("workshop__alert_from_p_fit"))
 
 
-def _untold_arrivals(new: "QuerySet[Part]", of: dict[str, int]) -> Iterable[tuple[int, int, int]]:
-    """Return workshop, need and part where what came in after the job may serve it, untold."""
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """A stored match. came_in: the part. told: somebody was told of some part for the need."""
+
+    workshop: int
+    need: int
+    part: int
+    donor: int | None
+    came_in: datetime = field(compare=False)
+    told: bool = field(compare=False)
+
+
+def _pairs(rows: "QuerySet[Match]") -> Iterable[_Pair]:
+    """Return pairs, the best of each need first."""
+    told = Alert.objects.unscoped().filter(news="found", need=OuterRef("need"))
+    rows = rows.annotate(told=Exists(told)).order_by("need_id", "-worth", "part_id")
+    columns = ("workshop_id", "need_id", "part_id", "part__donor_id", "part__recorded_at", "told")
+    return (_Pair(*row) for row in rows.values_list(*columns))
+
+
+def _untold_arrivals(new: "QuerySet[Part]", of: dict[str, int]) -> Iterable[_Pair]:
+    """Return where what came in after the job may serve it, and nobody was told of it."""
     told = Alert.objects.unscoped().filter(
         news="found", need=OuterRef("need"), arrival=OuterRef("part__arrival")
     )
     rows = _worth_telling(of).filter(
         part__in=new, need__job__recorded_at__lt=F("part__recorded_at")
     )
-    return rows.exclude(Exists(told)).values_list("workshop_id", "need_id", "part_id")
+    return _pairs(rows.exclude(Exists(told)))
 
 
-def _untold_needs(since: datetime, of: dict[str, int]) -> Iterable[tuple[int, int, int]]:
-    """Return workshop, need and its best part where nobody was told of any for a new job."""
-    told = Alert.objects.unscoped().filter(news="found", need=OuterRef("need"))
+def _untold_needs(since: datetime, of: dict[str, int]) -> Iterable[_Pair]:
+    """Return each need of a new job nobody was told of any part for, with its best part."""
     rows = _worth_telling(of).filter(need__job__in=_newest(Job, MOST_JOBS, since))
-    untold = rows.exclude(Exists(told)).order_by("need_id", "-worth", "part_id")
-    best: dict[int, tuple[int, int, int]] = {}
-    for workshop_id, need, part in untold.values_list("workshop_id", "need_id", "part_id"):
-        best.setdefault(need, (workshop_id, need, part))
+    best: dict[int, _Pair] = {}
+    for pair in _pairs(rows):
+        if not pair.told:
+            best.setdefault(pair.need, pair)
     return best.values()
+
+
+def _unsearched(of: dict[str, int]) -> list[tuple[int, int]]:
+    """Return workshop and id of the needs never searched for.
+
+    Written out, so that SQLite sees that its index holds them all (need_unsearched).
+    """
+    text = """
+        SELECT need.workshop_id, need.id
+        FROM matching_need AS need CROSS JOIN matching_job AS job
+        WHERE need.state = 'open' AND need.searched_at IS NULL
+        AND job.id = need.job_id AND job.state = 'open'
+    """
+    if of:
+        return [(w, pk) for w, pk in sql.rows(f"{text} AND need.workshop_id = %s", of["workshop"])]
+    return [(w, pk) for w, pk in sql.rows(text)]
 
 
 @dataclass
 class _Named:
-    """What events speak of that are open, given up on, or were done lately."""
+    """What events speak of that are open, given up on, or were done lately.
+
+    searched: when a need was last asked to be searched for. waiting: parts, donors and pairs
+    that are still to be matched or were given up on. far: workshops where weak keys are still
+    to be looked up, nobody knows for which pairs.
+    """
 
     donors: set[int] = field(default_factory=set)
     parts: set[int] = field(default_factory=set)
     needs: set[int] = field(default_factory=set)
     pairs: set[Ids] = field(default_factory=set)
+    searched: dict[int, datetime] = field(default_factory=dict)
+    waiting_donors: set[int] = field(default_factory=set)
+    waiting_parts: set[int] = field(default_factory=set)
+    far: set[int] = field(default_factory=set)
+
+    def leaves(self, pair: _Pair) -> bool:
+        """Return whether no event tells of a pair, or will."""
+        return not (
+            (pair.need, pair.part) in self.pairs
+            or pair.part in self.waiting_parts
+            or pair.donor in self.waiting_donors
+            or pair.need in self.needs
+            or pair.workshop in self.far
+        )
 
 
-def _named(since: datetime, of: dict[str, int]) -> _Named:
+ARRIVALS = (donor_events.DONOR_RECEIVED, part_events.PARTS_ARRIVED)
+SEARCHES = (events.NEEDS_OPENED, events.NEEDS_REMATCH)
+
+
+def _named(since: datetime) -> _Named:
+    """Return what is named in all workshops: ids are nobody else's."""
     named = _Named()
-    rows = OutboxEvent.objects.unscoped().filter(
-        Q(done_at__isnull=True) | Q(done_at__gte=since - CLOCKS_OFF), **of
-    )
-    arrivals = (donor_events.DONOR_RECEIVED, part_events.PARTS_ARRIVED)
-    kinds = (*arrivals, events.NEEDS_OPENED, events.PAIRS_OVERLOOKED)
-    for payload, done in rows.filter(kind__in=kinds).values_list("payload", "done_at"):
-        named.donors.add(payload.get("donor_id", 0))
-        named.parts.update(payload.get("part_ids", ()))
-        named.pairs.update((need, part) for need, part in payload.get("pairs", ()))
-        if done is None:  # one that was done and left a need unsearched did not do it
-            named.needs.update(payload.get("need_ids", ()))
+    for kind, workshop_id, payload, at, done, dead in _events(since):
+        pairs = {(need, part) for need, part in payload.get("pairs", ())}
+        if kind in ARRIVALS:
+            donors, parts = {payload.get("donor_id")} - {None}, set(payload.get("part_ids", ()))
+            named.donors |= donors
+            named.parts |= parts
+            if done is None:
+                named.waiting_donors |= donors
+                named.waiting_parts |= parts
+        elif kind in SEARCHES:
+            needs = payload["need_ids"]
+            named.searched |= {pk: max(at, named.searched.get(pk, at)) for pk in needs}
+            # One that was done and left a need unsearched did not do it.
+            if done is None and kind == events.NEEDS_OPENED:
+                named.needs.update(needs)
+        elif kind == events.FAR_LEFT and dead is None:
+            named.far.add(workshop_id)
+        named.pairs |= pairs
     return named
+
+
+def _events(since: datetime) -> "QuerySet[OutboxEvent, tuple[Any, ...]]":
+    """Return the events that matter, in three queries of one: each has an index of its own."""
+    rows = OutboxEvent.objects.unscoped().order_by()
+    always = (*ARRIVALS, *SEARCHES, events.PAIRS_OVERLOOKED)
+    left = rows.filter(kind__in=(*always, events.PAIRS_FOUND, events.FAR_LEFT))
+    columns = ("kind", "workshop_id", "payload", "recorded_at", "done_at", "dead_at")
+    waiting = left.filter(done_at__isnull=True, dead_at__isnull=True).values_list(*columns)
+    failed = left.filter(dead_at__isnull=False).values_list(*columns)
+    done = rows.filter(kind__in=always, done_at__gte=since - CLOCKS_OFF).values_list(*columns)
+    return waiting.union(failed, done, all=True)

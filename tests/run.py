@@ -35,7 +35,8 @@ def redis_answers() -> str:
 
 
 def pytest(environment: dict[str, str], arguments: list[str]) -> int:
-    command = [sys.executable, "-m", "pytest", "-n", "2", "--dist", "loadgroup", *arguments]
+    # Three for two cores: tests with processes of their own wait more than they work.
+    command = [sys.executable, "-m", "pytest", "-n", "3", "--dist", "loadgroup", *arguments]
     return subprocess.run(command, env={**os.environ, **environment}, check=False).returncode
 
 

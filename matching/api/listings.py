@@ -127,6 +127,9 @@ class ListingWorthOutput(serializers.Serializer[Any]):
     worked_out = serializers.BooleanField(
         help_text="false: waiting jobs are still looked through; most and pays are null until then"
     )
+    failed = serializers.BooleanField(
+        help_text="they could not be looked through; it is listed among what failed"
+    )
     most = serializers.FloatField(source="ceiling.most", allow_null=True, default=None)
     lines = LineOutput(source="ceiling.lines", many=True, default=list)
     asked = serializers.FloatField(allow_null=True)

@@ -1,5 +1,6 @@
 """Checks at start-up: mail that is half set up sends nothing, and says so before anybody waits."""
 
+import sys
 from typing import Any
 
 from django.conf import settings as site
@@ -30,7 +31,8 @@ def mail_is_set_up_wholly(**_: Any) -> list[checks.CheckMessage]:
 def mail_waits_for_nobody(**asked: Any) -> list[checks.CheckMessage]:
     """Warn of members who chose mail and get none: an update may have asked for more of them.
 
-    Asks the database, so it runs with `migrate` and `check --database default`.
+    Asks the database, so it runs with `check --database default`, and with `migrate` before any
+    table changes; what an update leaves is said after it (say_who_waits).
     """
     from matching.echo.choices import count_waiting, mail_is_set_up
 
@@ -49,3 +51,11 @@ def mail_waits_for_nobody(**asked: Any) -> list[checks.CheckMessage]:
             id="matching.W003",
         )
     ]
+
+
+def say_who_waits(*, using: str, verbosity: int = 1, plan: Any = (), **sent: Any) -> None:
+    """Print the same warning once `migrate` changed something: its checks ran before that."""
+    if not plan or verbosity < 1:
+        return
+    for warning in mail_waits_for_nobody(databases=[using]):
+        print(f"{warning.msg}\n  {warning.hint}", file=sent.get("stdout") or sys.stdout)

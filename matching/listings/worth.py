@@ -66,7 +66,7 @@ class ListingWorth:
     """ceiling and the rest are None while the kind of machine is not known.
 
     worked_out: False while waiting jobs are still to be looked through; then there is no ceiling,
-    for what they would pay is not in it yet.
+    for what they would pay is not in it yet. failed: they could not be, and nobody is at it.
     """
 
     listing: Listing
@@ -80,6 +80,7 @@ class ListingWorth:
     asked: float | None = None
     other_currency: bool = False
     worked_out: bool = True
+    failed: bool = False
 
     @property
     def left_over(self) -> float | None:
@@ -111,11 +112,12 @@ def weigh_listing(workshop: Workshop, listing: Listing, *, on: date) -> ListingW
 
     parts and jobs. Needs make, cause and appliance loaded.
     """
-    worked_out = listing.pk not in not_matched_yet(workshop)  # before what it found is read
+    unmatched = not_matched_yet(workshop)  # before what it found is read
+    worked_out, failed = listing.pk not in unmatched, listing.pk in unmatched.failed
     matches = list_matches(workshop, listing) if worked_out else []
     asked = None if listing.price_cents is None else listing.price_cents / 100
     if not listing.appliance_id:
-        return ListingWorth(listing, asked=asked, worked_out=worked_out)
+        return ListingWorth(listing, asked=asked, worked_out=worked_out, failed=failed)
     parts = [one.part for one in expected_parts([listing])]
     # The engine reads a part by its columns; a row of the table is not needed.
     values = value_parts(workshop, listing.appliance_id, cast("list[Part]", parts), on=on)
@@ -153,6 +155,7 @@ def weigh_listing(workshop: Workshop, listing: Listing, *, on: date) -> ListingW
         asked=asked,
         other_currency=bool(listing.currency) and listing.currency != workshop.currency,
         worked_out=worked_out,
+        failed=failed,
     )
 
 

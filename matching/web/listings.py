@@ -203,7 +203,7 @@ def listing_list(request: HttpRequest, member: Member) -> HttpResponse:
     )
     rows = rows.annotate(jobs_served=Count("matches__need__job", filter=open_need, distinct=True))
     shown = {
-        "not_matched_yet": not_matched_yet(member.workshop),
+        "not_matched": not_matched_yet(member.workshop),
         "page": page_of(request, rows),
         "form": form,
         "today": _today(),

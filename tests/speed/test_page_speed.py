@@ -3,7 +3,7 @@
     python -m pytest tests/speed/test_page_speed.py -m speed -s
 
 Follows the links an owner sees, four pages of each kind, each asked five times in process.
-Writes docs/pages.md. Bytes: the page as sent, with the style sheet and the scripts it names, as a
+Prints a table. Bytes: the page as sent, with the style sheet and the scripts it names, as a
 browser with an empty cache gets them (each compressed where the server would). No figure decides
 the test.
 """
@@ -27,8 +27,6 @@ from django.urls import Resolver404, resolve
 from workshop.models import Member
 
 pytestmark = [pytest.mark.speed, pytest.mark.django_db]
-PAGE = Path(__file__).parents[2] / "docs" / "pages.md"
-START, END = "<!-- measured -->", "<!-- end -->"
 OF_EACH, REPEATS = 4, 5
 LINK = re.compile(r'href="(/[^"#]*)')
 ASSET = re.compile(r'(?:src|href)="/static/([^"]+)"')
@@ -47,7 +45,7 @@ def test_every_page_on_the_demo() -> None:
     client = Client()
     client.force_login(Member.objects.unscoped().get(user__username="wren").user)
     taken = {name: [measure(client, one) for one in some] for name, some in found(client).items()}
-    write(taken)
+    show(taken)
 
 
 def found(client: Client) -> dict[str, list[str]]:
@@ -84,9 +82,7 @@ def measure(client: Client, address: str) -> Taken:
         begun = time.perf_counter()
         client.get(address)
         times.append((time.perf_counter() - begun) * 1000)
-    with CaptureQueriesContext(
-        connection,
-    ) as asked:
+    with CaptureQueriesContext(connection) as asked:
         answer = client.get(address)
     return Taken(address, statistics.median(times), len(asked), over_the_wire(answer.content))
 
@@ -101,7 +97,7 @@ def over_the_wire(page: bytes) -> int:
     return total
 
 
-def write(taken: dict[str, list[Taken]]) -> None:
+def show(taken: dict[str, list[Taken]]) -> None:
     every = [one for some in taken.values() for one in some]
     times = sorted(one.milliseconds for one in every)
     middle, slow = times[len(times) // 2], times[int(len(times) * 0.95)]
@@ -119,8 +115,3 @@ def write(taken: dict[str, list[Taken]]) -> None:
             f"{max(o.queries for o in some)} | {max(o.bytes_sent for o in some) / 1000:.0f} |"
         )
     print("\n".join(lines))
-    text = PAGE.read_text(encoding="utf-8")
-    before, _, rest = text.partition(START)
-    PAGE.write_text(
-        before + START + "\n\n" + "\n".join(lines) + "\n\n" + END + rest.partition(END)[2]
-    )

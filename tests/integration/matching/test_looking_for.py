@@ -10,7 +10,9 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from donors.domain.machines import Machine
-from matching import gather, holds, looked_for, looking_for
+from donors.models import Donor
+from matching import family_here, gather, holds, looked_for, looking_for
+from matching.domain.comparisons import FAMILY_SURE
 from matching.domain.looking import Serves, best_promises
 from matching.domain.scoring import score
 from matching.domain.seen_alike import STRENGTH
@@ -18,12 +20,13 @@ from matching.domain.sides import Side
 from matching.matcher import open_needs
 from matching.models import Hold, Job, LookedFor, Looking, Need
 from matching.services import NeedFacts
+from parts import events as part_events
 from parts.conditions import ConditionBook
 from parts.models import KindCarried, Part
 from parts.stock import read_stock
 from tests.factories import NOW, TODAY, Bench, make_bench
 from workshop import dispatcher
-from workshop.models import Workshop
+from workshop.models import OutboxEvent, Workshop
 
 pytestmark = pytest.mark.django_db
 
@@ -74,6 +77,7 @@ def after_seeing(bench, look, need, known, position, predicted) -> float:
     """Return P(fit) after the parts of such machines here, each scored with all that is known."""
     total, count = STRENGTH * predicted, STRENGTH
     like = [one for one in Part.of(bench.workshop) if one.donor and one.kind_id == need.kind_id]
+    like = [one for one in like if one.donor.certainty >= FAMILY_SURE]
     for part in like:
         machine = part.donor.machine()
         same = machine.family == look.family if look.family else machine.number == look.number
@@ -383,3 +387,33 @@ def test_queries_do_not_grow_with_what_waits(bench: Bench) -> None:
     assert asked() == few
     assert Need.of(bench.workshop).count() == 16
     assert Job.of(bench.workshop).filter(state="open").count() == 16
+
+
+def boards_here(bench: Bench, need: Need) -> float:
+    which = {"appliance": "washing-machine", "make__name": "Velthane", "family": "W7"}
+    slot = ("control-board", "")
+    return family_here.read(bench.workshop.pk, which, [need.pk]).seen(need.pk, slot, 0.5).seen
+
+
+def test_a_machine_nobody_matched_yet_is_no_witness(bench: Bench) -> None:
+    need = bench.need("W7-60 R1 W")
+    bench.drain()
+    bench.donor("W7-60 R1 W")
+    assert boards_here(bench, need) == 0  # its event is open
+    bench.drain()
+    assert boards_here(bench, need) == 1
+    part = Part.of(bench.workshop).get(kind="control-board")
+    for payload in ({"part_ids": [part.pk]}, {"part_ids": [0]}):
+        bench.dead_letter(kind=part_events.PARTS_ARRIVED, payload=payload)
+        assert boards_here(bench, need) == (part.pk not in payload["part_ids"])
+        OutboxEvent.of(bench.workshop).filter(dead_at__isnull=False).delete()
+
+
+@pytest.mark.parametrize(("sure", "count"), [(1.0, 1), (0.8, 1), (0.79, 0)])
+def test_a_machine_of_a_doubtful_plate_is_no_witness(bench: Bench, sure: float, count: int) -> None:
+    need = bench.need("W7-60 R1 W")
+    donor = bench.donor("W7-60 R1 W")
+    bench.drain()
+    assert donor.family == "W7"
+    Donor.of(bench.workshop).update(certainty=sure)
+    assert boards_here(bench, need) == count

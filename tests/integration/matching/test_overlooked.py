@@ -1,18 +1,25 @@
 """The sweep repairs what slipped past the outbox (reliability plan, row 9), and nothing else."""
 
+import re
 from datetime import timedelta
+from typing import Any
 
 import pytest
+from django.db import connection, transaction
 from django.db.models import F
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from matching import overlooked, receivers
-from matching.models import Alert, Job, Need
+from donors import events as donor_events
+from matching import events, overlooked, receivers, services
+from matching.models import Alert, Job, Match, Need
+from matching.services import NeedFacts
+from parts import events as part_events
 from parts import services as part_services
 from parts.models import Part
 from parts.services import PartFacts
 from tests.factories import TODAY, Bench
-from workshop import dispatcher
+from workshop import dispatcher, outbox
 from workshop.models import OutboxEvent
 
 pytestmark = pytest.mark.django_db
@@ -161,3 +168,108 @@ def test_it_asks_as_often_for_many_as_for_few(
     bench.drain()
     with django_assert_max_num_queries(8):  # type: ignore[operator]
         overlooked.look(timezone.now())
+
+
+def add_need(bench: Bench, job: Job) -> Need:
+    with transaction.atomic():
+        return services.add_needs(job, [NeedFacts(kind="control-board")])[0]
+
+
+def four_machines_after_a_job(bench: Bench) -> Job:
+    job = bench.job(MODEL, kind="drain-pump")
+    bench.drain()
+    for number in range(4):
+        bench.donor(MODEL, ref=f"D-{number}")
+        bench.drain()
+    return job
+
+
+def test_a_need_newer_than_its_job_is_told_of_its_best_part_alone(bench: Bench) -> None:
+    need = add_need(bench, four_machines_after_a_job(bench))
+    bench.drain()
+    before = told(bench)
+    assert len([one for one in before if one[0] == need.pk]) == 1
+    assert Match.of(bench.workshop).filter(need=need).count() == 4
+    assert overlooked.repair(timezone.now()) == 0
+    assert told(bench) == before
+
+
+def test_of_a_newer_need_nobody_was_told_of_the_best_part_is_told_once(bench: Bench) -> None:
+    need = add_need(bench, four_machines_after_a_job(bench))
+    bench.drain()
+    before = told(bench)
+    Job.of(bench.workshop).update(recorded_at=F("recorded_at") - timedelta(days=2))
+    Alert.of(bench.workshop).filter(need=need).delete()
+    assert sweep(bench) == 0
+    assert told(bench) == before
+    Alert.of(bench.workshop).filter(need=need).delete()
+    assert sweep(bench) == 0  # nor the second best
+
+
+def test_what_new_knowledge_finds_is_not_told_of_each(bench: Bench) -> None:
+    need = bench.need(MODEL)
+    bench.drain()
+    for number in range(4):
+        bench.donor(MODEL, ref=f"D-{number}")
+        bench.drain()
+    first = Alert.of(bench.workshop).filter(need=need).order_by("id").first()
+    assert first is not None
+    with transaction.atomic():
+        rematch = {"need_ids": [need.pk]}
+        outbox.record(events.NEEDS_REMATCH, workshop_id=bench.workshop.pk, payload=rematch)
+    bench.drain()
+    # As where only what was learned now makes them fit: of one somebody was told.
+    Alert.of(bench.workshop).exclude(pk=first.pk).delete()
+    assert overlooked.repair(timezone.now()) == 0
+
+
+@pytest.mark.parametrize("kind", ["pairs", "parts", "donor", "far"])
+def test_what_an_open_event_will_tell_of_is_left_to_it(bench: Bench, kind: str) -> None:
+    need = bench.need(MODEL)
+    bench.drain()
+    donor = bench.donor(MODEL)
+    bench.drain()
+    Alert.of(bench.workshop).all().delete()
+    match = Match.of(bench.workshop).get(need=need)
+    payloads: dict[str, tuple[str, dict[str, Any]]] = {
+        "pairs": (events.PAIRS_FOUND, {"pairs": [[need.pk, match.part_id]], "tell": "EACH"}),
+        "parts": (part_events.PARTS_ARRIVED, {"part_ids": [match.part_id]}),
+        "donor": (donor_events.DONOR_RECEIVED, {"donor_id": donor.pk}),
+        "far": (events.FAR_LEFT, {"part_ids": [], "need_ids": [], "tell": "EACH"}),
+    }
+    name, payload = payloads[kind]
+    with transaction.atomic():
+        outbox.record(name, workshop_id=bench.workshop.pk, payload=payload)
+    assert overlooked.look(timezone.now()) == {}
+    OutboxEvent.of(bench.workshop).filter(kind=name, done_at=None).delete()
+    found = overlooked.look(timezone.now())[bench.workshop.pk]
+    assert found.pairs == [(need.pk, match.part_id)]
+
+
+def test_no_look_reads_a_whole_table_of_needs_or_events(bench: Bench) -> None:
+    bench.need(MODEL)
+    bench.donor(MODEL)
+    with CaptureQueriesContext(connection) as asked:
+        overlooked.look(timezone.now())
+    wanted = ("workshop_outboxevent", "need.searched_at IS NULL")
+    found = [one["sql"] for one in asked if any(said in one["sql"] for said in wanted)]
+    assert len(found) == 2
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute("SET LOCAL enable_seqscan = off")
+        verb = "EXPLAIN QUERY PLAN " if connection.vendor == "sqlite" else "EXPLAIN "
+        plans = []
+        for sql in found:
+            cursor.execute(verb + sql)
+            plans.append("\n".join(str(row[-1]) for row in cursor.fetchall()))
+    for plan in plans:
+        assert "Seq Scan" not in plan, plan
+        for line in plan.splitlines():
+            # An index of what is open or failed holds nothing else: reading all of it is right.
+            whole = re.search(r"SCAN (?!\w+ USING (COVERING )?INDEX (need_un|outbox_))", line)
+            assert not whole, plan
+    if connection.vendor == "postgresql":
+        return  # of a few rows any index will do for it
+    together = "\n".join(plans)
+    for index in ("need_unsearched", "outbox_open", "outbox_dead", "outbox_age"):
+        assert index in together, together

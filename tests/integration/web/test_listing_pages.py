@@ -7,7 +7,10 @@ from pathlib import Path
 import pytest
 from django.core.management import CommandError, call_command
 from django.urls import reverse
+from django.utils import timezone
 
+from donors import events
+from donors.listings.services import Correction, correct_listing
 from donors.models import Donor, Listing
 from tests.factories import Bench
 from tests.integration.web.reading import text_of
@@ -15,6 +18,7 @@ from tests.integration.web.reading import text_of
 pytestmark = pytest.mark.django_db
 DEMO = Path(__file__).parents[3] / "fixtures" / "demo_listings"
 TEXT = "Velthane washing machine, model W7-60 R1 W, does not drain. Asking €15 ono."
+CAUSE = "bearing-drum"
 CSV = "id_or_link,title,text,price,currency,seen_on\n"
 
 
@@ -69,6 +73,30 @@ def test_it_says_not_worked_out_yet_until_it_is(bench: Bench, technician) -> Non
     assert worth["worked_out"] is True
     assert worth["most"] is not None
     assert worth["pays"] is not None
+
+
+def test_one_that_failed_says_so_until_newer_news_of_it_is_done(bench: Bench, technician) -> None:
+    row = bench.listing()
+    bench.drain()
+    other = bench.listing(TEXT.replace("€15", "€90").replace("R1 W", "R2 W"))
+
+    def told(one: Listing) -> str:
+        return text_of(technician.get(reverse("listing", args=[one.ref]))).lower()
+
+    bench.dead_letter(
+        kind=events.LISTINGS_CHANGED, payload={"listing_ids": [row.pk]}, recorded_at=timezone.now()
+    )
+    assert "could not be worked out" in told(row)
+    assert "listed among what failed" in told(row)
+    assert "not worked out yet" not in told(row)
+    assert "not worked out yet" in told(other)
+    assert "could not be worked out" in text_of(technician.get(reverse("listings")))
+    correct_listing(workshop=bench.workshop, ref=row.ref, correction=Correction(cause=CAUSE))
+    assert "not worked out yet" in told(row)  # it is being tried
+    bench.drain()
+    for one in (row, other):
+        assert "worked out" not in told(one)
+    assert "worked out" not in text_of(technician.get(reverse("listings")))
 
 
 def test_correcting_changes_only_what_was_changed(bench: Bench, technician) -> None:
