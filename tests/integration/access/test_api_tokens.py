@@ -46,6 +46,7 @@ def everything_but_use(bench: Bench) -> list[Any]:
     ]
 
 
+@pytest.mark.any_engine
 def test_a_token_that_reads_writes_nothing_anywhere(bench: Bench) -> None:
     """Every address and unsafe method; that it may end itself is the one exception."""
     paths = every_address(bench)

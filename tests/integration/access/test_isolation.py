@@ -103,6 +103,7 @@ def found_in(text: str) -> bool:
     return False
 
 
+@pytest.mark.any_engine
 def test_no_page_answer_export_or_log_shows_a_canary(
     two: tuple[Bench, Bench], caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -134,6 +135,7 @@ def test_no_page_answer_export_or_log_shows_a_canary(
     assert found_in(client.get("/api/v1/members/").content.decode())
 
 
+@pytest.mark.any_engine
 def test_what_is_seen_is_what_was_seen_before_the_other_was_there(bench: Bench) -> None:
     client = APIClient()
     client.force_authenticate(bench.members["owner"].user)

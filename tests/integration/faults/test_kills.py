@@ -180,7 +180,8 @@ def test_who_is_being_answered_when_a_server_is_asked_to_end_gets_the_answer(
         until(lambda: not accepts(service.port), seconds=30)
     asking.join(30)
     assert replies == ([201] if answered else [0])
-    assert Donor.of(waiting.bench.workshop).filter(ref="A-1").exists() == answered
+    if answered:  # what is cut off may be stored or not: that is why a client sends a key
+        assert Donor.of(waiting.bench.workshop).filter(ref="A-1").exists()
 
 
 def somebody_waits_for_a_lock() -> bool:
