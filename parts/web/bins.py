@@ -9,7 +9,7 @@ from workshop.models import Member
 from workshop.web.gate import for_member
 from workshop.web.pages import page_of
 
-ON_A_PAGE = 200
+ON_A_PAGE = 100
 
 
 @for_member()
