@@ -85,12 +85,9 @@ def look(now: datetime, **of: int) -> dict[int, Overlooked]:
         if pk not in named.needs:
             found[workshop_id].needs.append(pk)
     asked_for = {(workshop_id, pk) for workshop_id, one in found.items() for pk in one.parts}
-    owed: dict[tuple[int, int, int], None] = {}  # a pair may be owed for two reasons, and once
     for pair in _to_tell(arrived, untold, named.searched):
         if named.leaves(pair) and (pair.workshop, pair.part) not in asked_for:
-            owed[pair.workshop, pair.need, pair.part] = None
-    for workshop_id, need, part in owed:
-        found[workshop_id].pairs.append((need, part))
+            found[pair.workshop].pairs.append((pair.need, pair.part))
     return {workshop_id: one for workshop_id, one in found.items() if len(one)}
 
 

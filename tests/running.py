@@ -99,6 +99,13 @@ class Running:
         with suppress(ProcessLookupError):
             os.killpg(self.processes[name].pid, number)
 
+    def start_scaled_out(self) -> None:
+        """Start Redis, a worker, beat and a web server, each with one process."""
+        self.start_redis()
+        self.start_worker(concurrency=1)
+        self.start_beat()
+        self.start_web(processes=1)
+
     def signal_one(self, name: str, number: int) -> None:
         """Signal a process, which tells its own; KILL, which it cannot pass on, goes to all."""
         if number == signal.SIGKILL:

@@ -61,10 +61,7 @@ def test_alerts_come_and_writes_stay_fast_while_redis_is_away(
 ) -> None:
     if connection.vendor == "sqlite":
         pytest.skip("Celery is for the scaled-out service, which has PostgreSQL")
-    service.start_redis()
-    service.start_worker(concurrency=1)
-    service.start_beat()
-    service.start_web(processes=1)
+    service.start_scaled_out()
     until(DispatcherPulse.objects.exists, seconds=60)
     arrivals = waiting.arrivals(service)
     lateness(waiting, arrivals, seconds=60)
@@ -129,10 +126,7 @@ def test_control_without_standing_in_nobody_is_told_while_redis_is_frozen(
     if connection.vendor == "sqlite" or not FULL:
         pytest.skip("Celery, PostgreSQL, at full counts only: it waits for what never comes")
     service.extra["NO_STANDING_IN"] = "1"
-    service.start_redis()
-    service.start_worker(concurrency=1)
-    service.start_beat()
-    service.start_web(processes=1)
+    service.start_scaled_out()
     until(DispatcherPulse.objects.exists, seconds=60)
     arrivals = waiting.arrivals(service)
     lateness(waiting, arrivals, seconds=60)

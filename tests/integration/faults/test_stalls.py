@@ -182,10 +182,7 @@ def test_a_worker_or_beat_that_stands_still_is_noticed(
     """A beat that stands still is stood in for by the worker: no news waits, and it is said so."""
     if connection.vendor == "sqlite":
         pytest.skip("Celery is for the scaled-out service, which has PostgreSQL")
-    service.start_redis()
-    service.start_worker(concurrency=1)
-    service.start_beat()
-    service.start_web(processes=1)
+    service.start_scaled_out()
     until(lambda: readiness(service)[0] == 200, seconds=120)
     service.signal(name, signal.SIGSTOP)
     if name == "worker":

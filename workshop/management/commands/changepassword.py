@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from workshop.access import passwords
 from workshop.errors import InputRefused
+from workshop.management import named
 from workshop.models import User
 
 TRIES = 3
@@ -20,12 +21,10 @@ class Command(BaseCommand):
     help = "Set somebody's password. Ends their sessions, API tokens, devices and invitations."
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("name", help="the name they sign in with")
+        named.add_name(parser)
 
     def handle(self, *args: Any, name: str, **options: Any) -> None:
-        user = User.objects.filter(username=User.normalize_username(name)).first()
-        if user is None:
-            raise CommandError(f"Nobody signs in as {name!r}.")
+        user = named.user_named(name)
         passwords.put(user=user, new=self._ask(user))
         self.stdout.write(f"The password of {name} is set; all they were signed in with has ended.")
 
